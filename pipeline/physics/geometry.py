@@ -51,16 +51,22 @@ class TankShape:
         if self.end_shape not in END_SHAPES:
             raise ValueError(f"end_shape must be one of {', '.join(END_SHAPES)}, got {self.end_shape!r}")
         if not (self.diameter_mm > 0 and self.length_mm > 0):
-            raise ValueError(f"diameter_mm and length_mm must be positive, got {self.diameter_mm}, {self.length_mm}")
+            raise ValueError(
+                f"diameter_mm and length_mm must be positive, got {self.diameter_mm}, {self.length_mm}"
+            )
         if self.end_shape == "spherical_cap" and not 0 < (self.end_depth_mm or 0.0) <= self.diameter_mm / 2:
-            raise ValueError(f"a spherical_cap's end_depth_mm must be in (0, radius], got {self.end_depth_mm}")
+            raise ValueError(
+                f"a spherical_cap's end_depth_mm must be in (0, radius], got {self.end_depth_mm}"
+            )
 
     @property
     def depth_mm(self) -> float:
         """Highest level that the tank can show. [mm]"""
         if self.shape == "horizontal_cylinder":
             return self.diameter_mm
-        return self.length_mm + 200.0 * end_depth_dm(self.end_shape, self.diameter_mm / 200.0, self.end_depth_mm)
+        return self.length_mm + 200.0 * end_depth_dm(
+            self.end_shape, self.diameter_mm / 200.0, self.end_depth_mm
+        )
 
 
 def volume_l(
@@ -263,7 +269,9 @@ def _integrals(
     # Upright and tilted: the surface crosses the section at height z at the distance (height - z)/slope.
     steepness = abs(slope)
     scale = 1.0 if section is _segment_area else 1.0 / steepness
-    return scale * np.sum([_integral(p, height / steepness, -1.0 / steepness, section) for p in pieces], axis=0)
+    return scale * np.sum(
+        [_integral(p, height / steepness, -1.0 / steepness, section) for p in pieces], axis=0
+    )
 
 
 def _upright(height: FloatArray, pieces: list[Piece], section: _Section) -> FloatArray:
@@ -275,7 +283,9 @@ def _upright(height: FloatArray, pieces: list[Piece], section: _Section) -> Floa
             total += _between(piece, (start, np.clip(height, piece.start, piece.stop)), height, 0.0, _disc)
         else:
             holds = (height > piece.start) & (height <= piece.stop)
-            total += np.where(holds, _disc(piece.radius(np.clip(height, piece.start, piece.stop)), height), 0.0)
+            total += np.where(
+                holds, _disc(piece.radius(np.clip(height, piece.start, piece.stop)), height), 0.0
+            )
     return total
 
 
@@ -288,7 +298,9 @@ def _integral(piece: Piece, at_middle: FloatArray, slope: float, section: _Secti
     """`section` integrated over one piece, split where the surface meets the wall."""
     ends = [np.full_like(at_middle, piece.start), np.full_like(at_middle, piece.stop)]
     meets = piece.crossings(at_middle, slope)
-    cuts = np.sort(np.clip(np.nan_to_num(np.stack(ends + meets), nan=piece.start), piece.start, piece.stop), axis=0)
+    cuts = np.sort(
+        np.clip(np.nan_to_num(np.stack(ends + meets), nan=piece.start), piece.start, piece.stop), axis=0
+    )
     total = np.zeros_like(at_middle)
     for low, high in zip(cuts[:-1], cuts[1:], strict=True):
         if np.any(high > low):
@@ -297,7 +309,11 @@ def _integral(piece: Piece, at_middle: FloatArray, slope: float, section: _Secti
 
 
 def _between(
-    piece: Piece, bounds: tuple[FloatArray, FloatArray], at_middle: FloatArray, slope: float, section: _Section
+    piece: Piece,
+    bounds: tuple[FloatArray, FloatArray],
+    at_middle: FloatArray,
+    slope: float,
+    section: _Section,
 ) -> FloatArray:
     """`section` integrated from bound to bound, one pair of bounds a level."""
     low, high = bounds

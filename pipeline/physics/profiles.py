@@ -35,7 +35,9 @@ class Piece:
         for side in sides:
             # (height - side offset + slope u)² = c0 + c1 u², with u = x - origin
             low, high = _quadratic_roots(
-                slope**2 - self.c1, 2.0 * slope * (heights - side * self.offset), (heights - side * self.offset) ** 2 - self.c0
+                slope**2 - self.c1,
+                2.0 * slope * (heights - side * self.offset),
+                (heights - side * self.offset) ** 2 - self.c0,
             )
             roots += [self.origin + low, self.origin + high]
         return roots
