@@ -1,0 +1,62 @@
+# The only interface to the project: every target sets up what it needs.
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+.DEFAULT_GOAL := help
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.tankdrift-ready
+OUT ?= out
+WORKERS ?= 2
+
+.PHONY: help setup chromium run test check format docs sample lock clean
+
+help: ## show this list
+	@awk -F':.*## ' '/^[a-z]+:.*## /{printf "  make %-9s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+
+$(STAMP): requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+	  || { echo "tankdrift needs Python 3.11 or newer; say which with: make PYTHON=python3.12 ..." >&2; exit 2; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
+	  || { echo "this Python cannot make environments; on Debian: apt-get install python3-venv" >&2; exit 2; }
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+setup: $(STAMP) ## make the environment in .venv (once; a second call does nothing)
+
+chromium: ## make sure that a browser is there for the tests of the report
+	@bash .ci/chromium
+
+run: setup ## look at the sample lake; the report is then in out/report/index.html
+	$(BIN)/tankdrift run sample_lake --out $(OUT)
+
+test: setup chromium ## run every test
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile
+
+check: setup ## lint, types, floors, formats
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/python -m pipeline.contract.dictionary | diff - shared/data_dictionary.md
+
+format: setup ## let ruff lay the code out
+	$(BIN)/ruff check --fix --exit-zero .
+	$(BIN)/ruff format .
+
+docs: setup ## write the data dictionary again from the contract
+	$(BIN)/python -m pipeline.contract.dictionary > shared/data_dictionary.md.new
+	mv shared/data_dictionary.md.new shared/data_dictionary.md
+
+sample: setup ## write the sample lake again (always the same bytes of data)
+	$(BIN)/tankdrift simulate --sample --out sample_lake
+
+lock: setup ## pin every dependency again, with hashes and without a host
+	$(BIN)/uv pip compile pyproject.toml --extra dev --universal --python-version 3.11 --upgrade --quiet \
+	  --generate-hashes --no-emit-index-url --no-annotate --no-header --output-file requirements.lock
+
+clean: ## remove the environment, caches and what a run left
+	rm -rf $(VENV) $(OUT) .pytest_cache .mypy_cache .ruff_cache .import_linter_cache dist

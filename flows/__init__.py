@@ -1,0 +1,1 @@
+"""The top floor: Prefect flows and the command line. Nothing here decides anything."""

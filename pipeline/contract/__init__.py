@@ -1,0 +1,1 @@
+"""The lake contract as code: what a lake holds, what a run writes, and what the store keeps in between."""

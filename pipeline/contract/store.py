@@ -1,0 +1,137 @@
+"""What the store keeps between the lake and the run's tables, for the report and for whoever asks why.
+
+These tables are the project's own: they may change from version to version.
+"""
+
+from collections.abc import Mapping
+from typing import Final
+
+import dataframely as dy
+import polars as pl
+
+from pipeline.contract import rules
+from pipeline.contract.columns import column
+
+
+class Ledger(dy.Schema):
+    """One row is the interval between two settled readings of a tank, and the balance over it."""
+
+    tank_id = column("tank_id", key=True)
+    ts_start = column("ts_start", key=True)
+    ts_end = column("ts_end")
+    day = column("day")
+    level_start_mm = column("level_start_mm", nullable=True)
+    level_end_mm = column("level_end_mm", nullable=True)
+    water_end_mm = column("water_end_mm", nullable=True)
+    temp_end_c = column("temp_end_c", nullable=True)
+    gauge_start_l = column("gauge_start_l", nullable=True)
+    gauge_end_l = column("gauge_end_l", nullable=True)
+    delivered_l = column("delivered_l", nullable=True)
+    sold_l = column("sold_l", nullable=True)
+    pump_hours = column("pump_hours", nullable=True)
+    residual_l = column("residual_l", nullable=True)
+    noise_sd_l = column("noise_sd_l", nullable=True)
+    is_quiet = column("is_quiet")
+
+    @dy.rule()
+    def ends_after_start(cls) -> pl.Expr:
+        """See `rules.ends_after_start`."""
+        return rules.ends_after_start()
+
+
+class Drops(dy.Schema):
+    """One row is product seen arriving in a tank, with the ticket that it fits, if any."""
+
+    tank_id = column("tank_id")
+    drop_id = column("drop_id", key=True)
+    ts_start = column("ts_start")
+    ts_end = column("ts_end")
+    gain_l = column("gain_l")
+    sold_during_l = column("sold_during_l")
+    delivery_id = column("delivery_id", nullable=True)
+    ticket_volume_l = column("ticket_volume_l", nullable=True)
+    mismatch_l = column("mismatch_l", nullable=True)
+    mismatch_sd_l = column("mismatch_sd_l", nullable=True)
+
+
+class Draws(dy.Schema):
+    """One row is a sudden unmetered draw."""
+
+    tank_id = column("tank_id", key=True)
+    ts_start = column("ts_start", key=True)
+    ts_end = column("ts_end")
+    litres = column("draws.litres")
+    sd_l = column("sd_l")
+    kind = column("draws.kind")
+
+
+class Features(dy.Schema):
+    """One row is a feature of a tank's trading day."""
+
+    tank_id = column("tank_id", key=True)
+    trading_day = column("trading_day", key=True)
+    name = column("features.name", key=True)
+    value = column("value", nullable=True)
+    z = column("z", nullable=True)
+
+
+class MeterEstimates(dy.Schema):
+    """One row is what a tank's balance says of a meter up to a day."""
+
+    tank_id = column("tank_id", key=True)
+    meter_id = column("meter_id", key=True)
+    day = column("day", key=True)
+    sold_l = column("sold_l", nullable=True)
+    error_pct = column("error_pct", nullable=True)
+    error_low_pct = column("error_low_pct", nullable=True)
+    error_high_pct = column("error_high_pct", nullable=True)
+
+
+class Evidence(dy.Schema):
+    """One row is a piece of what speaks for a case, in the order in which to show it."""
+
+    case_id = column("case_id", key=True)
+    seq = column("seq", key=True)
+    kind = column("evidence.kind")
+    ts_start = column("ts_start", nullable=True)
+    ts_end = column("ts_end", nullable=True)
+    name = column("evidence.name")
+    value = column("value", nullable=True)
+    unit = column("unit", nullable=True)
+    note = column("note", nullable=True)
+
+
+class Health(dy.Schema):
+    """One row is how well a tank's gauge reported on a UTC day."""
+
+    tank_id = column("tank_id", key=True)
+    day = column("day", key=True)
+    readings = column("readings")
+    bad_share = column("bad_share", nullable=True)
+    gap_hours = column("gap_hours", nullable=True)
+    deadband_mm = column("deadband_mm", nullable=True)
+    is_stuck = column("is_stuck")
+    clock_skew_s = column("clock_skew_s", nullable=True)
+
+
+class RunLog(dy.Schema):
+    """One row is a step of the run that made this store."""
+
+    stage = column("stage")
+    day = column("run_log.day", nullable=True)
+    rows = column("rows")
+    seconds = column("seconds")
+    note = column("note", nullable=True)
+
+
+STORE_TABLES: Final[Mapping[str, type[dy.Schema]]] = {
+    "ledger": Ledger,
+    "drops": Drops,
+    "draws": Draws,
+    "features": Features,
+    "meter_estimates": MeterEstimates,
+    "evidence": Evidence,
+    "health": Health,
+    "run_log": RunLog,
+}
+"""Every table that only the store has."""

@@ -1,0 +1,104 @@
+"""The closed lists of words that the contract knows, each a tuple in the contract's own order."""
+
+from typing import Final
+
+CAUSES: Final = (
+    "tank_leak",
+    "line_leak",
+    "bulk_theft",
+    "slow_theft",
+    "meter_drift",
+    "missing_sales",
+    "chart_error",
+    "wrong_feed",
+    "short_delivery",
+    "over_delivery",
+    "missing_ticket",
+    "wrong_product",
+    "water_ingress",
+    "phase_separation",
+    "probe_fault",
+    "clock_skew",
+    "unexplained",
+)
+"""Why litres went missing or came from nowhere."""
+
+CAUSES_WITHOUT_LITRES: Final = (
+    "chart_error",
+    "wrong_product",
+    "phase_separation",
+    "probe_fault",
+    "clock_skew",
+)
+"""Causes whose litres are null: they do not move variance by an amount of their own."""
+
+CAUSES_WITH_METER: Final = ("meter_drift", "missing_sales", "wrong_feed")
+"""Causes that name a meter."""
+
+CAUSES_WITH_DELIVERY: Final = ("short_delivery", "over_delivery", "wrong_product")
+"""Causes that name a delivery."""
+
+CAUSES_WITH_RATE: Final = ("tank_leak", "line_leak")
+"""Causes that give a rate."""
+
+PARTS: Final = (
+    *CAUSES,
+    "thermal",
+    "vapour",
+    "meter_tolerance",
+    "chart_tolerance",
+    "ticket_tolerance",
+    "residual",
+)
+"""What a day's variance is split into."""
+
+PRODUCTS: Final = (
+    "gasoline_e0",
+    "gasoline_e5",
+    "gasoline_e10",
+    "gasoline_e85",
+    "diesel_b0",
+    "diesel_b7",
+    "diesel_b20",
+    "kerosene",
+    "heating_oil",
+)
+"""What a tank holds."""
+
+ETHANOL_PRODUCTS: Final = ("gasoline_e5", "gasoline_e10", "gasoline_e85")
+"""Products that hold ethanol, so that water can split them."""
+
+SHAPES: Final = ("horizontal_cylinder", "vertical_cylinder")
+"""How a tank's shell stands."""
+
+END_SHAPES: Final = ("flat", "hemispherical", "elliptical_2_1", "torispherical", "spherical_cap")
+"""How a tank's ends are shaped."""
+
+QUALITIES: Final = ("good", "uncertain", "bad")
+"""What the gauge says of its own reading: the three severities of OPC UA, best first."""
+
+SALE_KINDS: Final = ("sale", "test_return")
+"""Whether what a meter gave left the site or was poured back."""
+
+EVENT_KINDS: Final = (
+    "meter_calibrated",
+    "probe_replaced",
+    "chart_replaced",
+    "water_removed",
+    "tank_out_of_service",
+    "tank_in_service",
+    "tightness_test_passed",
+    "tightness_test_failed",
+    "power_loss",
+    "alarm",
+)
+"""What a site writes into its log."""
+
+LABEL_VERDICTS: Final = ("confirmed", "ruled_out")
+"""What was found out afterwards."""
+
+URGENCIES: Final = ("act_now", "today", "this_week", "watch")
+"""How soon somebody must act, soonest first."""
+
+VERDICTS: Final = ("pass", "inconclusive", "fail")
+"""What a month's statement says of a tank's tightness."""

@@ -1,0 +1,39 @@
+"""A user's mistakes, each with its exit code. Everything else that is raised is a programmer's mistake."""
+
+from typing import ClassVar
+
+
+class TankdriftError(Exception):
+    """What the user can mend: one line that says what, where and what was expected; shown without a traceback.
+
+    `exit_code` is what the command line leaves with.
+    """
+
+    exit_code: ClassVar[int] = 2
+
+    def __init__(self, message: str) -> None:
+        super().__init__(" ".join(message.split()))
+
+
+class LakeError(TankdriftError):
+    """The lake cannot be used: a table is missing, has the wrong type, or cannot be read."""
+
+
+class ArgumentError(TankdriftError):
+    """An argument, or what two of them mean together, cannot be used."""
+
+
+class StoreError(TankdriftError):
+    """The store cannot be used: another process holds it, or it is not one of ours."""
+
+
+class QuarantineLimitError(TankdriftError):
+    """The run is done and its results stand, but more was refused than the limit allows."""
+
+    exit_code: ClassVar[int] = 1
+
+
+class CheckFailedError(TankdriftError):
+    """What a run left breaks a rule of the contract."""
+
+    exit_code: ClassVar[int] = 1
