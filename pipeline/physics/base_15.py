@@ -41,23 +41,21 @@ def vcf_15(temp_c: ArrayLike, density_15_kg_m3: ArrayLike, group: str | None = N
     return like_inputs(factor, temp_c, density_15_kg_m3)
 
 
-def observed_density_kg_m3(
-    density_15_kg_m3: ArrayLike, temp_c: ArrayLike, group: str | None = None
-) -> FloatOrArray:
-    """Density at `temp_c` of a liquid of known density at 15 °C. [kg/m³]"""
+def observed_density_kg_m3(density_15_kg_m3: ArrayLike, temp_c: ArrayLike, group: str | None = None) -> FloatOrArray:
+    """Density at `temp_c` of a liquid of known density at 15 °C [kg/m³]."""
     factor = as_floats(vcf_15(temp_c, density_15_kg_m3, group))
     return like_inputs(as_floats(density_15_kg_m3) * factor, density_15_kg_m3, temp_c)
 
 
 def density_15_kg_m3(density_kg_m3: ArrayLike, temp_c: ArrayLike, group: str | None = None) -> FloatOrArray:
-    """Density at 15 °C from the density observed at `temp_c`, with no correction of a hydrometer's glass. [kg/m³]"""
+    """Density at 15 °C from the density observed at `temp_c`, with no correction of a hydrometer's glass [kg/m³]."""
     _check_temp(temp_c)
     base = as_floats(density_60_kg_m3(density_kg_m3, temp_c, group))
     return like_inputs(base * _ctl(base, 15.0, group), density_kg_m3, temp_c)
 
 
 def density_60_kg_m3(density_kg_m3: ArrayLike, temp_c: ArrayLike, group: str | None = None) -> FloatOrArray:
-    """Density at 60 °F from the density observed at `temp_c`. [kg/m³]
+    """Density at 60 °F from the density observed at `temp_c` [kg/m³].
 
     Newton's method on ρ60 CTL(ρ60, t) = ρ; NaN where an input is NaN or the result is out of range.
 

@@ -44,7 +44,7 @@ _C: Final = (
 
 
 def ethanol_water_density_kg_m3(mass_fraction: ArrayLike, temp_c: ArrayLike) -> FloatOrArray:
-    """Density of a mixture of ethanol and water at atmospheric pressure. [kg/m³]
+    """Density of a mixture of ethanol and water at atmospheric pressure [kg/m³].
 
     Parameters
     ----------
@@ -76,5 +76,5 @@ def ethanol_water_density_kg_m3(mass_fraction: ArrayLike, temp_c: ArrayLike) -> 
 
 
 def ethanol_density_kg_m3(temp_c: ArrayLike) -> FloatOrArray:
-    """Density of pure ethanol, -20..40 °C. [kg/m³]"""
+    """Density of pure ethanol, -20..40 °C [kg/m³]."""
     return ethanol_water_density_kg_m3(1.0, temp_c)

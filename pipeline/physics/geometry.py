@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -46,27 +47,22 @@ class TankShape:
     end_depth_mm: float | None = None
 
     def __post_init__(self) -> None:
+        """Refuse what is no tank."""
         if self.shape not in SHAPES:
             raise ValueError(f"shape must be one of {', '.join(SHAPES)}, got {self.shape!r}")
         if self.end_shape not in END_SHAPES:
             raise ValueError(f"end_shape must be one of {', '.join(END_SHAPES)}, got {self.end_shape!r}")
         if not (self.diameter_mm > 0 and self.length_mm > 0):
-            raise ValueError(
-                f"diameter_mm and length_mm must be positive, got {self.diameter_mm}, {self.length_mm}"
-            )
+            raise ValueError(f"diameter_mm and length_mm must be positive, got {self.diameter_mm}, {self.length_mm}")
         if self.end_shape == "spherical_cap" and not 0 < (self.end_depth_mm or 0.0) <= self.diameter_mm / 2:
-            raise ValueError(
-                f"a spherical_cap's end_depth_mm must be in (0, radius], got {self.end_depth_mm}"
-            )
+            raise ValueError(f"a spherical_cap's end_depth_mm must be in (0, radius], got {self.end_depth_mm}")
 
     @property
     def depth_mm(self) -> float:
-        """Highest level that the tank can show. [mm]"""
+        """Highest level that the tank can show [mm]."""
         if self.shape == "horizontal_cylinder":
             return self.diameter_mm
-        return self.length_mm + 200.0 * end_depth_dm(
-            self.end_shape, self.diameter_mm / 200.0, self.end_depth_mm
-        )
+        return self.length_mm + 200.0 * end_depth_dm(self.end_shape, self.diameter_mm / 200.0, self.end_depth_mm)
 
 
 def volume_l(
@@ -87,10 +83,10 @@ def volume_l(
     Parameters
     ----------
     level_mm : float or ndarray
-        Surface above the bottom of the shell at the probe, measured square to the axis of a lying tank. [mm]
+        Surface above the bottom of the shell at the probe, measured square to the axis of a lying tank [mm].
     tank : TankShape
     tilt_mm_per_m, probe_position_mm, roll_deg : float
-        How the tank lies and where its probe stands. [mm/m, mm, degrees]
+        How the tank lies and where its probe stands [mm/m, mm, degrees].
 
     Returns
     -------
@@ -128,7 +124,7 @@ def surface_l_per_mm(
     probe_position_mm: float = 0.0,
     roll_deg: float = 0.0,
 ) -> FloatOrArray:
-    """Litres that one millimetre of reading stands for at `level_mm`: dV/dh, the free surface's area. [l/mm]
+    """Litres that one millimetre of reading stands for at `level_mm`: dV/dh, the free surface's area [l/mm].
 
     Parameters, range and NaN are those of `volume_l`.
     """
@@ -137,7 +133,7 @@ def surface_l_per_mm(
 
 
 def capacity_l(tank: TankShape) -> float:
-    """Litres of the brim-full tank, whatever its tilt. [l]"""
+    """Litres of the brim-full tank, whatever its tilt [l]."""
     brim = 10.0 * tank.diameter_mm + 10.0 * tank.length_mm
     return float(sum(_integral(piece, np.array([brim]), 0.0, _segment_area)[0] for piece in _pieces(tank)))
 
@@ -150,7 +146,7 @@ def level_mm(
     probe_position_mm: float = 0.0,
     roll_deg: float = 0.0,
 ) -> FloatOrArray:
-    """Level at which the tank holds `volume_l`: the inverse of `volume_l`. [mm]
+    """Level at which the tank holds `volume_l`: the inverse of `volume_l` [mm].
 
     NaN where the volume is NaN, or where the surface would stand outside 0..`tank.depth_mm` at the probe (a tilted
     tank has litres that its probe cannot see). Newton's method inside a bracket; residual below 1e-6 l.
@@ -216,6 +212,7 @@ class _Pose:
     roll_deg: float
 
     def __post_init__(self) -> None:
+        """Refuse what is not finite."""
         if not np.isfinite([self.tilt_mm_per_m, self.probe_position_mm, self.roll_deg]).all():
             raise ValueError(f"tilt, probe position and roll must be finite, got {self}")
 
@@ -253,25 +250,22 @@ def _over_levels(levels: ArrayLike, tank: TankShape, pose: _Pose, section: _Sect
     return like_inputs(total.reshape(level.shape), levels)
 
 
-def _integrals(
-    level: FloatArray, tank: TankShape, pose: _Pose, pieces: list[Piece], section: _Section
-) -> FloatArray:
-    """`section` integrated over all pieces, with the surface as a straight line over the axis. [dm]"""
+def _integrals(level: FloatArray, tank: TankShape, pose: _Pose, pieces: list[Piece], section: _Section) -> FloatArray:
+    """`section` integrated over all pieces, with the surface as a straight line over the axis [dm]."""
     slope, probe = pose.tilt_mm_per_m / 1000.0, pose.probe_position_mm / 100.0
     if tank.shape == "horizontal_cylinder":
         cosine = np.cos(np.radians(pose.roll_deg))
         at_middle = (level - tank.diameter_mm / 200.0) * cosine - slope * probe
         scale = 1.0 if section is _segment_area else cosine
-        return scale * np.sum([_integral(piece, at_middle, slope, section) for piece in pieces], axis=0)
+        parts = [_integral(piece, at_middle, slope, section) for piece in pieces]
+        return np.asarray(scale * np.sum(parts, axis=0))
     height = level - tank.depth_mm / 200.0 - slope * probe
     if slope == 0.0:
         return _upright(height, pieces, section)
     # Upright and tilted: the surface crosses the section at height z at the distance (height - z)/slope.
     steepness = abs(slope)
     scale = 1.0 if section is _segment_area else 1.0 / steepness
-    return scale * np.sum(
-        [_integral(p, height / steepness, -1.0 / steepness, section) for p in pieces], axis=0
-    )
+    return scale * np.sum([_integral(p, height / steepness, -1.0 / steepness, section) for p in pieces], axis=0)
 
 
 def _upright(height: FloatArray, pieces: list[Piece], section: _Section) -> FloatArray:
@@ -283,9 +277,7 @@ def _upright(height: FloatArray, pieces: list[Piece], section: _Section) -> Floa
             total += _between(piece, (start, np.clip(height, piece.start, piece.stop)), height, 0.0, _disc)
         else:
             holds = (height > piece.start) & (height <= piece.stop)
-            total += np.where(
-                holds, _disc(piece.radius(np.clip(height, piece.start, piece.stop)), height), 0.0
-            )
+            total += np.where(holds, _disc(piece.radius(np.clip(height, piece.start, piece.stop)), height), 0.0)
     return total
 
 
@@ -298,11 +290,9 @@ def _integral(piece: Piece, at_middle: FloatArray, slope: float, section: _Secti
     """`section` integrated over one piece, split where the surface meets the wall."""
     ends = [np.full_like(at_middle, piece.start), np.full_like(at_middle, piece.stop)]
     meets = piece.crossings(at_middle, slope)
-    cuts = np.sort(
-        np.clip(np.nan_to_num(np.stack(ends + meets), nan=piece.start), piece.start, piece.stop), axis=0
-    )
+    cuts = np.sort(np.clip(np.nan_to_num(np.stack(ends + meets), nan=piece.start), piece.start, piece.stop), axis=0)
     total = np.zeros_like(at_middle)
-    for low, high in zip(cuts[:-1], cuts[1:], strict=True):
+    for low, high in pairwise(cuts):
         if np.any(high > low):
             total += _between(piece, (low, high), at_middle, slope, section)
     return total

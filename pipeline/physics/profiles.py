@@ -14,7 +14,7 @@ from pipeline.physics.arrays import FloatArray
 
 @dataclass(frozen=True)
 class Piece:
-    """A stretch of a solid of revolution: radius = `offset` + √(c0 + c1 (x - origin)²), or a plain shell with c1 = 0."""
+    """A stretch of a solid of revolution, of radius `offset` + √(c0 + c1 (x - origin)²)."""
 
     start: float
     stop: float
@@ -54,7 +54,7 @@ def _quadratic_roots(a: float, b: FloatArray, c: FloatArray) -> tuple[FloatArray
 
 
 def end_depth_dm(end_shape: str, radius: float, end_depth_mm: float | None) -> float:
-    """How far an end reaches beyond the shell. [the unit of `radius`, dm]
+    """How far an end reaches beyond the shell [the unit of `radius`, dm].
 
     References
     ----------
@@ -69,7 +69,7 @@ def end_depth_dm(end_shape: str, radius: float, end_depth_mm: float | None) -> f
 
 
 def axis_pieces(end_shape: str, radius: float, length: float, end_depth_mm: float | None) -> list[Piece]:
-    """Pieces of a tank from one end to the other. [dm]"""
+    """Pieces of a tank from one end to the other [dm]."""
     half, depth = length / 2.0, end_depth_dm(end_shape, radius, end_depth_mm)
     shell = Piece(-half, half, 0.0, radius**2, 0.0)
     if end_shape == "flat":

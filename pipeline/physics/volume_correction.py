@@ -32,7 +32,7 @@ _BASE_60_F = 60.0068749
 
 @dataclass(frozen=True)
 class LiquidGroup:
-    """A group of liquids that share coefficients, and the densities at 60 °F that it holds for. [kg/m³]"""
+    """A group of liquids that share coefficients, and the densities at 60 °F that it holds for [kg/m³]."""
 
     name: str
     density_low: float
@@ -59,12 +59,12 @@ _PRODUCTS = tuple(LIQUID_GROUPS[name] for name in ("gasoline", "transition", "je
 
 
 def density_60_from_api(api_gravity: ArrayLike) -> FloatOrArray:
-    """Density at 60 °F from °API. [kg/m³]"""
+    """Density at 60 °F from °API [kg/m³]."""
     return like_inputs(WATER_DENSITY_60F_KG_M3 * 141.5 / (131.5 + as_floats(api_gravity)), api_gravity)
 
 
 def temp_its68_f(temp_f: ArrayLike) -> FloatOrArray:
-    """Temperature on the scale of 1968, on which the coefficients rest, from one of the scale of 1990. [°F]"""
+    """Temperature on the scale of 1968, on which the coefficients rest, from one of the scale of 1990 [°F]."""
     celsius = (as_floats(temp_f) - 32.0) / 1.8
     tau = celsius / 630.0
     shift = np.polynomial.polynomial.polyval(tau, (0.0, *_ITS68))
@@ -72,7 +72,7 @@ def temp_its68_f(temp_f: ArrayLike) -> FloatOrArray:
 
 
 def density_its68_kg_m3(density_60_kg_m3: ArrayLike, *, group: str | None = None) -> FloatOrArray:
-    """Density at the 60 °F of the scale of 1968, ρ* of [1]_. [kg/m³]"""
+    """Density at the 60 °F of the scale of 1968, ρ* of [1]_ [kg/m³]."""
     rho = as_floats(density_60_kg_m3)
     k0, k1, k2 = _coefficients(rho, group)
     a = _DELTA_60 / 2.0 * ((k0 / rho + k1) / rho + k2)
@@ -82,7 +82,7 @@ def density_its68_kg_m3(density_60_kg_m3: ArrayLike, *, group: str | None = None
 
 
 def expansion_60_per_f(density_60_kg_m3: ArrayLike, *, group: str | None = None) -> FloatOrArray:
-    """Coefficient of thermal expansion at 60 °F, α60 of [1]_. [1/°F]"""
+    """Coefficient of thermal expansion at 60 °F, α60 of [1]_ [1/°F]."""
     rho = as_floats(density_60_kg_m3)
     k0, k1, k2 = _coefficients(rho, group)
     shifted = as_floats(density_its68_kg_m3(rho, group=group))
@@ -120,15 +120,13 @@ def ctl_60f(density_60_kg_m3: ArrayLike, temp_f: ArrayLike, *, group: str | None
     nan_or_raise(inside, f"temperature must be {TEMP_LOW_F}..{TEMP_HIGH_F} °F", temp_f)
     alpha = as_floats(expansion_60_per_f(rho if rho.ndim else density_60_kg_m3, group=group))
     warmer = as_floats(temp_its68_f(np.where(inside, temp, np.nan))) - _BASE_60_F
-    return like_inputs(
-        np.exp(-alpha * warmer * (1.0 + 0.8 * alpha * (warmer + _DELTA_60))), density_60_kg_m3, temp_f
-    )
+    return like_inputs(np.exp(-alpha * warmer * (1.0 + 0.8 * alpha * (warmer + _DELTA_60))), density_60_kg_m3, temp_f)
 
 
 def compressibility_per_100k_psi(
     density_60_kg_m3: ArrayLike, temp_f: ArrayLike, *, group: str | None = None
 ) -> FloatOrArray:
-    """Scaled compressibility Fp of [1]_. [1e-5/psi]"""
+    """Scaled compressibility Fp of [1]_ [1e-5/psi]."""
     shifted = as_floats(density_its68_kg_m3(density_60_kg_m3, group=group))
     temp = as_floats(temp_its68_f(temp_f))
     factor = np.exp(-1.9947 + 0.00013427 * temp + (793920.0 + 2326.0 * temp) / shifted**2)
