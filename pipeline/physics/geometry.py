@@ -265,7 +265,8 @@ def _integrals(level: FloatArray, tank: TankShape, pose: _Pose, pieces: list[Pie
     # Upright and tilted: the surface crosses the section at height z at the distance (height - z)/slope.
     steepness = abs(slope)
     scale = 1.0 if section is _segment_area else 1.0 / steepness
-    return scale * np.sum([_integral(p, height / steepness, -1.0 / steepness, section) for p in pieces], axis=0)
+    parts = [_integral(piece, height / steepness, -1.0 / steepness, section) for piece in pieces]
+    return np.asarray(scale * np.sum(parts, axis=0))
 
 
 def _upright(height: FloatArray, pieces: list[Piece], section: _Section) -> FloatArray:
@@ -276,7 +277,7 @@ def _upright(height: FloatArray, pieces: list[Piece], section: _Section) -> Floa
             start = np.full_like(height, piece.start)
             total += _between(piece, (start, np.clip(height, piece.start, piece.stop)), height, 0.0, _disc)
         else:
-            holds = (height > piece.start) & (height <= piece.stop)
+            holds = ((height > piece.start) | (piece is pieces[0])) & (height <= piece.stop)
             total += np.where(holds, _disc(piece.radius(np.clip(height, piece.start, piece.stop)), height), 0.0)
     return total
 
