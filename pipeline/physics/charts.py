@@ -193,13 +193,13 @@ def chart_findings(
     worst = int(np.argmax(over))
     if over[worst] > over_capacity * capacity_l:
         findings.append(
-            _finding("above_capacity", chart, worst, float(over[worst]), f"stated capacity {capacity_l:.0f} l")
+            _finding("above_capacity", chart, worst, float(over[worst]), f"the stated capacity, {capacity_l:.0f} l")
         )
     apart = chart.volume_l - nominal
     if np.isfinite(apart).any():
         worst = int(np.nanargmax(np.abs(apart)))
         if abs(apart[worst]) > disagreement * capacity_l:
-            expected = f"nominal geometry {nominal[worst]:.0f} l"
+            expected = f"the nominal geometry, {nominal[worst]:.0f} l"
             findings.append(_finding("disagrees_with_geometry", chart, worst, float(apart[worst]), expected))
     return sorted(findings, key=lambda finding: finding.level_mm)
 
@@ -208,7 +208,7 @@ def _not_rising(chart: Chart) -> list[ChartFinding]:
     """Rows that hold no more than the row below."""
     step = np.diff(chart.volume_l)
     return [
-        _finding("not_rising", chart, int(row) + 1, float(step[row]), f"row below {chart.volume_l[row]:.1f} l")
+        _finding("not_rising", chart, int(row) + 1, float(step[row]), f"the row below, {chart.volume_l[row]:.1f} l")
         for row in np.flatnonzero(step <= 0.0)
     ]
 
@@ -225,7 +225,7 @@ def _jumps(chart: Chart, nominal: FloatArray, share: float, least_l: float) -> l
     miss = step - trend
     odd = (np.abs(miss) > least_l) & (np.abs(miss) > share * np.abs(trend)) & (step > 0.0)
     return [
-        _finding("jump_between_rows", chart, int(row) + 1, float(miss[row]), f"step of {trend[row]:.1f} l")
+        _finding("jump_between_rows", chart, int(row) + 1, float(miss[row]), f"the steps around, {trend[row]:.1f} l")
         for row in np.flatnonzero(odd)
     ]
 
@@ -233,7 +233,7 @@ def _jumps(chart: Chart, nominal: FloatArray, share: float, least_l: float) -> l
 def _finding(name: str, chart: Chart, row: int, litres: float, expected: str) -> ChartFinding:
     """Put a finding into words."""
     level = float(chart.level_mm[row])
-    message = f"{name}: {chart.volume_l[row]:.1f} l at {level:g} mm, expected by {expected}: {litres:+.1f} l"
+    message = f"{name}: {chart.volume_l[row]:.1f} l at {level:g} mm against {expected}: {litres:+.1f} l"
     return ChartFinding(name, level, litres, message)
 
 
