@@ -142,8 +142,9 @@ FIELDS: Final[Mapping[str, Field]] = {
     "wall_count": Field("i8", "Walls of the tank.", checks=_POSITIVE),
     "commissioned_on": Field("date", "When the tank was put into service."),
     # Charts and feeds
-    "valid_from": _instant("From when on it holds."),
-    "valid_to": _instant("Until when it holds; null while it does."),
+    # No range: far years are how some systems write 'since ever' and 'for ever'.
+    "valid_from": Field("timestamp", "From when on it holds."),
+    "valid_to": Field("timestamp", "Until when it holds; null while it does."),
     "strapping.level_mm": _number("Level of the product's surface above the tank's bottom at the probe."),
     "strapping.volume_l": _number("Volume below the level, as the site's chart has it.", _NOT_NEGATIVE),
     "dispenser": _text("The dispenser that the meter is in."),

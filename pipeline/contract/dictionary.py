@@ -67,17 +67,21 @@ def reason(rule: str) -> str:
     if not rest:
         return name
     what = rest.removeprefix("check__")
-    return f"{name}_{ {'nullability': 'missing', 'nan': 'finite', 'inf': 'finite'}.get(what, what) }"
+    return f"{name}_{'missing' if what == 'nullability' else what}"
 
 
-def rule_names(schema: type[dy.Schema]) -> list[str]:
-    """Reasons that a row of the table can be quarantined with, by its own columns' rules and the table's."""
-    names = dict.fromkeys(
-        reason(rule)
-        for rule in schema._validation_rules(with_cast=False)
-        if not rule.endswith(("|nan", "|inf")) and rule != "primary_key"
-    )
-    return list(names)
+def row_rules(schema: type[dy.Schema]) -> dict[str, pl.Expr]:
+    """Expressions that are false where a row breaks a rule, by the reason to quarantine it with.
+
+    Null counts as kept: a rule says nothing of what is unknown. The key's uniqueness is not among them, nor is
+    finiteness: reading has turned what is not finite into null.
+    """
+    rules = schema._validation_rules(with_cast=False)
+    return {
+        reason(name): rule.expr
+        for name, rule in rules.items()
+        if name != "primary_key" and not name.endswith(("|nan", "|inf"))
+    }
 
 
 def _table_lines(name: str, schema: type[dy.Schema]) -> Iterator[str]:
@@ -102,7 +106,7 @@ def _table_lines(name: str, schema: type[dy.Schema]) -> Iterator[str]:
             f"| {col.description}{words} |"
         )
     yield ""
-    yield f"Rules: {', '.join(f'`{rule}`' for rule in rule_names(schema))}."
+    yield f"Rules: {', '.join(f'`{rule}`' for rule in row_rules(schema))}."
     yield ""
 
 

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.contract import rules
 from pipeline.contract.columns import column
+from pipeline.contract.vocabulary import QUALITIES
 
 
 class Sites(dy.Schema):
@@ -192,6 +193,8 @@ BY_DAY: Final = ("readings", "sales", "meter_totals")
 """Tables that are a folder of UTC days; every other is one file."""
 
 TIME_COLUMNS: Final[Mapping[str, str]] = {
+    "strapping": "valid_from",
+    "meter_feeds": "valid_from",
     "readings": "ts",
     "sales": "ts_end",
     "meter_totals": "ts",
@@ -200,5 +203,27 @@ TIME_COLUMNS: Final[Mapping[str, str]] = {
 }
 """The instant at which a row became known; a run that stops at a day sees no row after it."""
 
-OPTIONAL_TABLES: Final = ("deliveries", "events", "labels", "meter_totals")
-"""Tables that a lake may leave out: a fleet may have had no drop, keep no log, read no totaliser, know no outcome."""
+OPTIONAL_TABLES: Final = ("meter_totals", "events", "labels")
+"""Tables that a lake may leave out: a fleet may read no totaliser, keep no log, know no outcome.
+
+Deliveries may be empty and not absent: without their tickets every drop would look unticketed.
+"""
+
+REFERENCES: Final[Mapping[str, tuple[str, ...]]] = {
+    "tanks": ("site_id",),
+    "strapping": ("tank_id",),
+    "meters": ("site_id",),
+    "meter_feeds": ("meter_id", "tank_id"),
+    "readings": ("tank_id",),
+    "sales": ("meter_id",),
+    "meter_totals": ("meter_id",),
+    "deliveries": ("tank_id",),
+    "events": ("site_id", "tank_id", "meter_id"),
+}
+"""Columns that name a row of `sites`, `tanks` or `meters`; what names none is refused."""
+
+KEPT_FIRST: Final[Mapping[str, tuple[str, tuple[str, ...]]]] = {"readings": ("quality", QUALITIES)}
+"""Of rows with one key and unlike content, the one whose word stands first here is kept."""
+
+GROUP_RULES: Final = ("chart_rises",)
+"""Rules about rows together; they hold for what the other rules have left."""
