@@ -27,7 +27,7 @@ SPLIT_ETHANOL_SHARE: Final = (0.4, 0.8)
 
 # E10's line through [2]_ and two more quoted points, 0.5 % at 60 °F and 0.3 % at 10 °F.
 _E10_AT_15_PCT, _E10_PER_K = 0.494, 0.0066
-_E10_BAND_PCT, _BEYOND_PER_K = 0.10, 0.005
+_E10_BAND_PCT, _BEYOND_PER_K = 0.12, 0.005
 _KNOWN_LOW_C, _KNOWN_HIGH_C = -12.0, 16.0
 # What petrol without ethanol holds at 15 °C; from memory.
 _E0_PCT = 0.02
@@ -61,9 +61,9 @@ class WaterTolerance:
 def water_tolerance(product: str, temp_c: ArrayLike) -> WaterTolerance:
     """Water that an ethanol blend holds before it splits [% by volume].
 
-    E10: a straight line through three quoted points between -12 and 16 °C, which they miss by 0.015 %; ± 0.10 %, for
-    they are second-hand and one more measurement [3]_ lies 0.1 % lower; beyond them the band widens by 0.005 % a
-    kelvin. E5: half-way between E10 and petrol's 0.02 %, ± 0.15 %, for want of data. Use the band, not the guess.
+    E10: a straight line through three quoted points between -12 and 16 °C, which they miss by 0.015 %; ± 0.12 %, for
+    they are second-hand and one more measurement [3]_ lies 0.13 % lower; beyond them the band widens by 0.005 % a
+    kelvin. E5: half-way between E10 and petrol's 0.02 %, ± 0.17 %, for want of data. Use the band, not the guess.
 
     Parameters
     ----------
