@@ -13,11 +13,12 @@ import polars as pl
 
 from pipeline.contract.dictionary import polars_schema, row_rules
 from pipeline.contract.lake import GROUP_RULES, KEPT_FIRST, LAKE_TABLES, REFERENCES
+from pipeline.contract.store import Refused
 
 PART: Final = "_part"
 """Column beside the contract's: the UTC day of the folder that a row was read from, null outside such a folder."""
 
-REFUSED_SCHEMA: Final = pl.Schema({"table": pl.String, "row": pl.String, "reason": pl.String, PART: pl.Date})
+REFUSED_SCHEMA: Final = polars_schema(Refused)
 
 SAME_KEY: Final = "same_key_other_content"
 """Reason of a row whose key another row has, with other content."""
@@ -25,16 +26,32 @@ SAME_KEY: Final = "same_key_other_content"
 
 @dataclass(frozen=True, slots=True)
 class Admitted:
-    """What became of a table's rows: `rows` is let in, `refused` is not, `doubles` said nothing new.
+    """What became of a table's rows: `rows` is let in, `refused` is not, what is in neither is an exact double.
 
-    `rows` has the contract's columns and `PART`, ordered by key; `refused` has `REFUSED_SCHEMA`.
+    `rows` has the contract's columns and `PART`, ordered by key; `refused` has `REFUSED_SCHEMA`; `read` has the number
+    of rows read of each `PART`.
     """
 
     table: str
     rows: pl.DataFrame
     refused: pl.DataFrame
-    read: int
-    doubles: int
+    read: pl.DataFrame
+
+    @property
+    def rows_read(self) -> int:
+        """How many rows were read."""
+        return int(self.read["read"].sum())
+
+    @property
+    def doubles(self) -> int:
+        """How many rows were exact doubles of others."""
+        return self.rows_read - self.rows.height - self.refused.height
+
+    def counts(self) -> pl.DataFrame:
+        """Rows `read` and `doubles` among them, by `PART`."""
+        kept = pl.concat([self.rows.select(PART), self.refused.select(PART)]).group_by(PART).len("kept")
+        counts = self.read.join(kept, on=PART, how="left", nulls_equal=True)
+        return counts.select(PART, "read", doubles=pl.col("read") - pl.col("kept").fill_null(0))
 
 
 @dataclass(slots=True)
@@ -67,9 +84,10 @@ def admit(table: str, frame: pl.DataFrame, registry: Registry) -> Admitted:
     together = {name: rule for name, rule in rules.items() if name in GROUP_RULES}
 
     good, bad = _split(table, frame, alone)
-    good, conflicts, doubles = _one_a_key(table, good)
+    good, conflicts = _one_a_key(table, good)
     good, bad_together = _split(table, good, together)
-    return Admitted(table, good, pl.concat([bad, conflicts, bad_together]), frame.height, doubles)
+    read = frame.group_by(PART).agg(pl.len().cast(pl.Int64).alias("read"))
+    return Admitted(table, good, pl.concat([bad, conflicts, bad_together]), read)
 
 
 def _split(table: str, frame: pl.DataFrame, rules: Mapping[str, pl.Expr]) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -122,8 +140,8 @@ def _zone_exists(name: str) -> bool:
     return True
 
 
-def _one_a_key(table: str, frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame, int]:
-    """Rows ordered by key, one a key; those refused for it; and how many exact doubles were dropped.
+def _one_a_key(table: str, frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows ordered by key, one a key, and those refused for it; exact doubles are dropped.
 
     Of unlike rows with one key the one kept has the best word of `KEPT_FIRST`, then the fewest nulls, then comes first
     by content: the choice is the same in whatever order they arrived.
@@ -133,7 +151,7 @@ def _one_a_key(table: str, frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFr
     again = pl.all_horizontal(pl.col(name) == pl.col(name).shift() for name in key).fill_null(False)
     repeats = ordered.select(again.alias("again"))["again"]
     if not repeats.any():
-        return ordered, REFUSED_SCHEMA.to_frame(), 0
+        return ordered, REFUSED_SCHEMA.to_frame()
     shared = repeats | repeats.shift(-1, fill_value=False)
 
     content = [name for name in polars_schema(LAKE_TABLES[table]) if name not in key]
@@ -148,4 +166,4 @@ def _one_a_key(table: str, frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFr
     is_kept = pl.struct(key).is_first_distinct()
     good = pl.concat([ordered.filter(~shared), ranked.filter(is_kept)]).sort(key)
     refused = as_refused(table, ranked.filter(~is_kept), pl.lit(SAME_KEY))
-    return good, refused, group.height - unlike.height
+    return good, refused

@@ -207,7 +207,7 @@ def require_usable(admitted: Admitted) -> None:
     """
     if admitted.rows.height:
         return
-    if not admitted.read:
+    if not admitted.rows_read:
         raise LakeError(f"the lake's table {admitted.table} holds no row, or none so early")
     reasons = admitted.refused["reason"].value_counts(sort=True)
     raise LakeError(

@@ -3,6 +3,7 @@
 The one place that asks where the code lies.
 """
 
+import hashlib
 from functools import cache
 from pathlib import Path
 
@@ -45,3 +46,12 @@ def query_text(name: str) -> str:
 def query_names(folder: str) -> list[str]:
     """Names of the queries in `folder`, sorted, each with its folder in front."""
     return sorted(f"{folder}/{path.stem}" for path in (queries_dir() / folder).glob("*.sql"))
+
+
+@cache
+def code_digest() -> str:
+    """Hash of the code and the queries: results made by other code are not this code's."""
+    digest = hashlib.sha256()
+    for path in sorted([*_PACKAGE.rglob("*.py"), *queries_dir().rglob("*.sql")]):
+        digest.update(f"\n{path.name}\n".encode() + path.read_bytes())
+    return digest.hexdigest()

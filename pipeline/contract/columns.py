@@ -254,6 +254,13 @@ FIELDS: Final[Mapping[str, Field]] = {
     "stage": _text("Stage of the run."),
     "rows": Field("i64", "Rows."),
     "seconds": _number("How long it took."),
+    # What the store remembers
+    "_part": Field("date", "UTC day of the folder it was read from; null outside such a folder."),
+    "digest": _text("Hash of the part's files: their names, sizes and times of change."),
+    "read": Field("i64", "Rows read."),
+    "doubles": Field("i64", "Rows that were exact doubles of others."),
+    "state.name": _text("What is remembered."),
+    "state.value": _text("What it was."),
     "run_log.day": Field("date", "Day of data that the stage was about."),
 }
 

@@ -135,3 +135,33 @@ STORE_TABLES: Final[Mapping[str, type[dy.Schema]]] = {
     "run_log": RunLog,
 }
 """Every table that only the store has."""
+
+
+class Parts(dy.Schema):
+    """One row is a part of the lake that the store has taken in: the files of one table in one folder."""
+
+    table = column("table")
+    _part = column("_part", nullable=True)
+    digest = column("digest")
+    read = column("read")
+    doubles = column("doubles")
+
+
+class Refused(dy.Schema):
+    """One row is a row of the lake that was refused, with the part that it stood in."""
+
+    table = column("table")
+    row = column("row")
+    reason = column("reason")
+    _part = column("_part", nullable=True)
+
+
+class State(dy.Schema):
+    """One row is something that the store remembers of its last run."""
+
+    name = column("state.name", key=True)
+    value = column("state.value")
+
+
+INTERNAL_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"_parts": Parts, "_refused": Refused, "_state": State}
+"""Tables by which the store knows what is new; nobody else reads them."""

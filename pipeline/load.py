@@ -1,0 +1,170 @@
+"""Takes a lake into the store: only what is new, and in the end as if it had all been taken in at once.
+
+Small tables are read whole whenever anything changed. A table that lies in days is replaced by days, as long as every
+row lies in its own day's folder and the sites, tanks and meters are those of last time; else it, too, is read whole.
+"""
+
+import hashlib
+import logging
+from collections.abc import Iterator, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+
+from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
+from pipeline.contract.store import INTERNAL_TABLES
+from pipeline.intake import PART, Admitted, Registry
+from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, require_usable
+from pipeline.resources import code_digest
+from pipeline.store import SCHEMAS, Store
+
+_LOG = logging.getLogger("tankdrift.load")
+
+_BATCH_BYTES: Final = 16_000_000
+"""Parquet read at once: some four million readings, which take half a gigabyte while they are put in order."""
+
+
+def fingerprint(lake: Path, parts: Sequence[Part], until: date | None) -> str:
+    """Hash of what the store's tables of a lake hang on: where it is, its parts, the cut and the code."""
+    digest = hashlib.sha256(f"{lake.resolve()} {until} {code_digest()}".encode())
+    for part in parts:
+        digest.update(f"\n{part.table} {part.day} {part.digest}".encode())
+    return digest.hexdigest()
+
+
+def take_in(store: Store, lake: Path, *, until: date | None = None) -> bool:
+    """Bring the store's tables of a lake up to what the lake holds now; False where they are already.
+
+    Raises
+    ------
+    LakeError
+        If the lake is unusable; the store is then as it was.
+    """
+    parts = find_parts(lake, until=until)
+    mark = fingerprint(lake, parts, until)
+    if store.remembered().get("taken") == mark:
+        return False
+    with store.transaction():
+        _Intake(store, lake, parts, until).run()
+        store.remember({"taken": mark})
+    return True
+
+
+def lake_tables(store: Store) -> dict[str, pl.DataFrame]:
+    """Tables of the lake by name, each in order: tables that lie in days by tank or meter and then time."""
+    return {name: store.query(f"ingest/{name}") if name in BY_DAY else store.table(name) for name in READ_TABLES}
+
+
+class _Intake:
+    """One pass over a lake, inside one transaction."""
+
+    def __init__(self, store: Store, lake: Path, parts: Sequence[Part], until: date | None) -> None:
+        self.store, self.lake, self.until = store, lake, until
+        self.parts = {table: [part for part in parts if part.table == table] for table in READ_TABLES}
+        self.registry = Registry()
+
+    def run(self) -> None:
+        for name, schema in {**SCHEMAS, **INTERNAL_TABLES}.items():
+            if not self.store.has_table(name):
+                self.store.replace(name, schema.create_empty())
+        for table in READ_TABLES:
+            if table not in BY_DAY:
+                admitted = self._admit(table, self.parts[table])
+                if table == "tanks":
+                    require_usable(admitted)
+                self._replace_all(admitted)
+        for table in BY_DAY:
+            self._take_days(table)
+        self.store.remember(self._context())
+        if self.store.query("ingest/last_day")["day"][0] is None:
+            require_usable(self._admit("readings", self.parts["readings"]))
+        self.store.replace("quarantine", self.store.query("ingest/quarantine"))
+
+    def _context(self) -> dict[str, str]:
+        """What the rows of any day hang on beside the day's files."""
+        known = hashlib.sha256(repr((self.registry.known, self.registry.refused)).encode()).hexdigest()
+        return {"registry": known, "code": code_digest(), "lake": str(self.lake.resolve())}
+
+    def _admit(self, table: str, parts: Sequence[Part]) -> Admitted:
+        _LOG.info("reading %s (%d files)", table, sum(len(part.files) for part in parts))
+        return admit_part_of(self.lake, table, parts, self.registry, until=self.until)
+
+    def _take_days(self, table: str) -> None:
+        """Replace the days that changed, or all of them where days cannot stand on their own."""
+        remembered = self.store.remembered()
+        taken = {part.day: part.digest for part in self._taken(table)}
+        wanted = {part.day: part.digest for part in self.parts[table]}
+        changed = [part for part in self.parts[table] if taken.get(part.day) != part.digest]
+        gone = [day for day in taken if day not in wanted]
+        is_flat = None in wanted or None in taken
+        is_same_context = all(remembered.get(name) == value for name, value in self._context().items())
+        if is_flat or not is_same_context or remembered.get(f"{table}_in_days") != "yes":
+            changed, gone = self.parts[table], list(taken)
+        if is_flat and (changed or gone):
+            self._take_whole(table)
+            return
+
+        self._forget(table, [*gone, *(part.day for part in changed)])
+        for batch in _batches(changed):
+            admitted = self._admit(table, batch)
+            if not _lies_in_its_days(admitted):
+                self._take_whole(table)
+                return
+            self._add(admitted, batch)
+        if table == "sales" and changed and not self.store.query("ingest/sales_across_days").is_empty():
+            self._take_whole(table)
+            return
+        self.store.remember({f"{table}_in_days": "yes"})
+
+    def _take_whole(self, table: str) -> None:
+        self._replace_all(self._admit(table, self.parts[table]))
+        self.store.remember({f"{table}_in_days": "no"})
+
+    def _taken(self, table: str) -> Iterator[Part]:
+        for row in self.store.table("_parts").filter(pl.col("table") == table).iter_rows(named=True):
+            yield Part(table, row[PART], (), row["digest"])
+
+    def _forget(self, table: str, days: Sequence[date | None]) -> None:
+        self.store.delete_days(table, [day for day in days if day is not None])
+        for name in ("_parts", "_refused"):
+            self.store.delete_parts(name, table, days)
+
+    def _replace_all(self, admitted: Admitted) -> None:
+        table = admitted.table
+        every = [part.day for part in self._taken(table)]
+        for name in ("_parts", "_refused"):
+            self.store.delete_parts(name, table, [None, *every])
+        self.store.replace(table, SCHEMAS[table].create_empty())
+        self._add(admitted, self.parts[table])
+
+    def _add(self, admitted: Admitted, parts: Sequence[Part]) -> None:
+        self.store.append(admitted.table, admitted.rows)
+        self.store.append("_refused", admitted.refused)
+        files = pl.DataFrame(
+            {"table": [part.table for part in parts], PART: [part.day for part in parts],
+             "digest": [part.digest for part in parts]},
+            schema_overrides={"table": pl.String, PART: pl.Date, "digest": pl.String},
+        )  # fmt: skip
+        counts = files.join(admitted.counts(), on=PART, how="left", nulls_equal=True)
+        self.store.append("_parts", counts.with_columns(pl.col("read", "doubles").fill_null(0)))
+
+
+def _lies_in_its_days(admitted: Admitted) -> bool:
+    """Whether every row let in was read from the folder of its own day."""
+    day = pl.col(TIME_COLUMNS[admitted.table]).dt.date()
+    return bool(admitted.rows.select((day == pl.col(PART)).fill_null(False).all()).item())
+
+
+def _batches(parts: Sequence[Part]) -> Iterator[list[Part]]:
+    batch: list[Part] = []
+    size = 0
+    for part in parts:
+        batch.append(part)
+        size += sum(path.stat().st_size for path in part.files)
+        if size >= _BATCH_BYTES:
+            yield batch
+            batch, size = [], 0
+    if batch:
+        yield batch

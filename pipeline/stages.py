@@ -1,0 +1,242 @@
+"""The run, stage by stage: load → analyse → publish. Each is handed paths and words, and leaves its work in the store.
+
+A stage that finds its work done already does nothing, so a run that was broken off goes on where it stopped.
+"""
+
+import hashlib
+import logging
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+from filelock import FileLock, Timeout
+
+from pipeline.analysis import analyse
+from pipeline.contract.dictionary import polars_schema
+from pipeline.contract.lake import BY_DAY
+from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
+from pipeline.contract.store import STORE_TABLES
+from pipeline.errors import ArgumentError, QuarantineLimitError, StoreError
+from pipeline.load import lake_tables, take_in
+from pipeline.report.site import write_report
+from pipeline.settings import Settings
+from pipeline.store import SCHEMAS, Store, open_store
+
+_LOG = logging.getLogger("tankdrift.stages")
+
+LOCK: Final = ".tankdrift.lock"
+"""File by which a run keeps others out of its folder."""
+
+MADE_TABLES: Final = tuple(name for name in (*RUN_TABLES, *STORE_TABLES) if name not in ("quarantine", "run_log"))
+"""Tables that the analysis makes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What to run: a lake, the folder for its results, the last UTC day to see, and the settings."""
+
+    lake: Path
+    out: Path
+    until: date | None = None
+    settings: Settings = field(default_factory=Settings)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a run came to, in a few numbers: rows in and refused by table, and cases by urgency."""
+
+    intake: pl.DataFrame
+    cases: pl.DataFrame
+    last_day: date
+
+    def require_quarantine_below(self, limit_pct: float) -> None:
+        """Raise where more of a table was refused than the limit allows.
+
+        Raises
+        ------
+        QuarantineLimitError
+            If the share of the worst table is above `limit_pct`.
+        """
+        worst = self.intake.row(0, named=True)
+        if worst["refused_pct"] > limit_pct:
+            raise QuarantineLimitError(
+                f"{worst['rows_refused']} of {worst['rows_read']} rows of {worst['table']} were refused "
+                f"({worst['refused_pct']:.3g} %, the limit is {limit_pct:g} %); table quarantine says why"
+            )
+
+
+def load(run: Run) -> None:
+    """Take into the store what is new in the lake.
+
+    Raises
+    ------
+    LakeError
+        If the lake is unusable.
+    """
+    started = time.monotonic()
+    with open_store(run.out) as store:
+        if not take_in(store, run.lake, until=run.until):
+            _LOG.info("nothing new in %s", run.lake)
+            return
+        counts = store.query("ingest/quarantine_share")
+        _log(store, "load", int(counts["rows_read"].sum()), started)
+
+
+def analyse_lake(run: Run) -> None:
+    """Make the run's tables from the store's tables of the lake."""
+    started = time.monotonic()
+    with open_store(run.out) as store:
+        mark = _mark(store, run)
+        if store.remembered().get("analysed") == mark:
+            return
+        _LOG.info("analysing")
+        made = analyse(lake_tables(store), until=_last_day(store), settings=run.settings)
+        with store.transaction():
+            for name in MADE_TABLES:
+                store.replace(name, conformed(name, made[name]))
+            _log(store, "analyse", sum(made[name].height for name in MADE_TABLES), started)
+            store.remember({"analysed": mark})
+
+
+def publish(run: Run) -> None:
+    """Write what others read: the Parquet files and the report."""
+    started = time.monotonic()
+    with open_store(run.out) as store:
+        mark = _mark(store, run)
+        wanted = [*(f"{name}.parquet" for name in PARQUET_TABLES), "report/index.html"]
+        if store.remembered().get("published") == mark and all((run.out / name).is_file() for name in wanted):
+            return
+        for name in PARQUET_TABLES:
+            _write_parquet(store.table(name), run.out / f"{name}.parquet")
+        make_report(store, run.out)
+        with store.transaction():
+            _log(store, "publish", len(wanted), started)
+            store.remember({"published": mark})
+
+
+STAGES: Final[Mapping[str, Callable[[Run], None]]] = {"load": load, "analyse": analyse_lake, "publish": publish}
+"""The whole run, in order."""
+
+
+def run_all(run: Run) -> Outcome:
+    """Run every stage in this process: the plain twin of the Prefect flow.
+
+    Raises
+    ------
+    TankdriftError
+        As the stages and `held` do.
+    """
+    require_apart(run)
+    with held(run.out):
+        for stage in STAGES.values():
+            stage(run)
+        return outcome(run.out)
+
+
+def outcome(out: Path) -> Outcome:
+    """What the run in a folder came to.
+
+    Raises
+    ------
+    StoreError
+        If there is no store in the folder.
+    """
+    with open_store(out, read_only=True) as store:
+        return Outcome(
+            intake=store.query("ingest/quarantine_share"),
+            cases=store.query("marts/cases_by_urgency"),
+            last_day=_last_day(store),
+        )
+
+
+def make_report(store: Store, out: Path) -> Path:
+    """Path of the report's first page, after making the report from what the store holds."""
+    names = [name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_")]
+    frames = {name: store.table(name) for name in names} | {"prices": store.query("marts/prices")}
+    return write_report(frames, out, as_of=_last_day(store))
+
+
+def conformed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """A made table in the contract's columns and types, ordered by its key, with null for what is not a number.
+
+    Raises
+    ------
+    polars.exceptions.PolarsError
+        If a column is missing or does not cast: a mistake of ours, not of the user's.
+    """
+    schema = polars_schema(SCHEMAS[name])
+    typed = frame.select(pl.col(column).cast(dtype) for column, dtype in schema.items())
+    floats = [column for column, dtype in schema.items() if dtype.is_float()]
+    order = SCHEMAS[name].primary_key() or list(schema)
+    return typed.with_columns(pl.col(floats).fill_nan(None)).sort(order, nulls_last=True)
+
+
+def require_apart(run: Run) -> None:
+    """Raise where the results would be written into the lake.
+
+    Raises
+    ------
+    ArgumentError
+        If the folder for the results is the lake or lies in it.
+    """
+    if run.out.resolve().is_relative_to(run.lake.resolve()):
+        raise ArgumentError(f"--out {run.out} lies in the lake, which is never written to")
+
+
+@contextmanager
+def held(out: Path) -> Iterator[None]:
+    """Make the folder of a run and keep other runs out of it.
+
+    Raises
+    ------
+    ArgumentError
+        If the folder cannot be made.
+    StoreError
+        If another run is at work in it.
+    """
+    lock = FileLock(out / LOCK, timeout=0)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        lock.acquire()
+    except Timeout as error:
+        raise StoreError(f"{out}: another run is at work here; wait until it is done") from error
+    except OSError as error:
+        raise ArgumentError(f"{out}: results cannot be written here: {error.strerror}") from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _last_day(store: Store) -> date:
+    day = store.query("ingest/last_day")["day"][0]
+    if not isinstance(day, date):
+        raise StoreError("the store holds no reading; run it again")
+    return day
+
+
+def _mark(store: Store, run: Run) -> str:
+    """Hash of what the made tables hang on."""
+    taken = store.remembered().get("taken", "")
+    return hashlib.sha256(f"{taken} {run.settings.digest}".encode()).hexdigest()
+
+
+def _write_parquet(frame: pl.DataFrame, path: Path) -> None:
+    """Write beside the file and put it in its place: a reader sees the old file or the new one."""
+    beside = path.with_name(f".{path.name}.new")
+    frame.write_parquet(beside)
+    beside.replace(path)
+
+
+def _log(store: Store, stage: str, rows: int, started: float) -> None:
+    line = {"stage": stage, "day": _last_day(store), "rows": rows, "seconds": time.monotonic() - started, "note": None}
+    frame = pl.DataFrame([line], schema=polars_schema(STORE_TABLES["run_log"]))
+    if stage == "load":
+        store.replace("run_log", frame)
+    else:
+        store.append("run_log", frame)

@@ -1,0 +1,143 @@
+"""The DuckDB file that a run leaves: opens it, runs a named query, writes a table or some of its days.
+
+Whatever is written is written in one transaction: a run that is killed leaves the store as it was before. Column names
+and types come from the contract's schemas; every SELECT stands in `queries/`.
+"""
+
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Final
+
+import duckdb
+import polars as pl
+
+from pipeline.contract.dictionary import ALL_TABLES, duckdb_columns, polars_schema
+from pipeline.contract.lake import TIME_COLUMNS
+from pipeline.contract.store import INTERNAL_TABLES
+from pipeline.errors import StoreError
+from pipeline.resources import query_text
+
+FILE: Final = "tankdrift.duckdb"
+"""Name of the store in the folder of a run."""
+
+SCHEMAS: Final = {name: schema for name, schema in ALL_TABLES.items() if name != "labels"} | dict(INTERNAL_TABLES)
+"""Every table that a store holds. Labels are not among them: no run reads them."""
+
+
+class Store:
+    """An open store. Make one with `open_store`."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        self._connection = connection
+
+    def query(self, name: str, /, **parameters: object) -> pl.DataFrame:
+        """Rows that the query `name` gives, such as ``ingest/readings``, with its `$parameters` filled in."""
+        frame: pl.DataFrame = self._connection.sql(query_text(name), params=parameters or None).pl()
+        return frame
+
+    def table(self, name: str) -> pl.DataFrame:
+        """Rows of a table in the contract's columns, in the order in which they were written."""
+        frame: pl.DataFrame = self._connection.table(name).pl()
+        return frame.cast(polars_schema(SCHEMAS[name]))
+
+    def has_table(self, name: str) -> bool:
+        """Whether the store has that table yet."""
+        return not self.query("ingest/has_table", name=name).is_empty()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All that is written inside, or nothing of it."""
+        self._connection.begin()
+        try:
+            yield
+        except BaseException:
+            self._connection.rollback()
+            raise
+        self._connection.commit()
+
+    def replace(self, name: str, frame: pl.DataFrame) -> None:
+        """Make `frame`, which has the contract's columns, all that the table holds."""
+        self._connection.execute(f'create or replace table "{name}" ({duckdb_columns(SCHEMAS[name])})')
+        self.append(name, frame)
+
+    def append(self, name: str, frame: pl.DataFrame) -> None:
+        """Add rows that have the contract's columns to a table."""
+        columns = list(polars_schema(SCHEMAS[name]))
+        self._connection.register("_incoming", frame.select(columns))
+        self._connection.execute(f'insert into "{name}" from _incoming')
+        self._connection.unregister("_incoming")
+
+    def delete_days(self, name: str, days: Collection[date]) -> None:
+        """Take the rows of some UTC days out of a table that lies in days."""
+        column = TIME_COLUMNS[name]
+        for first, after in _runs(days):
+            self._connection.execute(
+                f'delete from "{name}" where "{column}" >= $first::timestamp at time zone \'UTC\''
+                f" and \"{column}\" < $after::timestamp at time zone 'UTC'",
+                {"first": first, "after": after},
+            )
+
+    def delete_parts(self, name: str, table: str, parts: Collection[date | None]) -> None:
+        """Take what is remembered of some parts of a lake's table out of `_parts` or `_refused`."""
+        self._connection.execute(
+            f'delete from "{name}" where "table" = $table'
+            " and list_contains($parts, coalesce(_part, date '0001-01-01'))",
+            {"table": table, "parts": [part or date.min for part in parts]},
+        )
+
+    def remember(self, values: Mapping[str, str]) -> None:
+        """Keep some words for the next run."""
+        kept = {**self.remembered(), **values}
+        self.replace("_state", pl.DataFrame({"name": list(kept), "value": list(kept.values())}, schema_overrides=_TEXT))
+
+    def remembered(self) -> dict[str, str]:
+        """What earlier runs kept."""
+        if not self.has_table("_state"):
+            return {}
+        state = self.table("_state")
+        return dict(zip(state["name"], state["value"], strict=True))
+
+
+_TEXT: Final = {"name": pl.String, "value": pl.String}
+
+
+def _runs(days: Collection[date]) -> Iterator[tuple[date, date]]:
+    """Stretches of days without a gap: the first of each, and the day after its last."""
+    ordered = sorted(days)
+    start = 0
+    for end in range(1, len(ordered) + 1):
+        if end == len(ordered) or ordered[end] - ordered[end - 1] > timedelta(days=1):
+            yield ordered[start], ordered[end - 1] + timedelta(days=1)
+            start = end
+
+
+@contextmanager
+def open_store(out: Path, *, read_only: bool = False) -> Iterator[Store]:
+    """Open the store in the folder of a run; it is made where there is none, unless it is only to be read.
+
+    Raises
+    ------
+    StoreError
+        If another process is writing it, it is no DuckDB file, or it is only to be read and not there.
+    """
+    path = out / FILE
+    if read_only and not path.is_file():
+        raise StoreError(f"{path}: there is no store here; make one with: tankdrift run LAKE --out {out}")
+    try:
+        connection = duckdb.connect(path, read_only=read_only)
+    except duckdb.Error as error:
+        raise StoreError(f"{path}: {_why_closed(str(error))}") from error
+    try:
+        # What comes back is in the session's zone; the contract's is UTC wherever the machine stands.
+        connection.execute("set TimeZone = 'UTC'")
+        yield Store(connection)
+    finally:
+        connection.close()
+
+
+def _why_closed(message: str) -> str:
+    if "lock" in message.lower():
+        return "another process has the store open; wait until it is done, or close it"
+    return "this is not a store of tankdrift, or it is damaged; remove it to start from nothing"
