@@ -19,6 +19,8 @@ from pipeline.physics.sections import Section, across_axis, along_axis, chord, s
 SHAPES = ("horizontal_cylinder", "vertical_cylinder")
 END_SHAPES = ("flat", "hemispherical", "elliptical_2_1", "torispherical", "spherical_cap")
 
+# An upright tank that leans less stands straight: a micrometre in a metre.
+_LEAST_SLOPE = 1e-6
 # Levels worked on at once: bounds the memory.
 _CHUNK = 2048
 
@@ -163,7 +165,7 @@ def level_mm(
         level = np.where((step >= low) & (step <= high), step, (low + high) / 2.0)
         if not np.any(np.abs(miss) > 1e-9 * known[-1]):
             break
-    return like_inputs(level, volume_l)
+    return like_inputs(np.where((wanted >= known[0]) & (wanted <= known[-1]), level, np.nan), volume_l)
 
 
 def gauge_table(
@@ -242,7 +244,7 @@ def _filled(level: FloatArray, tank: TankShape, pose: _Pose, section: Section) -
         # A reading of 1 mm on a leaning probe is less of depth.
         return along_axis(pieces, surface, slope, section) * (cosine if section is chord else 1.0)
     height = level - tank.depth_mm / 200.0 - slope * probe
-    if slope == 0.0:
+    if abs(slope) < _LEAST_SLOPE:
         return across_axis(pieces, height, section)
     # Upright and tilted: the surface crosses the section at height z at the distance (height - z)/slope.
     steep = abs(slope)
