@@ -1,0 +1,198 @@
+// Draws the charts that the page carries as data: colours from the style sheet, one time axis for all, paper when printed.
+"use strict";
+
+(() => {
+  const { linked, charts } = JSON.parse(document.getElementById("chart-data").textContent);
+  const plots = charts.map((chart) => ({ chart, box: document.getElementById(`chart-${chart.key}`) })).filter((p) => p.box);
+  const root = document.documentElement;
+
+  // -- Colours: "@name" is looked up as the style sheet's --c-name --------------------------------------
+  const resolved = (value, look) => {
+    if (typeof value === "string") return value[0] === "@" ? look(value) : value;
+    if (Array.isArray(value)) return typeof value[0] === "object" && value[0] !== null ? value.map((v) => resolved(v, look)) : value;
+    if (value && typeof value === "object") return Object.fromEntries(Object.entries(value).map(([k, v]) => [k, resolved(v, look)]));
+    return value;
+  };
+  const palette = () => {
+    const style = getComputedStyle(root), seen = new Map();
+    return (name) => {
+      if (!seen.has(name)) seen.set(name, style.getPropertyValue(`--c-${name.slice(1)}`).trim() || name);
+      return seen.get(name);
+    };
+  };
+
+  const themed = (chart, width) => {
+    const look = palette(), narrow = width < 560;
+    const traces = chart.traces.map((trace) => resolved({ ...trace, x: null, y: null, z: null, text: null }, look));
+    traces.forEach((trace, i) => {
+      for (const key of ["x", "y", "z", "text"]) {
+        if (chart.traces[i][key] === undefined) delete trace[key];
+        else trace[key] = chart.traces[i][key];
+      }
+      if (trace.colorscale) trace.colorscale = chart.traces[i].colorscale.map(([at, name]) => [at, look(name)]);
+      if (trace.colorbar) Object.assign(trace.colorbar, narrow
+        ? { orientation: "h", y: 1.02, yanchor: "bottom", thickness: 10, len: 1, title: { ...trace.colorbar.title, side: "top" } }
+        : { thickness: 12, len: 1, outlinewidth: 0, title: { ...trace.colorbar.title, side: "right" } });
+    });
+    const axis = {
+      gridcolor: look("@grid"), zerolinecolor: look("@slate"), zerolinewidth: 1, linecolor: look("@slate"), automargin: true,
+      tickfont: { size: 12 }, title: { font: { size: 12 }, standoff: 8 },
+    };
+    const own = resolved(chart.layout, look);
+    const layout = {
+      ...own, width, height: chart.height + (narrow && own.barmode ? 150 : 0), font: { family: getComputedStyle(document.body).fontFamily, size: 13, color: look("@soft") },
+      paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", margin: { l: narrow ? 46 : 62, r: narrow ? 8 : 16, t: chart.key === "cumulative" ? 58 : 26, b: 34 },
+      separators: ".\u202f", hovermode: own.hovermode ?? (linked ? "x unified" : "closest"), dragmode: linked ? "zoom" : false, bargap: 0,
+      hoverlabel: { bgcolor: look("@paper"), bordercolor: look("@slate"), font: { color: look("@ink"), size: 13 }, align: "left", namelength: 30 },
+      legend: { orientation: "h", y: -0.16, yanchor: "top", x: 0, font: { size: 12 }, itemwidth: 30 }, showlegend: chart.traces.length > 1 && chart.key !== "heat",
+    };
+    layout.xaxis = { ...axis, showgrid: false, ticks: "outside", tickcolor: look("@slate"), ...(linked ? { type: "date", hoverformat: "%a %-d %b %Y, %H:%M", showspikes: true, spikethickness: 1, spikedash: "dot", spikecolor: look("@slate"), spikemode: "across" } : {}), ...own.xaxis };
+    for (const name of Object.keys(own).filter((k) => k.startsWith("yaxis"))) {
+      layout[name] = { ...axis, fixedrange: true, ...own[name], title: { ...axis.title, ...own[name].title } };
+      if (own[name].domain) layout.xaxis.anchor = "y";
+    }
+    if (narrow) for (const note of layout.annotations ?? []) note.font = { ...note.font, size: 10 };
+    return { traces, layout };
+  };
+
+  const config = {
+    displaylogo: false, responsive: false, displayModeBar: "hover", doubleClick: false,
+    modeBarButtonsToRemove: ["select2d", "lasso2d", "zoomIn2d", "zoomOut2d", "autoScale2d", "resetScale2d", "pan2d", "zoom2d"],
+    toImageButtonOptions: { format: "png", scale: 2 },
+  };
+
+  const widthOf = (box) => (root.classList.contains("printing") ? 690 : Math.floor(box.getBoundingClientRect().width));
+
+  // -- One time axis for all ------------------------------------------------------------------------------
+  const ends = (() => {
+    let first = Infinity, last = -Infinity;
+    if (linked) for (const { chart } of plots) for (const trace of chart.traces) {
+      for (const x of [trace.x[0], trace.x[trace.x.length - 1]]) {
+        const at = Date.parse(`${String(x).replace(" ", "T")}Z`);
+        if (Number.isFinite(at)) { first = Math.min(first, at); last = Math.max(last, at); }
+      }
+    }
+    return Number.isFinite(first) ? [first - 6e7, last + 6e7] : null;
+  })();
+  let shown = ends, isMoving = false;
+  const stamp = (at) => new Date(at).toISOString().slice(0, 19).replace("T", " ");
+  const instant = (x) => Date.parse(`${String(x).replace(" ", "T").slice(0, 19)}${/\d{2}:\d{2}/.test(x) ? "Z" : ""}`);
+
+  // The y range that fits what is shown; bars that are stacked are added up first.
+  const fitted = (chart, axis) => {
+    let low = Infinity, high = -Infinity;
+    const up = new Map(), down = new Map();
+    for (const trace of chart.traces) {
+      if ((trace.yaxis ?? "y") !== axis) continue;
+      const isBar = trace.type === "bar";
+      trace.at ??= trace.x.map((x) => Date.parse(`${String(x).replace(" ", "T")}Z`));
+      trace.at.forEach((at, i) => {
+        const y = trace.y[i];
+        if (y === null || at < shown[0] || at > shown[1]) return;
+        if (isBar) {
+          const side = y < 0 ? down : up;
+          side.set(at, (side.get(at) ?? 0) + y);
+          low = Math.min(low, 0); high = Math.max(high, 0);
+        } else { low = Math.min(low, y); high = Math.max(high, y); }
+      });
+    }
+    for (const y of up.values()) high = Math.max(high, y);
+    for (const y of down.values()) low = Math.min(low, y);
+    if (!Number.isFinite(low)) return null;
+    const pad = (high - low || Math.abs(high) || 1) * 0.07;
+    return [low === 0 ? 0 : low - pad, high === 0 ? 0 : high + pad];
+  };
+
+  const withRange = (chart, layout) => {
+    if (!linked || !shown) return layout;
+    layout.xaxis.range = shown.map(stamp);
+    layout.xaxis.autorange = false;
+    for (const name of Object.keys(layout).filter((k) => k.startsWith("yaxis"))) {
+      const range = fitted(chart, name.replace("axis", ""));
+      if (range && chart.key !== "meters") { layout[name].range = range; layout[name].autorange = false; }
+    }
+    return layout;
+  };
+
+  const move = async (range) => {
+    if (!linked || !ends || isMoving) return;
+    isMoving = true;
+    shown = [Math.max(range[0], ends[0]), Math.min(range[1], ends[1])];
+    if (shown[1] - shown[0] < 6e5) shown = [shown[0] - 3e5, shown[0] + 3e5];
+    for (const button of document.querySelectorAll("button[data-days]")) {
+      const days = button.dataset.days === "all" ? null : Number(button.dataset.days);
+      const fits = days === null ? shown[0] === ends[0] && shown[1] === ends[1] : shown[1] === ends[1] && Math.abs(shown[1] - shown[0] - days * 864e5) < 1;
+      button.setAttribute("aria-pressed", String(fits));
+    }
+    for (const { chart, box } of plots) {
+      if (!box.data) continue;
+      const change = {};
+      const layout = withRange(chart, { xaxis: {}, ...Object.fromEntries(Object.keys(chart.layout).filter((k) => k.startsWith("yaxis")).map((k) => [k, {}])) });
+      for (const name of Object.keys(layout)) if (layout[name].range) change[`${name}.range`] = layout[name].range;
+      await Plotly.relayout(box, change);
+    }
+    isMoving = false;
+  };
+
+  // -- Drawing --------------------------------------------------------------------------------------------
+  const follow = ({ chart, box }) => {
+    box.on("plotly_relayout", (change) => {
+      const from = change["xaxis.range[0]"], to = change["xaxis.range[1]"];
+      if (linked && from !== undefined) move([from, to].map(instant));
+    });
+    box.on("plotly_doubleclick", () => move(ends));
+    box.on("plotly_click", ({ points }) => {
+      const links = chart.links ?? chart.traces[points[0].curveNumber].links;
+      const href = links?.[chart.links ? points[0].y : points[0].pointNumber];
+      if (href) location.href = href;
+    });
+    if (!linked) box.classList.add("clickable");
+  };
+
+  const draw = async (plot) => {
+    const { traces, layout } = themed(plot.chart, widthOf(plot.box));
+    const isNew = !plot.box.data;
+    if (!isNew && !linked) traces.forEach((trace, i) => { if (trace.visible !== undefined) trace.visible = plot.box.data[i].visible; });
+    await Plotly.react(plot.box, traces, withRange(plot.chart, layout), config);
+    if (isNew) follow(plot);
+  };
+  const drawAll = async () => {
+    for (const plot of plots) await draw(plot);
+    root.dataset.charts = "drawn";
+  };
+
+  // Only a change of width redraws: a phone's bars that come and go change the height alone.
+  let width = root.clientWidth, timer = 0;
+  window.addEventListener("resize", () => {
+    if (root.clientWidth === width || root.classList.contains("printing")) return;
+    width = root.clientWidth;
+    clearTimeout(timer);
+    timer = setTimeout(drawAll, 150);
+  });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
+  const printing = (is) => { root.classList.toggle("printing", is); drawAll(); };
+  matchMedia("print").addEventListener("change", (event) => printing(event.matches));
+
+  for (const button of document.querySelectorAll("button[data-days]")) {
+    button.addEventListener("click", () => {
+      const days = button.dataset.days;
+      move(days === "all" ? ends : [ends[1] - Number(days) * 864e5, ends[1]]);
+    });
+  }
+  for (const button of document.querySelectorAll("button[data-from]")) {
+    button.addEventListener("click", () => {
+      const [from, to] = [instant(button.dataset.from), instant(button.dataset.to)];
+      const around = Math.max((to - from) * 0.25, 864e5);
+      move([from - around, to + around]);
+      document.getElementById("chart-section").scrollIntoView();
+    });
+  }
+  for (const button of document.querySelectorAll("button[data-heat]")) {
+    button.addEventListener("click", () => {
+      const wanted = Number(button.dataset.heat), plot = plots.find((p) => p.chart.key === "heat");
+      Plotly.restyle(plot.box, { visible: plot.chart.traces.map((_, i) => i === wanted) });
+      for (const other of document.querySelectorAll("button[data-heat]")) other.setAttribute("aria-pressed", String(other === button));
+    });
+  }
+  drawAll();
+})();

@@ -1,0 +1,320 @@
+"""From a tank's frames to its charts: raw Plotly traces and layouts as dicts, colours as tokens that the page resolves.
+
+A colour is written ``@name`` and looked up in the page's style sheet, so one chart serves light, dark and print. Text that
+comes from a lake passes `plain`: Plotly reads a little HTML in labels, and a lake must not be able to write any.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+
+from pipeline.report import format as fmt
+from pipeline.report import text
+from pipeline.report.tables import Tables
+
+Chart = dict[str, Any]
+# Colour and hatching of a part, so that neither is needed to tell it from its neighbours.
+PART_LOOKS: Mapping[str, tuple[str, str]] = {
+    "tank_leak": ("@rust", ""), "line_leak": ("@rust", "/"), "unexplained": ("@ink", ""),
+    "bulk_theft": ("@plum", ""), "slow_theft": ("@plum", "/"), "missing_sales": ("@plum", "x"),
+    "meter_drift": ("@ochre", ""), "wrong_feed": ("@ochre", "/"),
+    "short_delivery": ("@teal", ""), "over_delivery": ("@teal", "/"), "missing_ticket": ("@teal", "x"),
+    "wrong_product": ("@moss", ""), "chart_error": ("@moss", "/"),
+    "water_ingress": ("@blue", ""), "phase_separation": ("@blue", "/"),
+    "probe_fault": ("@rose", ""), "clock_skew": ("@rose", "/"),
+    "thermal": ("@sky", ""), "vapour": ("@sky", "/"),
+    "meter_tolerance": ("@sand", ""), "chart_tolerance": ("@sand", "/"), "ticket_tolerance": ("@sand", "x"),
+    "residual": ("@slate", "."),
+}  # fmt: skip
+METER_TOLERANCE_PCT = 0.5
+_METER_LOOKS = (("@blue", "solid"), ("@rust", "dash"), ("@teal", "dot"), ("@plum", "dashdot"), ("@ochre", "longdash"))
+_DAY_MS = 86_400_000
+_GAP_HOURS = 6
+
+
+def plain(value: object) -> str:
+    """`value` as text in which Plotly finds no markup."""
+    return str(value).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def thinned(values: np.ndarray, limit: int) -> np.ndarray:
+    """Positions, rising and at most `limit`, of the smallest and the largest value of each of `limit / 2` equal spans.
+
+    What sticks out stays in: the extremes of the whole are always kept. NaN is never an extreme. All positions where
+    there are no more than `limit`.
+
+    Examples
+    --------
+    >>> thinned(np.array([0.0, 9.0, 1.0, 2.0, -5.0, 3.0]), 4).tolist()
+    [0, 1, 4, 5]
+    """
+    n = len(values)
+    if n <= limit:
+        return np.arange(n)
+    width = -(-n // max(limit // 2, 1))
+    spans = -(-n // width)
+    grid = np.full(spans * width, np.nan)
+    grid[:n] = values
+    grid = grid.reshape(spans, width)
+    low = np.where(np.isnan(grid), np.inf, grid).argmin(axis=1)
+    high = np.where(np.isnan(grid), -np.inf, grid).argmax(axis=1)
+    return np.unique(np.concatenate([low, high]) + np.tile(np.arange(spans) * width, 2))
+
+
+def tank_charts(
+    tables: Tables, tank: Mapping[str, Any], windows: Sequence[Mapping[str, Any]], *, tz: ZoneInfo, points: int
+) -> list[Chart]:
+    """The charts of a tank that there is data for, top to bottom, with the spans of its cases shaded.
+
+    Parameters
+    ----------
+    tables : Tables
+        All of the run.
+    tank : mapping
+        A row of `tanks`.
+    windows : sequence of mapping
+        `letter`, `label`, `start` and `end` (site time, as Plotly writes it) of each case.
+    tz : ZoneInfo
+        The site's.
+    points : int
+        How many points a line may have.
+    """
+    tank_id = str(tank["tank_id"])
+    ledger = _local(tables.of_tank("ledger", tank_id), tz)
+    days = tables.of_tank("tank_days", tank_id).with_columns(x=pl.col("trading_day").dt.strftime("%Y-%m-%d 12:00"))
+    parts = tables.of_tank("variance_parts", tank_id)
+    made = [
+        _stock(ledger, _local(tables.of_tank("drops", tank_id), tz), _local(tables.of_tank("draws", tank_id), tz), points),
+        _cumulative(days),
+        _parts(parts, days),
+        _sales(days),
+        _surroundings(ledger, points),
+        _residual(ledger, points),
+        _meters(tables.of_tank("meter_estimates", tank_id)),
+    ]
+    charts = [c for c in made if c is not None]
+    for chart in charts:
+        _shade(chart, windows, with_labels=chart["key"] == "cumulative")
+        if chart["key"] == "stock" and tank["safe_fill_l"]:
+            _mark_safe_fill(chart, float(tank["safe_fill_l"]))
+    return charts
+
+
+def chart(key: str, traces: list[dict[str, Any]], y_title: str, *, height: int = 260, **layout: Any) -> Chart:
+    """A chart as the page takes it: `key`, `traces`, `layout` and `height` in px."""
+    return {"key": key, "traces": traces, "height": height, "layout": {"yaxis": {"title": {"text": y_title}}} | layout}
+
+
+def _local(frame: pl.DataFrame, tz: ZoneInfo) -> pl.DataFrame:
+    """Adds `x`, the end of each row on the site's clock."""
+    end = pl.col("ts_end").dt.convert_time_zone(tz.key).dt.strftime("%Y-%m-%d %H:%M")
+    return frame.with_columns(x=end)
+
+
+def _line(frame: pl.DataFrame, column: str, points: int) -> tuple[list[str | None], list[float | None]]:
+    """x and y of a thinned line, broken where the data has a gap."""
+    kept = frame.filter(pl.col(column).is_not_null())
+    gap = (kept["ts_end"] - kept["ts_end"].shift(1)).dt.total_hours().fill_null(0) > _GAP_HOURS
+    at = thinned(kept[column].to_numpy(), points)
+    runs = gap.cast(pl.Int32).cum_sum().gather(at).to_list()
+    xs: list[str | None] = []
+    ys: list[float | None] = []
+    for i, (x, y) in enumerate(zip(kept["x"].gather(at), kept[column].gather(at).round(1), strict=True)):
+        if i and runs[i] != runs[i - 1]:
+            xs.append(x)
+            ys.append(None)
+        xs.append(x)
+        ys.append(y)
+    return xs, ys
+
+
+def _stock(ledger: pl.DataFrame, drops: pl.DataFrame, draws: pl.DataFrame, points: int) -> Chart | None:
+    if ledger["gauge_end_l"].null_count() == ledger.height:
+        return None
+    x, y = _line(ledger, "gauge_end_l", points)
+    traces: list[dict[str, Any]] = [
+        {"type": "scatter", "mode": "lines", "name": text.STOCK, "x": x, "y": y, "line": {"color": "@blue", "width": 1.4},
+         "hovertemplate": "%{y:,.0f} l"},
+    ]  # fmt: skip
+    for rows, name, symbol, color, words in (
+        (drops, text.DROP, "triangle-up", "@teal", _drop_words),
+        (draws, text.DRAW, "triangle-down", "@rust", _draw_words),
+    ):
+        if rows.is_empty():
+            continue
+        at = rows.sort("ts_end").join_asof(
+            ledger.select("ts_end", "gauge_end_l").drop_nulls().sort("ts_end"), on="ts_end", strategy="nearest"
+        )
+        traces.append(
+            {"type": "scatter", "mode": "markers", "name": name, "x": at["x"].to_list(),
+             "y": at["gauge_end_l"].round(0).to_list(), "text": [words(r) for r in at.iter_rows(named=True)],
+             "hovertemplate": "%{text}", "marker": {"symbol": symbol, "size": 10, "color": color,
+                                                    "line": {"color": "@paper", "width": 1}}}
+        )  # fmt: skip
+    return chart("stock", traces, text.AXES["l"], height=300)
+
+
+def _drop_words(row: Mapping[str, Any]) -> str:
+    ticket = ""
+    if row["ticket_volume_l"] is not None:
+        ticket = text.DROP_TICKET.format(
+            ticket=fmt.quantity(row["ticket_volume_l"], "l"),
+            mismatch=fmt.quantity(row["mismatch_l"], "l", signed=True),
+            sd=fmt.quantity(row["mismatch_sd_l"], "l"),
+        )
+    return text.DROP_HOVER.format(
+        id=plain(row["delivery_id"] or text.NO_ID), gain=fmt.quantity(row["gain_l"], "l"), ticket=ticket
+    )
+
+
+def _draw_words(row: Mapping[str, Any]) -> str:
+    return text.DRAW_HOVER.format(litres=fmt.quantity(row["litres"], "l"), sd=fmt.quantity(row["sd_l"], "l"))
+
+
+def _cumulative(days: pl.DataFrame) -> Chart | None:
+    if days["variance_l"].null_count() == days.height:
+        return None
+    total = days["variance_l"].fill_null(0.0).cum_sum().round(1)
+    known = days["variance_l"].is_not_null()
+    y = [v if k else None for v, k in zip(total, known, strict=True)]
+    trace = {"type": "scatter", "mode": "lines+markers", "name": text.VARIANCE, "x": days["x"].to_list(), "y": y,
+             "line": {"color": "@ink", "width": 1.6}, "marker": {"size": 4, "color": "@ink"},
+             "hovertemplate": "%{y:+,.0f} l"}  # fmt: skip
+    return chart("cumulative", [trace], text.AXES["l"], height=280)
+
+
+def _parts(parts: pl.DataFrame, days: pl.DataFrame) -> Chart | None:
+    named = parts.drop_nulls("litres").with_columns(x=pl.col("trading_day").dt.strftime("%Y-%m-%d 12:00"))
+    if named.is_empty():
+        return None
+    found = set(named["part"].unique().to_list())
+    order = [p for p in PART_LOOKS if p in found] + sorted(found - set(PART_LOOKS))
+    traces: list[dict[str, Any]] = []
+    for part in order:
+        rows = named.filter(pl.col("part") == part)
+        color, hatch = PART_LOOKS.get(part, ("@slate", "x"))
+        traces.append(
+            {"type": "bar", "name": plain(text.PARTS.get(part, part)), "x": rows["x"].to_list(),
+             "y": rows["litres"].round(2).to_list(), "width": _DAY_MS * 0.86, "hovertemplate": "%{y:+,.1f} l",
+             "marker": {"color": color, "line": {"width": 0},
+                        "pattern": {"shape": hatch, "fgcolor": "@paper", "bgcolor": color, "size": 5, "solidity": 0.35}}}
+        )  # fmt: skip
+    known = days.drop_nulls("variance_l")
+    traces.append(
+        {"type": "scatter", "mode": "markers", "name": text.VARIANCE, "x": known["x"].to_list(),
+         "y": known["variance_l"].round(2).to_list(), "hovertemplate": "%{y:+,.1f} l",
+         "marker": {"symbol": "diamond", "size": 6, "color": "@paper", "line": {"color": "@ink", "width": 1.3}}}
+    )  # fmt: skip
+    return chart("parts", traces, text.AXES["l"], height=340, barmode="relative")
+
+
+def _sales(days: pl.DataFrame) -> Chart | None:
+    if days["sales_l"].null_count() == days.height:
+        return None
+    look = {"type": "bar", "width": _DAY_MS * 0.86, "hovertemplate": "%{y:,.0f} l", "x": days["x"].to_list()}
+    dropped = [v or None for v in days["deliveries_l"].round(0)]
+    traces = [
+        look | {"name": text.SALES, "y": days["sales_l"].round(0).to_list(), "marker": {"color": "@blue"}},
+        look | {"name": text.DROP, "y": dropped, "yaxis": "y2", "marker": {"color": "@teal"}},
+    ]
+    made = chart("sales", traces, text.AXES["l"], height=280)
+    made["layout"]["yaxis"]["domain"] = [0.0, 0.56]
+    made["layout"]["yaxis2"] = {"title": {"text": text.AXES["l"]}, "domain": [0.66, 1.0]}
+    return made
+
+
+def _surroundings(ledger: pl.DataFrame, points: int) -> Chart | None:
+    traces: list[dict[str, Any]] = []
+    for column, name, axis, color, unit in (
+        ("temp_end_c", text.TEMPERATURE, "y", "@rust", "°C"),
+        ("water_end_mm", text.WATER, "y2", "@blue", "mm"),
+    ):
+        if ledger[column].null_count() < ledger.height:
+            x, y = _line(ledger, column, points // 2)
+            traces.append(
+                {"type": "scatter", "mode": "lines", "name": name, "x": x, "y": y, "yaxis": axis,
+                 "line": {"color": color, "width": 1.3}, "hovertemplate": "%{y:,.1f} " + unit}
+            )  # fmt: skip
+    if not traces:
+        return None
+    made = chart("surroundings", traces, text.AXES["c"], height=280)
+    made["layout"]["yaxis"]["domain"] = [0.0, 0.46]
+    made["layout"]["yaxis2"] = {"title": {"text": text.AXES["mm"]}, "domain": [0.56, 1.0]}
+    return made
+
+
+def _residual(ledger: pl.DataFrame, points: int) -> Chart | None:
+    rows = ledger.drop_nulls("residual_l")
+    if rows.is_empty():
+        return None
+    ratio = (pl.col("residual_l") / pl.col("noise_sd_l")).abs().fill_nan(None).fill_null(0.0)
+    rows = rows[thinned(rows["residual_l"].to_numpy(), points)].with_columns(ratio=ratio)
+    inside, outside = rows.filter(pl.col("ratio") <= 3), rows.filter(pl.col("ratio") > 3)
+    look = {"type": "scatter", "mode": "markers", "hovertemplate": "%{y:+,.1f} l"}
+    traces = [
+        look | {"name": text.WITHIN, "x": inside["x"].to_list(), "y": inside["residual_l"].round(1).to_list(),
+                "marker": {"size": 3, "color": "@slate", "opacity": 0.45}},
+        look | {"name": text.BEYOND, "x": outside["x"].to_list(), "y": outside["residual_l"].round(1).to_list(),
+                "text": [text.TIMES_NOISE.format(k=fmt.number(k, 1)) for k in outside["ratio"]],
+                "hovertemplate": "%{y:+,.1f} l, %{text}",
+                "marker": {"size": 7, "color": "@rust", "symbol": "diamond", "line": {"color": "@paper", "width": 1}}},
+    ]  # fmt: skip
+    return chart("residual", traces, text.AXES["l"], height=250)
+
+
+def _meters(estimates: pl.DataFrame) -> Chart | None:
+    rows = estimates.drop_nulls("error_pct").with_columns(x=pl.col("day").dt.strftime("%Y-%m-%d 12:00"))
+    if rows.is_empty():
+        return None
+    traces: list[dict[str, Any]] = []
+    for i, ((meter_id,), own) in enumerate(rows.group_by(["meter_id"], maintain_order=True)):
+        color, dash = _METER_LOOKS[i % len(_METER_LOOKS)]
+        last = own.row(-1, named=True)
+        up, down = ((abs((last[c] if last[c] is not None else last["error_pct"]) - last["error_pct"]))
+                    for c in ("error_high_pct", "error_low_pct"))  # fmt: skip
+        traces += [
+            {"type": "scatter", "mode": "lines", "name": plain(meter_id), "x": own["x"].to_list(),
+             "y": own["error_pct"].round(3).to_list(), "line": {"color": color, "dash": dash, "width": 1.6},
+             "hovertemplate": "%{y:+.2f} %"},
+            {"type": "scatter", "mode": "markers", "showlegend": False, "hoverinfo": "skip", "x": [last["x"]],
+             "y": [round(last["error_pct"], 3)], "marker": {"color": color, "size": 6},
+             "error_y": {"type": "data", "symmetric": False, "array": [round(up, 3)], "arrayminus": [round(down, 3)],
+                         "color": color, "thickness": 1.4, "width": 3}},
+        ]  # fmt: skip
+    made = chart("meters", traces, text.AXES["pct"], height=300)
+    made["layout"]["shapes"] = [
+        {"type": "rect", "xref": "paper", "x0": 0, "x1": 1, "y0": -METER_TOLERANCE_PCT, "y1": METER_TOLERANCE_PCT,
+         "fillcolor": "@band", "line": {"width": 0}, "layer": "below"}
+    ]  # fmt: skip
+    return made
+
+
+def _shade(chart: Chart, windows: Sequence[Mapping[str, Any]], *, with_labels: bool) -> None:
+    """Marks the spans of the cases behind a chart's data; with their letters and names where there is room."""
+    shapes = chart["layout"].setdefault("shapes", [])
+    notes = chart["layout"].setdefault("annotations", [])
+    for i, window in enumerate(windows):
+        shapes.append(
+            {"type": "rect", "yref": "paper", "x0": window["start"], "x1": window["end"], "y0": 0, "y1": 1,
+             "fillcolor": "@shade", "line": {"color": "@shade-edge", "width": 1, "dash": "dot"}, "layer": "below"}
+        )  # fmt: skip
+        label = f"{window['letter']} {window['label']}" if with_labels else window["letter"]
+        notes.append(
+            {"x": window["start"], "xref": "x", "y": 1, "yref": "paper", "yanchor": "bottom", "xanchor": "left",
+             "text": plain(label), "showarrow": False, "yshift": 15 * (i % 3) if with_labels else 0,
+             "font": {"size": 11, "color": "@ink"}}
+        )  # fmt: skip
+
+
+def _mark_safe_fill(chart: Chart, safe_fill_l: float) -> None:
+    chart["layout"]["shapes"].append(
+        {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": safe_fill_l, "y1": safe_fill_l,
+         "line": {"color": "@slate", "width": 1, "dash": "dash"}}
+    )  # fmt: skip
+    chart["layout"]["annotations"].append(
+        {"x": 1, "xref": "paper", "xanchor": "right", "y": safe_fill_l, "yanchor": "bottom", "text": text.SAFE_FILL,
+         "showarrow": False, "font": {"size": 11, "color": "@slate"}}
+    )  # fmt: skip

@@ -1,0 +1,38 @@
+"""Names of pages and places in them, safe in a path and in an address whatever a lake calls its tanks."""
+
+import hashlib
+import re
+from collections import Counter
+from collections.abc import Iterable
+
+_UNSAFE = re.compile(r"[^A-Za-z0-9_-]+")
+_LONGEST = 60
+
+
+def slug(name: str) -> str:
+    """`name` if it is safe as it is, else what is safe of it and a digest that keeps it apart from others.
+
+    >>> slug("S02-T1"), slug("../a b")
+    ('S02-T1', '-a-b-2c2c791a')
+    """
+    safe = _UNSAFE.sub("-", name)[:_LONGEST]
+    return safe if safe == name and name else f"{safe}-{_digest(name)}"
+
+
+def page_names(tank_ids: Iterable[str]) -> dict[str, str]:
+    """Path of each tank's page below the report's folder; unique where case does not count in file names, too."""
+    ids = list(dict.fromkeys(tank_ids))
+    twins = Counter(slug(i).casefold() for i in ids)
+    return {
+        i: f"tanks/{slug(i)}.html" if twins[slug(i).casefold()] == 1 else f"tanks/{slug(i)}-{_digest(i)}.html"
+        for i in ids
+    }
+
+
+def case_anchor(case_id: str) -> str:
+    """Where a case stands in its page."""
+    return f"case-{slug(case_id)}"
+
+
+def _digest(name: str) -> str:
+    return hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]

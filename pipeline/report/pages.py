@@ -1,0 +1,275 @@
+"""From a run's tables to pages: what each page shows, handed to its template."""
+
+import csv
+import io
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import jinja2
+import polars as pl
+from markupsafe import Markup
+
+from pipeline.report import figures, fleet_figures, links, summaries, text, worklist
+from pipeline.report import format as fmt
+from pipeline.report.tables import Tables
+from pipeline.report.worklist import Case
+
+Row = dict[str, Any]
+MAX_CASES = 2_500
+MAX_STATEMENTS = 2_000
+DAY_SHEET_DAYS = 92
+# Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
+_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 4_000, 1_000, 400_000
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """What every page draws on."""
+
+    tables: Tables
+    as_of: date
+    tanks: list[Row]
+    cases: list[Case]
+    statements: list[Row]
+    gauges: list[Row]
+    refused: list[Row]
+
+    @classmethod
+    def of(cls, tables: Tables, as_of: date) -> "Fleet":
+        """Everything that is worked out once, for all pages."""
+        pages = links.page_names(t for t in tables["tanks"]["tank_id"] if t is not None)
+        cases = worklist.ranked(tables, pages, as_of)
+        tanks = summaries.tanks(tables, pages, cases)
+        by_id = {t["tank_id"]: t for t in tanks}
+        return cls(
+            tables, as_of, tanks, cases, summaries.statements(tables, by_id), summaries.gauges(tables, by_id),
+            summaries.refused(tables),
+        )  # fmt: skip
+
+
+def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
+    """The templates' environment: everything is escaped, and what is not there is a mistake."""
+    env = jinja2.Environment(
+        loader=jinja2.PackageLoader("pipeline.report", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    # 'unsafe-hashes' lets in style attributes of these very texts: plotly.js sets an empty one on a colour bar.
+    styles = " ".join(["'self'", "'unsafe-hashes'", *(f"'{h}'" for h in style_hashes)])
+    env.globals.update(
+        t=text,
+        f=fmt,
+        policy=f"default-src 'none'; script-src 'self'; style-src {styles}; img-src data: blob:; "
+        "base-uri 'none'; form-action 'none'",
+    )
+    return env
+
+
+def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Every page as (path below the report's folder, HTML)."""
+    env = environment(style_hashes)
+    fleet = Fleet.of(tables, as_of)
+    common = {"as_of": as_of, "root": "", "charts": None}
+    made = {
+        "index.html": _index(fleet),
+        "fleet.html": _fleet(fleet),
+        "meters.html": _meters(fleet),
+        "statements.html": _statements(fleet),
+        "data.html": _data(fleet),
+        "reading.html": {},
+    }
+    homeless = [c for c in fleet.cases if not c.tanks]
+    if homeless:
+        made["other.html"] = {"cases": worklist.lettered(homeless), "evidence": _evidence(tables, homeless)}
+    for path, context in made.items():
+        yield path, env.get_template(path).render(common | {"page": path} | context)
+    template = env.get_template("tank.html")
+    points = min(max(_ALL_POINTS // max(len(fleet.tanks), 1), _LEAST_POINTS), _MOST_POINTS)
+    cases_by_tank = _by_tank(fleet.cases)
+    for tank in fleet.tanks:
+        context = _tank(fleet, tank, cases_by_tank.get(tank["tank_id"], []), points)
+        yield tank["href"], template.render(common | {"root": "../", "page": ""} | context)
+
+
+def as_json(value: object) -> Markup:
+    """`value` as JSON that a script element can hold: no character of it can end the element."""
+    dumped = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for char in "<>&\u2028\u2029":
+        dumped = dumped.replace(char, f"\\u{ord(char):04x}")
+    return Markup(dumped)
+
+
+def statements_csv(rows: Sequence[Mapping[str, Any]]) -> str:
+    """All statements as CSV; text that a spreadsheet would take for a formula is quoted with an apostrophe."""
+    columns = [
+        "tank_id", "month", "throughput_l", "variance_l", "allowance_l", "leak_rate_l_per_h", "leak_rate_low",
+        "leak_rate_high", "detectable_l_per_h", "verdict", "reason",
+    ]  # fmt: skip
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([_cell(row[c]) for c in columns])
+    return out.getvalue()
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, str) and value[:1] in set("=+-@\t\r"):
+        return "'" + value
+    return round(value, 4) if isinstance(value, float) else value
+
+
+def _by_tank(cases: Sequence[Case]) -> dict[str, list[Case]]:
+    found: dict[str, list[Case]] = {}
+    for case in cases:
+        for tank_id in case.tanks:
+            found.setdefault(tank_id, []).append(case)
+    return found
+
+
+def _index(fleet: Fleet) -> Row:
+    first, more = worklist.headline(fleet.cases)
+    shown = fleet.cases[:MAX_CASES]
+    sizes = [abs(c.row[k]) for c in shown for k in ("litres_low", "litres", "litres_high") if c.row[k] is not None]
+    latest: dict[str, Row] = {}
+    for row in fleet.statements:
+        latest.setdefault(row["tank_id"], row)
+    tallies = [(u, sum(c.urgency == u for c in fleet.cases)) for u in worklist.URGENCIES]
+    return {
+        "headline": first,
+        "more": more,
+        "cases": [(c, _size_bar(c, max(sizes, default=1.0))) for c in shown],
+        "all_cases": len(fleet.cases),
+        "tallies": tallies,
+        "has_money": any(c.money is not None for c in shown),
+        "sites": sorted({c.site for c in shown}),
+        "products": sorted({c.product_label for c in shown if c.product}),
+        "causes": sorted({c.label for c in shown}),
+        "blind": {
+            "statements": sum(r["verdict"] == "inconclusive" for r in latest.values()),
+            "tested": len(latest),
+            "gauges": sum(bool({"stuck", "gappy", "silent"} & set(g["states"])) for g in fleet.gauges),
+            "refused": sum(r["n"] for r in fleet.refused),
+        },
+    }
+
+
+def _size_bar(case: Case, largest: float) -> dict[str, float] | None:
+    sign = -1.0 if (case.row["litres"] or 0.0) < 0 else 1.0
+    ends = sorted((case.row[k] or 0.0) * sign for k in ("litres_low", "litres_high")) if case.row["litres_low"] else [None, None]
+    value = case.row["litres"]
+    return worklist.bar(None if value is None else value * sign, ends[0], ends[1], (0.0, largest))
+
+
+def _tank(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
+    tables, tank_id = fleet.tables, tank["tank_id"]
+    tz = fmt.zone(tank["timezone"])
+    named = worklist.lettered(cases)
+    windows = [{"letter": k, "label": c.part} | c.window for k, c in named]
+    charts = figures.tank_charts(tables, tank, windows, tz=tz, points=points)
+    days = tables.of_tank("tank_days", tank_id)
+    return {
+        "tank": tank,
+        "cases": named,
+        "evidence": _evidence(tables, cases),
+        "charts": as_json({"linked": True, "charts": charts}) if charts else None,
+        "chart_keys": [c["key"] for c in charts],
+        "drawing": _drawing(tank, tables.of_tank("ledger", tank_id)),
+        "stock_l": tank["stock_l"],
+        "days": _day_sheet(days, tables.of_tank("variance_parts", tank_id)),
+        "all_days": days.height,
+        "statements": [r for r in fleet.statements if r["tank_id"] == tank_id],
+        "gauges": [g for g in fleet.gauges if g["tank_id"] == tank_id],
+        "joined": [t for t in fleet.tanks if tank["manifold_id"] and t["manifold_id"] == tank["manifold_id"] and t is not tank],
+        "neighbours": [t for t in fleet.tanks if t["site_id"] == tank["site_id"]],
+    }
+
+
+def _evidence(tables: Tables, cases: Sequence[Case]) -> dict[str, list[Row]]:
+    """Rows of evidence by case."""
+    ids = [c.row["case_id"] for c in cases]
+    found: dict[str, list[Row]] = {i: [] for i in ids}
+    for row in tables["evidence"].filter(pl.col("case_id").is_in(ids)).iter_rows(named=True):
+        found[row["case_id"]].append(row)
+    return found
+
+
+def _day_sheet(days: pl.DataFrame, parts: pl.DataFrame) -> list[Row]:
+    """The last trading days, newest first, with what of each day's variance is explained."""
+    left = parts.filter(pl.col("part") == "residual").group_by("trading_day").agg(pl.col("litres").sum().alias("left_l"))
+    sheet = days.tail(DAY_SHEET_DAYS).join(left, on="trading_day", how="left").sort("trading_day", descending=True)
+    with_more = sheet.with_columns(
+        explained_l=pl.col("variance_l") - pl.col("left_l"),
+        pct=pl.when(pl.col("sales_l") > 0).then(100 * pl.col("variance_l") / pl.col("sales_l")),
+    )
+    return with_more.to_dicts()
+
+
+def _drawing(tank: Row, ledger: pl.DataFrame) -> Row | None:
+    """How full the tank stood at the last settled reading, as shares of its height."""
+    seen = ledger.drop_nulls("level_end_mm").tail(1)
+    height = tank["length_mm"] if tank["shape"] == "vertical_cylinder" else tank["diameter_mm"]
+    if seen.is_empty() or not height:
+        return None
+    level, water = seen["level_end_mm"][0], seen["water_end_mm"][0]
+    return {
+        "is_standing": tank["shape"] == "vertical_cylinder", "level_mm": level, "water_mm": water, "height_mm": height,
+        "level": min(max(level / height, 0.0), 1.0), "water": min(max((water or 0.0) / height, 0.0), 1.0),
+    }  # fmt: skip
+
+
+def _fleet(fleet: Fleet) -> Row:
+    heat, notes = fleet_figures.heat_map(fleet.tables, fleet.tanks)
+    charts = [c for c in (heat, fleet_figures.scatter(fleet.tanks)) if c is not None]
+    days = fleet.tables["tank_days"]["trading_day"].n_unique()
+    return {
+        "tanks": fleet.tanks,
+        "heat_notes": notes,
+        "charts": as_json({"linked": False, "charts": charts}) if charts else None,
+        "chart_keys": [c["key"] for c in charts],
+        "causes": summaries.by_cause(fleet.cases),
+        "line": text.FLEET_LINE.format(
+            tanks=fmt.count(len(fleet.tanks), "tank", "tanks"),
+            sites=fmt.count(fleet.tables["sites"].height, "site", "sites"),
+            throughput=fmt.quantity(sum(t["throughput_l"] or 0.0 for t in fleet.tanks), "l"),
+            days=fmt.count(days, "day", "days"),
+        ),
+    }
+
+
+def _meters(fleet: Fleet) -> Row:
+    names = {r["site_id"]: r["name"] or r["site_id"] for r in fleet.tables.rows("sites")}
+    return {
+        "meters": summaries.meters(fleet.tables, names),
+        "tolerance": summaries.meter_tolerance(),
+        "hauliers": summaries.hauliers(fleet.tables),
+        "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
+    }
+
+
+def _statements(fleet: Fleet) -> Row:
+    shown = fleet.statements[:MAX_STATEMENTS]
+    return {
+        "statements": shown,
+        "all_statements": len(fleet.statements),
+        "csv": as_json(statements_csv(fleet.statements)),
+        "months": sorted({r["month"] for r in shown if r["month"]}, reverse=True),
+        "sites": sorted({r["site"] for r in shown if r["site"]}),
+        "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
+    }
+
+
+def _data(fleet: Fleet) -> Row:
+    log = fleet.tables["run_log"]
+    return {
+        "refused": fleet.refused,
+        "gauges": fleet.gauges,
+        "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
+        "log_columns": log.columns,
+        "log": log.rows(),
+    }

@@ -1,0 +1,89 @@
+"""From pages to files: a new folder is filled, then takes the place of the old one."""
+
+import base64
+import hashlib
+import re
+import shutil
+import tempfile
+from collections.abc import Mapping
+from datetime import date
+from importlib import resources
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import ArgumentError
+from pipeline.report.pages import render_all
+from pipeline.report.tables import Tables
+
+_OWN_ASSETS = ("report.css", "report.js", "charts.js")
+_PLOTLY = "plotly.min.js"
+# plotly.js puts style elements into the page: an empty one that it fills by rules, and those of its map library.
+_STYLE_IN_PLOTLY = re.compile(r"\.textContent='((?:[^'\\]|\\.)*)',document\.head\.appendChild")
+
+
+def write_report(frames: Mapping[str, pl.DataFrame], out: Path, *, as_of: date) -> Path:
+    """Path of the report's first page, OUT/report/index.html, after writing it and all that it links to.
+
+    The pages open from disk with no network. The same frames and day give the same bytes. A report that was there
+    before stays whole until the new one is complete.
+
+    Parameters
+    ----------
+    frames : mapping of str to DataFrame
+        Tables of the lake, of the run and of the store by name; any may be missing or empty.
+    out : Path
+        The run's folder.
+    as_of : date
+        The last UTC day of data.
+
+    Raises
+    ------
+    ArgumentError
+        If `out` cannot be written to.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        new = Path(tempfile.mkdtemp(prefix=".report-", dir=out))
+    except OSError as error:
+        raise ArgumentError(f"the report cannot be written to {out}: {error.strerror}") from error
+    try:
+        _fill(new, frames, as_of)
+        new.chmod(0o755)
+        _swap(new, out / "report")
+    finally:
+        shutil.rmtree(new, ignore_errors=True)
+    return out / "report" / "index.html"
+
+
+def style_hashes(plotly_js: str) -> list[str]:
+    """What a content policy calls the style elements that plotly.js makes, so that no others need be let in."""
+    found = ["", *(m[1] for m in _STYLE_IN_PLOTLY.finditer(plotly_js))]
+    return ["sha256-" + base64.b64encode(hashlib.sha256(s.encode()).digest()).decode() for s in found]
+
+
+def _fill(folder: Path, frames: Mapping[str, pl.DataFrame], as_of: date) -> None:
+    assets = folder / "assets"
+    assets.mkdir()
+    (folder / "tanks").mkdir()
+    own = resources.files("pipeline.report") / "assets"
+    for name in _OWN_ASSETS:
+        (assets / name).write_bytes((own / name).read_bytes())
+    plotly_js = (resources.files("plotly") / "package_data" / _PLOTLY).read_text(encoding="utf-8")
+    (assets / _PLOTLY).write_text(plotly_js, encoding="utf-8", newline="")
+    for path, html in render_all(Tables.of(frames), as_of, style_hashes(plotly_js)):
+        (folder / path).write_text(html, encoding="utf-8", newline="", errors="replace")
+
+
+def _swap(new: Path, place: Path) -> None:
+    """Puts `new` at `place`; what was there goes only once it is out of the way."""
+    old = new.with_name(new.name + "-old")
+    if place.exists():
+        place.rename(old)
+    try:
+        new.rename(place)
+    except OSError:
+        if old.exists():
+            old.rename(place)
+        raise
+    shutil.rmtree(old, ignore_errors=True)

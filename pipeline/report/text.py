@@ -1,0 +1,408 @@
+"""All wording of the report: labels, sentences and cautions, in plain words and sentence case.
+
+Theft is never said of anyone: an unrecorded draw is a gap between two measurements. Whatever concerns safety or the law
+points to local code and to the people it licenses.
+"""
+
+from typing import Final
+
+TITLE: Final = "Where the litres went"
+NAME: Final = "tankdrift"
+SKIP: Final = "Skip to the content"
+NAV: Final = {
+    "index.html": "Worklist",
+    "fleet.html": "Fleet",
+    "meters.html": "Meters and hauliers",
+    "statements.html": "Statements",
+    "data.html": "Data health",
+    "reading.html": "How to read this",
+}
+NAV_LABEL: Final = "Pages of this report"
+DATA_TO: Final = "Data to {day}"
+
+CAUSES: Final = {
+    "tank_leak": "Tank may be leaking",
+    "line_leak": "Pipework may be leaking",
+    "bulk_theft": "Unrecorded draw from the tank",
+    "slow_theft": "Repeated small unrecorded draws",
+    "meter_drift": "Meter out of adjustment",
+    "missing_sales": "Metered product with no sale",
+    "chart_error": "Tank chart does not fit the tank",
+    "wrong_feed": "Sales booked to the wrong tank",
+    "short_delivery": "Less delivered than ticketed",
+    "over_delivery": "More delivered than ticketed",
+    "missing_ticket": "Delivery with no ticket",
+    "wrong_product": "Delivery may be another product",
+    "water_ingress": "Water entering the tank",
+    "phase_separation": "Ethanol blend splitting, or about to",
+    "probe_fault": "Gauge cannot be trusted",
+    "clock_skew": "Clocks of gauge and tills disagree",
+    "unexplained": "Far from normal, cause not known",
+}
+# Short names, for marks inside charts and the legend of a day's parts.
+PARTS: Final = {
+    "tank_leak": "Tank leak",
+    "line_leak": "Line leak",
+    "bulk_theft": "Unrecorded draw",
+    "slow_theft": "Repeated draws",
+    "meter_drift": "Meter",
+    "missing_sales": "Sales not recorded",
+    "chart_error": "Chart",
+    "wrong_feed": "Wrong tank booked",
+    "short_delivery": "Short delivery",
+    "over_delivery": "Over-delivery",
+    "missing_ticket": "No ticket",
+    "wrong_product": "Other product",
+    "water_ingress": "Water in",
+    "phase_separation": "Blend split",
+    "probe_fault": "Gauge fault",
+    "clock_skew": "Clocks",
+    "unexplained": "Unexplained",
+    "thermal": "Temperature",
+    "vapour": "Vapour",
+    "meter_tolerance": "Meters, within tolerance",
+    "chart_tolerance": "Chart, within tolerance",
+    "ticket_tolerance": "Tickets, within tolerance",
+    "residual": "Left over",
+}
+PRODUCTS: Final = {
+    "gasoline_e0": "Petrol E0",
+    "gasoline_e5": "Petrol E5",
+    "gasoline_e10": "Petrol E10",
+    "gasoline_e85": "Ethanol E85",
+    "diesel_b0": "Diesel B0",
+    "diesel_b7": "Diesel B7",
+    "diesel_b20": "Diesel B20",
+    "kerosene": "Kerosene",
+    "heating_oil": "Heating oil",
+}
+SHAPES: Final = {"horizontal_cylinder": "lying cylinder", "vertical_cylinder": "standing cylinder"}
+END_SHAPES: Final = {
+    "flat": "flat ends",
+    "hemispherical": "hemispherical ends",
+    "elliptical_2_1": "elliptical ends (2:1)",
+    "torispherical": "torispherical ends",
+    "spherical_cap": "spherical caps",
+}
+URGENCY: Final = {"act_now": "Act now", "today": "Today", "this_week": "This week", "watch": "Watch"}
+URGENCY_MEANS: Final = {
+    "act_now": "somebody must go and look before more is sold or filled",
+    "today": "a call or a check within the day",
+    "this_week": "plan it within the week",
+    "watch": "nothing to do yet; it is being followed",
+}
+
+# -- Litres in words ----------------------------------------------------------------------------------
+LOST: Final = "lost"
+GAINED: Final = "gained"
+LITRES_WORDS: Final = {"wrong_feed": "misbooked", "water_ingress": "of water in", "missing_ticket": "with no ticket"}
+UNSURE_SIGN: Final = "either way"
+NO_LITRES: Final = "not a matter of litres"
+STILL_ON: Final = "still going on"
+LASTED: Final = "over after {span}"
+
+# -- Headline -----------------------------------------------------------------------------------------
+NEED_TODAY: Final = ("Nothing needs anyone today.", "One thing needs someone today.", "{n} things need someone today.")
+MISSING: Final = "{litres} missing in the losses listed here, at {sites}."
+MISSING_MONEY: Final = "At the latest selling prices that is {money}."
+NO_LOSS: Final = "No loss is listed."
+EMPTY_WORKLIST: Final = (
+    "No case is open. Nothing unusual was found in what the data can show; what it cannot show is on the statements "
+    "and data health pages."
+)
+BLIND_SPOTS: Final = "What this cannot see"
+BLIND_STATEMENTS: Final = "{n} of {all} tanks have no conclusive leak result in their latest month"
+BLIND_GAUGES: Final = "{n} had a stuck or badly gapped gauge in the last week of data"
+BLIND_REFUSED: Final = "{n} rows of data were refused"
+SIGHT_CLEAR: Final = "Every tank had a conclusive leak result, a live gauge and no refused data."
+
+# -- Worklist -----------------------------------------------------------------------------------------
+WORKLIST: Final = "Worklist"
+WORKLIST_ORDER: Final = "Most urgent first; within an urgency, the most at stake times how likely it is."
+COLUMNS: Final = {
+    "urgency": "Urgency",
+    "what": "What",
+    "where": "Where",
+    "litres": "Litres, 95 % interval",
+    "money": "At stake",
+    "probability": "Probability",
+    "since": "Since",
+    "action": "What to do",
+}
+FILTERS: Final = {"site": "Site", "product": "Product", "cause": "Cause", "urgency": "Urgency"}
+ANY: Final = "All"
+SEARCH: Final = "Search"
+SEARCH_HINT: Final = "tank, meter, words"
+SORT: Final = "Order"
+SORTS: Final = {"rank": "Urgency, then stake", "litres": "Litres", "probability": "Probability", "since": "Newest first"}
+RESET: Final = "Show all"
+SHOWN: Final = "{shown} of {all} shown"
+SHOWN_ALL: Final = "All {all} shown"
+NONE_SHOWN: Final = "Nothing matches these filters."
+CUT: Final = "Only the first {shown} of {all} are listed; the rest are in the run's tables."
+SAVE_TABLE: Final = "Save as CSV"
+WITH_HAULIER: Final = "delivery {delivery}"
+WITH_METER: Final = "meter {meter}"
+WHOLE_SITE: Final = "the whole site"
+
+# -- A tank's page ------------------------------------------------------------------------------------
+CASES: Final = "Cases"
+NO_CASES: Final = "No case on this tank."
+FACTS: Final = {
+    "site": "Site",
+    "product": "Product",
+    "stock": "Last stock",
+    "ullage": "Room left to safe fill",
+    "capacity": "Capacity",
+    "safe_fill": "Safe fill",
+    "shape": "Shape",
+    "size": "Diameter and length",
+    "walls": "Walls",
+    "joined": "Joined with",
+    "commissioned": "Commissioned",
+    "timezone": "Times are those of",
+}
+BURIED: Final = ("above ground", "buried")
+WALLS: Final = ("single wall", "double wall", "{n} walls")
+LEVEL_NOW: Final = "Product at {level}, water at {water} of {diameter}"
+ACTION: Final = "What to do"
+EVIDENCE: Final = "Evidence"
+CAUTION: Final = "Mind"
+PROBABLE: Final = "{p} that it is real and of this cause"
+SHOW_WINDOW: Final = "Show this time in the charts"
+TO_WORKLIST: Final = "Back to the worklist"
+SITE_TANKS: Final = "Tanks at this site"
+EVIDENCE_COLUMNS: Final = ("Kind", "What was found", "Value", "When", "Note")
+EVIDENCE_KINDS: Final = {
+    "for": "For", "against": "Against", "measured": "Measured", "excluded": "Ruled out",
+    "would_settle": "Would settle it", "driver": "Drove the score",
+}  # fmt: skip
+CASE_FACTS: Final = {
+    "litres": "Litres", "money": "At stake", "rate": "Rate", "error": "Meter error", "since": "Since",
+    "raised": "Raised on", "meter": "Meter", "delivery": "Delivery", "id": "Case",
+}  # fmt: skip
+RATE_NOTE: Final = {"line_leak": "while a hose of this tank is open"}
+
+CHARTS: Final = "Charts"
+CHARTS_NOTE: Final = (
+    "All charts share their time axis: drag to zoom, double-click to see everything again. Shaded spans are the cases "
+    "above, by letter. Times are the site's."
+)
+RANGES: Final = {"14": "2 weeks", "31": "1 month", "92": "3 months", "all": "All"}
+RANGE_LABEL: Final = "Time shown"
+CHART_TITLES: Final = {
+    "stock": "Stock, with deliveries and unrecorded draws",
+    "cumulative": "Variance, added up",
+    "parts": "Variance of each day, split into what explains it",
+    "sales": "Sales and deliveries of each day",
+    "surroundings": "Water and temperature",
+    "residual": "What the balance leaves unexplained between two readings",
+    "meters": "Meter errors",
+}
+CHART_NOTES: Final = {
+    "stock": "Gauge stock at the tank's own temperature.",
+    "cumulative": "Gauge minus book, summed over trading days: falling is loss. A steady slope points to a leak or a "
+    "meter, a step to a draw or a delivery.",
+    "parts": "The parts of a day add up to its variance exactly, the diamonds. Hatching tells apart what colour may not.",
+    "sales": "Litres as metered; deliveries as ticketed.",
+    "surroundings": "Height of the water bottom, and the product's mean temperature at the gauge.",
+    "residual": "One dot for each span between two settled readings. Filled marks lie beyond three standard deviations of "
+    "the measurement noise: a lone one now and then is chance, one far out is an event.",
+    "meters": "Recorded ÷ true − 1. Above zero a meter records more than it gives, below zero it gives product away. The "
+    "bar on the last point is its 95 % interval; the shaded span is ±0.5 %.",
+}
+NO_CHART: Final = "No data for this chart."
+DAY_SHEET: Final = "Day sheet"
+DAY_SHEET_NOTE: Final = "Trading days, newest first. Opening + deliveries − sales = book; variance = closing − book."
+DAY_COLUMNS: Final = (
+    "Trading day", "Opening", "Deliveries", "Sales", "Book", "Closing", "Variance", "of sales", "Explained", "Left over",
+)  # fmt: skip
+ODD_DAY: Final = "out of the ordinary"
+DAYS_CUT: Final = "The last {shown} of {all} trading days."
+LITRES_UNIT_NOTE: Final = "All in litres."
+
+# -- Fleet --------------------------------------------------------------------------------------------
+FLEET: Final = "The fleet"
+FLEET_LINE: Final = "{tanks} at {sites}, {throughput} sold in {days}."
+HEAT: Final = "Variance by tank and day"
+HEAT_NOTE: Final = (
+    "One row a tank. In litres, or against the tank's own usual spread, so that a quiet tank's change shows as much as "
+    "a busy one's. Click a cell to open its tank."
+)
+HEAT_UNITS: Final = {"z": "Against its usual spread", "l": "In litres"}
+HEAT_CUT: Final = "The {shown} tanks of {all} that strayed furthest."
+HEAT_BUCKET: Final = "Each column is {n} days."
+SCATTER: Final = "Variance against throughput"
+SCATTER_NOTE: Final = "One mark a tank, over all its days. Small sellers scatter more; a busy tank far from zero is news."
+BY_CAUSE: Final = "Litres by cause"
+BY_CAUSE_NOTE: Final = "Sums of the cases listed, each weighed by its probability."
+BY_CAUSE_COLUMNS: Final = ("Cause", "Cases", "Lost", "Gained", "Share of what is lost")
+TANKS: Final = "Tanks"
+TANK_COLUMNS: Final = (
+    "Tank", "Site", "Product", "Last stock", "Throughput", "Variance", "of throughput", "Cases", "Latest statement",
+)  # fmt: skip
+
+# -- Meters and hauliers ------------------------------------------------------------------------------
+METERS: Final = "Meters"
+METERS_NOTE: Final = (
+    "Latest estimate of recorded ÷ true − 1 with its 95 % interval. The shaded span is ±0.5 %, what class 0.5 measuring "
+    "systems may be out by (OIML R 117); what binds you is local law. An estimate is a reason to test, not a test."
+)
+METER_COLUMNS: Final = ("Meter", "Site", "Tank", "Sold", "Error, 95 % interval", "", "In words", "As of")
+METER_VERDICTS: Final = {
+    "within": "within tolerance",
+    "short": "records more than it gives: short to the customer",
+    "gives": "gives more than it records",
+    "short_maybe": "may be short to the customer",
+    "gives_maybe": "may give product away",
+    "wide": "cannot tell yet",
+}
+NO_METERS: Final = "No meter could be estimated."
+HAULIERS: Final = "Hauliers"
+HAULIER_NOTE: Final = (
+    "Dropped minus ticketed, drop by drop. A loading meter is itself good to about 0.15 % of a drop: one drop proves "
+    "little, many from one haulier tell."
+)
+HAULIER_COLUMNS: Final = ("Haulier", "Drops compared", "Ticketed", "Mean difference a drop, 95 % interval", "of ticketed", "Sum")
+NO_HAULIER: Final = "not named"
+
+# -- Statements ---------------------------------------------------------------------------------------
+STATEMENTS: Final = "Monthly statements"
+STATEMENTS_NOTE: Final = (
+    "Leak rates are positive when product leaves. 'Detectable' is the leak that this month's data would have shown with a "
+    "95 % chance, at a 5 % risk of a false alarm. Months are of trading days."
+)
+STATEMENT_COLUMNS: Final = (
+    "Month", "Tank", "Verdict", "Leak rate, l/h, 95 % interval", "", "Detectable, l/h", "Throughput, l", "Variance, l",
+    "Allowance, l", "Why",
+)  # fmt: skip
+VERDICTS: Final = {"pass": "Pass", "inconclusive": "Inconclusive", "fail": "Fail"}
+VERDICT_MEANS: Final = {
+    "pass": "no leak of {detectable} or more",
+    "inconclusive": "the data cannot tell",
+    "fail": "a leak may be going on: have it tested",
+}
+VERDICT_PASS_PLAIN: Final = "no leak found"
+STATEMENT_CAUTION: Final = (
+    "A pass says what the data could have shown, no more. It is not a tightness test and does not replace the release "
+    "detection that local code requires. A fail is a suspected release until a licensed tester has ruled it out; codes "
+    "set how soon it must be reported."
+)
+STATEMENTS_CUT: Final = "The newest {shown} of {all} rows are shown; the file holds all of them."
+NO_STATEMENTS: Final = "No statement yet."
+SAVE_STATEMENTS: Final = "Save all statements as CSV"
+STATEMENT_FILTERS: Final = {"month": "Month", "verdict": "Verdict", "site": "Site"}
+
+# -- Data health --------------------------------------------------------------------------------------
+DATA: Final = "Data health"
+REFUSED: Final = "What was refused"
+REFUSED_NOTE: Final = "These rows broke a rule and were left out of every figure. Mend them at the source and run again."
+REFUSED_COLUMNS: Final = ("Table", "Reason", "Rows", "Examples")
+NOTHING_REFUSED: Final = "Nothing was refused."
+GAUGES: Final = "Gauges, last seven days"
+GAUGES_NOTE: Final = (
+    "A gauge that sticks, gaps or hides small changes leaves its tank unwatched. No finding there is not a finding of "
+    "'tight'."
+)
+GAUGE_COLUMNS: Final = (
+    "Tank", "Site", "State", "Readings a day", "Bad", "Gaps, h a day", "Smallest step, mm", "Clock off, s",
+)  # fmt: skip
+GAUGE_STATES: Final = {
+    "stuck": "Stuck", "gappy": "Gaps", "blind": "Hides small changes", "late": "Clock off", "bad": "Many bad readings",
+    "silent": "No readings", "good": "Good",
+}  # fmt: skip
+NO_GAUGES: Final = "No gauge was looked at."
+TANK_HEALTH: Final = "Data of this tank"
+RUNS: Final = "What the run did"
+
+# -- Footer -------------------------------------------------------------------------------------------
+FOOTER: Final = (
+    "Figures are estimates from gauge, meter and ticket data, with the intervals given. This report does not replace "
+    "required release detection, a tightness test, a legal meter test or the judgement of the people on site."
+)
+OTHER_CASES: Final = "Cases tied to no tank"
+
+# -- Cautions, where they belong ----------------------------------------------------------------------
+_RELEASE = (
+    "Treat it as a possible release until it is ruled out: stop selling from and filling this tank where local code says "
+    "so, tell whom the code names within the time it sets, and have a licensed tester make a tightness test. This report "
+    "is no such test."
+)
+_VAPOUR = "Opening, dipping or draining a tank lets out vapour that ignites: leave it to people trained and equipped for it."
+_NOBODY = (
+    "This is a gap between two measurements and says nothing about any person. Look at pump tests, totalisers, locks and "
+    "a dip by hand first, and let two people review the figures before anyone is asked."
+)
+_SALE = (
+    "Stop sale from this tank until it has been examined: water finding, a sample from the bottom, the drop and the rain "
+    "of the last days. Local code says who may release it again."
+)
+_HAULIER = (
+    "A claim needs stock before and after, sales meanwhile and the ticket's temperature; time limits are short. One "
+    "ticket is itself good to about 0.15 %."
+)
+_METER = (
+    "A meter outside its tolerance is a matter of law: have it tested by whoever is licensed to, and do not adjust it on "
+    "this estimate alone."
+)
+CAUTIONS: Final = {
+    "tank_leak": (_RELEASE, _VAPOUR),
+    "line_leak": (_RELEASE, _VAPOUR),
+    "bulk_theft": (_NOBODY,),
+    "slow_theft": (_NOBODY,),
+    "missing_sales": (_NOBODY,),
+    "meter_drift": (_METER,),
+    "wrong_feed": ("Check the valves and the price book before correcting any record; keep what was booked.",),
+    "chart_error": ("Keep the old chart. A wrong new one spoils every later figure: have it measured, then compare.",),
+    "short_delivery": (_HAULIER,),
+    "over_delivery": (_HAULIER,),
+    "missing_ticket": ("Ask for the papers before booking anything. " + _HAULIER,),
+    "wrong_product": (
+        "Stop sale from this tank, and from whichever tank may hold the other product, until samples have been examined.",
+        _VAPOUR,
+    ),
+    "water_ingress": (_SALE, _VAPOUR),
+    "phase_separation": (_SALE, "A blend that has split does not mend by stirring or topping up.", _VAPOUR),
+    "probe_fault": ("Until it is mended nothing else about this tank can be told: no news is not good news.",),
+    "clock_skew": ("Until the clocks agree, figures within a day at this site are less sure than they look.",),
+    "unexplained": ("No cause fits well: do not act on a guess. Gather a dip, the totalisers and the tickets first.",),
+}
+
+# -- How to read this ---------------------------------------------------------------------------------
+READING: Final = (
+    ("Variance", "Gauge stock minus book stock, in litres at the tank's own temperature. Book stock is the opening gauge "
+     "stock plus deliveries minus sales. A loss is negative and a gain positive, everywhere. Rates of leaks are the other "
+     "way round: positive when product leaves."),
+    ("Intervals", "Every estimate has a 95 % interval: of a hundred such intervals some 95 hold the true figure. Where the "
+     "interval is wide, the data is thin; a figure without one is a measurement or a plain sum. The interval of a sum "
+     "takes its parts to be independent."),
+    ("Probability", "The chance that the case is real and of the cause given: of cases given 80 %, about 8 in 10 should be. "
+     "Two cases can share litres while the data cannot tell them apart."),
+    ("Urgency", None),
+    ("At stake", "Litres times the latest selling price seen for that tank or product. What the litres cost you is less; "
+     "what a leak costs the ground is more."),
+    ("Verdicts", "A month passes when a leak of the size that the rules ask for would have shown and none did; it is "
+     "inconclusive when the data could not have shown it. Inconclusive is not a pass."),
+    ("What is left out", "Rows that break a rule are refused and listed under data health. Gaps, stuck gauges and gauges "
+     "that report only large changes leave blind spots: they are named, never filled in."),
+)  # fmt: skip
+SIGN_WORDS: Final = {"loss": "loss", "gain": "gain"}
+
+# -- Inside charts ------------------------------------------------------------------------------------
+STOCK: Final = "Stock"
+DROP: Final = "Delivery"
+DRAW: Final = "Unrecorded draw"
+SAFE_FILL: Final = "safe fill"
+SALES: Final = "Sales"
+WATER: Final = "Water"
+TEMPERATURE: Final = "Temperature"
+VARIANCE: Final = "Variance"
+BEYOND: Final = "Beyond 3 SD"
+WITHIN: Final = "Within noise"
+AXES: Final = {"l": "litres", "mm": "mm", "c": "°C", "pct": "%", "z": "times its spread", "throughput": "Throughput, l",
+               "share": "Variance, % of throughput"}  # fmt: skip
+DROP_HOVER: Final = "{id}: {gain} dropped{ticket}"
+DROP_TICKET: Final = ", {ticket} ticketed, {mismatch} apart (SD {sd})"
+NO_ID: Final = "no ticket"
+DRAW_HOVER: Final = "{litres} drawn (SD {sd})"
+TIMES_NOISE: Final = "{k} times its noise"
