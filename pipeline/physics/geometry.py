@@ -147,7 +147,7 @@ def level_mm(
     """Level at which the tank holds `volume_l`: the inverse of `volume_l` [mm].
 
     NaN where the volume is NaN, or where the surface would stand outside 0..`tank.depth_mm` at the probe (a tilted
-    tank has litres that its probe cannot see). Newton's method inside a bracket; residual below 1e-6 l.
+    tank has litres that its probe cannot see). Newton's method inside a bracket; residual below 1e-9 of the capacity.
     """
     pose = _Pose(tilt_mm_per_m, probe_position_mm, roll_deg)
     wanted = as_floats(volume_l)

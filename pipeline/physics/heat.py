@@ -128,9 +128,9 @@ class TimeConstantFit:
 def fit_time_constant(hours: ArrayLike, temp_c: ArrayLike) -> TimeConstantFit | None:
     """Time constant of a temperature curve that nears a constant, or None if the curve cannot show one.
 
-    Least squares over a grid of time constants, from a hundredth of the curve's length to a hundred lengths, each with
-    its best start and end. The interval is that of the likelihood ratio; its points count for fewer as their residuals
-    hang together (lag-1 correlation). None for fewer than 6 finite points, or where a constant fits as well.
+    Least squares over time constants from a hundredth of the curve's length to a hundred lengths, each with its best
+    start and end. The interval is that of the likelihood ratio; points count for fewer as their residuals hang together
+    (lag-1 correlation). None for fewer than 6 finite points, or where a constant fits as well.
 
     Parameters
     ----------
@@ -143,32 +143,45 @@ def fit_time_constant(hours: ArrayLike, temp_c: ArrayLike) -> TimeConstantFit | 
     if at.size < 6 or at[-1] <= at[0]:
         return None
     at = at - at[0]
-    taus = at[-1] * np.geomspace(0.01, 100.0, 801)
-    fits = [_fit_line(np.exp(-at / tau), seen) for tau in taus]
-    squares = np.array([fit[2] for fit in fits])
+    taus = at[-1] * np.geomspace(0.01, 100.0, 401)
+    squares = _squares_left(taus, at, seen)
     best = int(np.argmin(squares))
-    points = _independent_points(seen - fits[best][0] - fits[best][1] * np.exp(-at / taus[best]))
+    # The interval may be narrower than the grid: look again between the best point's neighbours.
+    near = np.geomspace(taus[max(best - 1, 0)], taus[min(best + 1, taus.size - 1)], 401)
+    taus = np.union1d(taus, near)
+    squares = _squares_left(taus, at, seen)
+    best = int(np.argmin(squares))
+    end, swing = _best_line(np.exp(-at / taus[best]), seen)
+    points = _independent_points(seen - end - swing * np.exp(-at / taus[best]))
     floor = max(float(squares[best]), 1e-12 * at.size)
-    if points * np.log(np.sum((seen - seen.mean()) ** 2) / floor + 1e-300) <= _CHI2_95:
+    if points * np.log(max(float(np.sum((seen - seen.mean()) ** 2)), floor) / floor) <= _CHI2_95:
         return None
-    likely = points * np.log(np.maximum(squares, floor) / floor) <= _CHI2_95
-    end, swing, _ = fits[best]
+    likely = taus[points * np.log(np.maximum(squares, floor) / floor) <= _CHI2_95]
     return TimeConstantFit(
         time_constant_h=float(taus[best]),
-        low_h=float(taus[likely][0]),
-        high_h=np.inf if likely[-1] else float(taus[likely][-1]),
+        low_h=float(likely[0]),
+        high_h=np.inf if likely[-1] == taus[-1] else float(likely[-1]),
         start_c=end + swing,
         ground_c=end,
         rms_c=float(np.sqrt(squares[best] / at.size)),
     )
 
 
-def _fit_line(shape: FloatArray, seen: FloatArray) -> tuple[float, float, float]:
-    """Least squares of end + swing · shape: end, swing and the sum of squares left."""
+def _squares_left(taus: FloatArray, at: FloatArray, seen: FloatArray) -> FloatArray:
+    """Sum of squares that the best curve of each time constant leaves."""
+    left = np.empty(taus.size)
+    for number, tau in enumerate(taus):
+        shape = np.exp(-at / tau)
+        end, swing = _best_line(shape, seen)
+        left[number] = np.sum((seen - end - swing * shape) ** 2)
+    return left
+
+
+def _best_line(shape: FloatArray, seen: FloatArray) -> tuple[float, float]:
+    """Least squares of end + swing · shape."""
     centred = shape - shape.mean()
     swing = float(centred @ seen / (centred @ centred))
-    end = float(seen.mean() - swing * shape.mean())
-    return end, swing, float(np.sum((seen - end - swing * shape) ** 2))
+    return float(seen.mean() - swing * shape.mean()), swing
 
 
 def _independent_points(residual: FloatArray) -> float:
