@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -15,26 +16,44 @@ from pipeline.errors import ArgumentError
 _ROWS_A_GROUP = 1_000_000
 
 
-def write_lake(frames: Mapping[str, pl.DataFrame], folder: Path) -> None:
+def write_lake(frames: Mapping[str, pl.DataFrame], folder: Path, *, replace: bool = False) -> None:
     """Write the contract's tables among `frames` into `folder`; other names are left out.
 
     A table by day becomes `NAME/day=YYYY-MM-DD/part-0.parquet`, its rows in the order given.
 
+    Parameters
+    ----------
+    frames : mapping of str to DataFrame
+    folder : Path
+        Made if it is not there.
+    replace : bool
+        Whether to take away the lake that stands in `folder` first; what is not a lake's table stays.
+
     Raises
     ------
-    ArgumentError : if `folder` exists and is not empty, or is a file.
+    ArgumentError : if `folder` is a file, or holds something and `replace` is not set.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    if folder.exists() and not folder.is_dir():
+        raise ArgumentError(f"{folder}: to write a lake it must be a folder")
+    if replace:
+        _clear(folder)
+    elif folder.exists() and any(folder.iterdir()):
         raise ArgumentError(f"{folder}: to write a lake it must be a new or an empty folder")
     folder.mkdir(parents=True, exist_ok=True)
     for name, schema in LAKE_TABLES.items():
         if name not in frames:
             continue
-        table = frames[name].cast(dict(polars_schema(schema)))
+        table = frames[name].cast(polars_schema(schema))
         if name in BY_DAY:
             _write_days(table, TIME_COLUMNS[name], folder / name)
         else:
             _write_file(table, folder / f"{name}.parquet")
+
+
+def _clear(folder: Path) -> None:
+    for name in LAKE_TABLES:
+        (folder / f"{name}.parquet").unlink(missing_ok=True)
+        shutil.rmtree(folder / name, ignore_errors=True)
 
 
 def _write_days(table: pl.DataFrame, time_column: str, folder: Path) -> None:

@@ -62,7 +62,7 @@ def smooth_noise(rng: np.random.Generator, at: Floats, length: float) -> Floats:
     waves = 60
     numbers = rng.normal(0.0, 1.0 / length, waves)
     phases = rng.uniform(0.0, 2.0 * np.pi, waves)
-    return np.sqrt(2.0 / waves) * np.cos(np.outer(at, numbers) + phases).sum(axis=1)
+    return np.asarray(np.sqrt(2.0 / waves) * np.cos(np.outer(at, numbers) + phases).sum(axis=1))
 
 
 def strapping_rows(tank: Tank, step_mm: float) -> tuple[Floats, Floats]:

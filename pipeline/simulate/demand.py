@@ -150,9 +150,11 @@ def _hours(rng: np.random.Generator, site: Site, count: int) -> Floats:
     peaks, base = _PROFILES[site.kind]
     grid = np.linspace(site.opens_h, site.closes_h, 289)
     clock = grid % 24.0
-    density = base + sum(height * np.exp(-0.5 * ((clock - hour) / width) ** 2) for hour, width, height in peaks)
-    rising = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2.0)])
-    return np.interp(rng.random(count) * rising[-1], rising, grid)
+    density = np.full_like(grid, base)
+    for hour, width, height in peaks:
+        density += height * np.exp(-0.5 * ((clock - hour) / width) ** 2)
+    rising = np.append(0.0, np.cumsum((density[1:] + density[:-1]) / 2.0))
+    return np.asarray(np.interp(rng.random(count) * rising[-1], rising, grid))
 
 
 def to_true_seconds(local_hours: Floats, timezone: str, window: Window) -> Floats:
@@ -195,9 +197,8 @@ def _served(
     litres = np.concatenate([a.litres for a in arrivals])
     is_test = np.concatenate([a.is_test for a in arrivals])
     order = np.argsort(at_s, kind="stable")
-    meter, flow, price, at_s, litres, is_test = (
-        values[order] for values in (meter, flow, price, at_s, litres, is_test)
-    )
+    meter, flow, price = meter[order], flow[order], price[order]
+    at_s, litres, is_test = at_s[order], litres[order], is_test[order]
     pumping_s = litres / (flow * rng.uniform(0.85, 1.05, at_s.size)) * 60.0 + 3.0
     between_s = rng.uniform(45.0, 150.0, at_s.size)
     spent = np.cumsum(pumping_s + between_s)

@@ -56,7 +56,10 @@ def _slow_theft(fault: Fault, window: Window, seed: int, longitude: float) -> Fl
 
 
 def _unexplained(fault: Fault, window: Window, seed: int) -> Flow:
-    """Gains and losses of tens of litres over an hour or several, at any time, that come near to cancelling."""
+    """Gains and losses of tens of litres over hours that come near to cancelling, or a steady gain."""
+    if fault.params["steady_gain_l_per_h"] > 0.0:
+        span = np.array([fault.start_s, _until(fault, window)])
+        return Flow(span[:1], span[1:], fault.params["steady_gain_l_per_h"] * np.diff(span) / HOUR_S)
     rng = stream(seed, Part.FAULT_DETAIL, fault.index, 2)
     days = (_until(fault, window) - fault.start_s) / DAY_S
     count = max(6, round(fault.params["a_day"] * days))

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from pipeline.contract.vocabulary import CAUSES
+from pipeline.simulate.metering import adjustment_s
 from pipeline.simulate.model import DAY_S, HOUR_S, Fault, Fleet, Tank
 from pipeline.simulate.places import ETHANOL_BLENDS, family
 from pipeline.simulate.seeds import Part, stream
@@ -50,9 +51,7 @@ def pool_of(tank: Tank) -> str:
     return tank.manifold_id or tank.tank_id
 
 
-def _add_fault(
-    faults: list[Fault], cause: str, fleet: Fleet, taken: set[str], rng: np.random.Generator
-) -> None:
+def _add_fault(faults: list[Fault], cause: str, fleet: Fleet, taken: set[str], rng: np.random.Generator) -> None:
     """Add a fault of that cause to a tank that can have it and has none."""
     tanks = [tank for tank in fleet.tanks if pool_of(tank) not in taken and _can_have(cause, tank, fleet)]
     if cause == "clock_skew":
@@ -155,8 +154,20 @@ def _slow_theft(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fleet
 
 
 def _meter_drift(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fleet) -> None:
+    """The meter ends at 0.5 to 3 % off; an inspector who adjusts it on the way ends the drift, or comes before it."""
+    assert fault.meter_index is not None
+    meter = fleet.meters[fault.meter_index]
     sign = -1.0 if rng.random() < 0.65 else 1.0
-    fault.params = {"error": sign * _between(rng, 0.004, 0.03), "ramp": float(rng.random() < 0.5)}
+    target = sign * _between(rng, 0.005, 0.03)
+    fault.params = {"error": target - meter.error, "ramp": float(rng.random() < 0.5)}
+    adjusted_s = adjustment_s(meter, fleet)
+    if adjusted_s is None or not fault.start_s < adjusted_s < (fault.end_s or np.inf):
+        return
+    if adjusted_s - fault.start_s > 8.0 * DAY_S:
+        fault.end_s = float(np.round(adjusted_s))
+    else:
+        fault.start_s = float(np.round(adjusted_s + HOUR_S))
+        fault.end_s = None
 
 
 def _missing_sales(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fleet) -> None:
@@ -226,6 +237,7 @@ def _water_ingress(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fl
         "steady": float(rng.random() < 0.5),
         "rate_l_per_h": _between(rng, 0.03, 0.8),
         "burst_l": _between(rng, 6.0, 60.0),
+        "removed_share": 0.9 * float(rng.random() < 0.6),
     }
     if fault.end_s is None or fault.end_s > fault.start_s + 25.0 * DAY_S:
         fault.end_s = min(fault.start_s + 25.0 * DAY_S, fleet.window.seconds - HOUR_S)
@@ -265,7 +277,13 @@ def _clock_skew(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fleet
 
 
 def _unexplained(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fleet) -> None:
-    fault.params = {"litres": _between(rng, 40.0, 160.0), "a_day": rng.uniform(1.5, 4.0)}
+    """Product that comes and goes at any hour, or comes steadily from nowhere."""
+    comes = float(rng.random() < 0.35)
+    fault.params = {
+        "litres": _between(rng, 40.0, 160.0),
+        "a_day": rng.uniform(1.5, 4.0),
+        "steady_gain_l_per_h": comes * _between(rng, 0.6, 6.0),
+    }
     end_s = fault.start_s + rng.uniform(8.0, 20.0) * DAY_S
     fault.end_s = float(np.round(min(end_s, fleet.window.seconds - DAY_S)))
 

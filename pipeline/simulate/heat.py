@@ -26,7 +26,7 @@ def ground_c(site: Site, window: Window, at_s: Floats) -> Floats:
     mean, swing, warmest = _year(site)
     ratio = _TANK_DEPTH_M / _DAMPING_M
     day = window.day_of_year + at_s / DAY_S - warmest
-    return mean + swing * np.exp(-ratio) * np.cos(2.0 * np.pi * day / _YEAR_DAYS - ratio)
+    return np.asarray(mean + swing * np.exp(-ratio) * np.cos(2.0 * np.pi * day / _YEAR_DAYS - ratio))
 
 
 def air_c(rng: np.random.Generator, site: Site, window: Window, at_s: Floats) -> Floats:

@@ -57,7 +57,9 @@ def readings_frame(
     return _reordered(frame, historian, rng).filter(inside)
 
 
-def _kept_rows(signals: Signals, historian: Historian, gaps: list[tuple[float, float]], rng: np.random.Generator) -> Ints:
+def _kept_rows(
+    signals: Signals, historian: Historian, gaps: list[tuple[float, float]], rng: np.random.Generator
+) -> Ints:
     kept = rng.random(signals.at_s.size) >= historian.missing_share
     for start_s, end_s in gaps:
         kept &= ~((signals.at_s >= start_s) & (signals.at_s < end_s))

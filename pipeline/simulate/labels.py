@@ -8,16 +8,11 @@ import numpy as np
 
 from pipeline.contract.vocabulary import CAUSES, CAUSES_WITHOUT_LITRES
 from pipeline.simulate.demand import test_visit_s
-from pipeline.simulate.metering import is_adjusted
+from pipeline.simulate.metering import adjustment_s, is_adjusted
 from pipeline.simulate.model import DAY_S, HOUR_S, Fault, Fleet
 from pipeline.simulate.seeds import Part, stream
 from pipeline.simulate.settings import FleetSettings
 from pipeline.simulate.tables import Row, instant
-
-_MENDED_BY = {
-    "probe_fault": "probe_replaced",
-    "meter_drift": "meter_calibrated",
-}
 
 
 def label_rows(fleet: Fleet, faults: list[Fault], settings: FleetSettings) -> list[Row]:
@@ -51,9 +46,7 @@ def _confirmed(fleet: Fleet, fault: Fault, days_later: float) -> Row:
     }
 
 
-def _ruled_out(
-    fleet: Fleet, faults: list[Fault], settings: FleetSettings, rng: np.random.Generator
-) -> list[Row]:
+def _ruled_out(fleet: Fleet, faults: list[Fault], settings: FleetSettings, rng: np.random.Generator) -> list[Row]:
     """Suspicions against sound tanks that came to nothing."""
     faulty = {fault.tank_index for fault in faults}
     common = [cause for cause in CAUSES if cause in ("tank_leak", "bulk_theft", "slow_theft", "chart_error")]
@@ -132,11 +125,20 @@ def _fault_events(fleet: Fleet, fault: Fault) -> list[Row]:
         rows.append(_event(fleet, fault.start_s, fault.site_index, "chart_replaced", tank=fault.tank_index))
     if not fault.happened or fault.end_s is None or fault.end_s >= fleet.window.seconds:
         return rows
-    if fault.cause in _MENDED_BY:
-        meter = fault.meter_index if fault.cause == "meter_drift" else None
-        tank = fault.tank_index if meter is None else None
-        rows.append(_event(fleet, fault.end_s, fault.site_index, _MENDED_BY[fault.cause], tank=tank, meter=meter))
+    if fault.cause == "probe_fault":
+        rows.append(_event(fleet, fault.end_s, fault.site_index, "probe_replaced", tank=fault.tank_index))
+    if fault.cause == "meter_drift" and not _is_visit(fleet, fault):
+        rows.append(_event(fleet, fault.end_s, fault.site_index, "meter_calibrated", meter=fault.meter_index))
+    if fault.cause == "water_ingress" and fault.params["removed_share"] > 0.0:
+        rows.append(_event(fleet, fault.end_s, fault.site_index, "water_removed", tank=fault.tank_index))
     if fault.cause == "tank_leak":
         failed_s = fault.end_s - HOUR_S
         rows.append(_event(fleet, failed_s, fault.site_index, "tightness_test_failed", tank=fault.tank_index))
     return rows
+
+
+def _is_visit(fleet: Fleet, fault: Fault) -> bool:
+    """Whether it was the inspector's visit, logged already, that ended a meter's drift."""
+    assert fault.meter_index is not None and fault.end_s is not None
+    adjusted_s = adjustment_s(fleet.meters[fault.meter_index], fleet)
+    return adjusted_s is not None and abs(adjusted_s - fault.end_s) < 1.0

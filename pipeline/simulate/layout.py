@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 
@@ -121,9 +120,7 @@ def _draw_historian(rng: np.random.Generator, interval_s: float, settings: Fleet
         mode = "exception"
     elif settings.quirks and kind < settings.exception_share + settings.snapshot_share:
         mode = "snapshot"
-    deadband_mm = (
-        0.0 if mode == "regular" else float(rng.choice([0.1, 0.25, 0.5, 1.0], p=[0.35, 0.35, 0.15, 0.15]))
-    )
+    deadband_mm = 0.0 if mode == "regular" else float(rng.choice([0.1, 0.25, 0.5, 1.0], p=[0.35, 0.35, 0.15, 0.15]))
     return Historian(
         interval_s=interval_s,
         phase_s=float(rng.integers(0, int(interval_s))),
@@ -154,8 +151,3 @@ def _draw_hauliers(seed: int) -> tuple[Haulier, ...]:
         )
         for name in HAULIER_NAMES
     )
-
-
-def window_of(start: date, days: int) -> Window:
-    """Return the window of `days` UTC days from `start`."""
-    return Window(start, days)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.simulate.demand import Sales
-from pipeline.simulate.model import DAY_S, HOUR_S, Bools, Fault, Floats, Meter, Site, Window
+from pipeline.simulate.demand import Sales, test_visit_s
+from pipeline.simulate.model import DAY_S, HOUR_S, Bools, Fault, Fleet, Floats, Flow, Meter, Site, Window
 from pipeline.simulate.seeds import Part, stream
 
 
@@ -45,6 +45,12 @@ def is_adjusted(meter: Meter, seed: int) -> bool:
     return abs(meter.error) > 0.0025 or bool(luck < 0.15)
 
 
+def adjustment_s(meter: Meter, fleet: Fleet) -> float | None:
+    """Instant from which the meter runs as the inspector left it; None if he left it alone or did not come."""
+    visit_s = test_visit_s(fleet.sites[meter.site_index], fleet.window, fleet.seed)
+    return visit_s + DAY_S / 2.0 if visit_s is not None and is_adjusted(meter, fleet.seed) else None
+
+
 def drift_at(fault: Fault, at_s: Floats, window: Window) -> Floats:
     """What a drifting meter's fault adds to its error at each instant."""
     end_s = window.seconds if fault.end_s is None else fault.end_s
@@ -80,20 +86,20 @@ def totaliser_readings(
 ) -> tuple[Floats, Floats]:
     """Instants and litres of a meter's running totaliser, read at regular times. [s, l]
 
-    `sales` are all that went through it, booked or not. It rolls over at its last digit; one in twelve is reset.
+    `sales` are all that went through it, booked or not. Some take a sale in as it runs, most when it ends. They
+    roll over at their last digit; one in twelve is reset.
     """
     rng = stream(seed, Part.METER_NOISE, meter.index, 1)
     at_s = np.arange(rng.integers(0, 60), window.seconds, site.totals_every_s)
     mine = sales.meter == meter.index
     start_s, end_s, litres = sales.start_s[mine], sales.end_s[mine], sales.recorded_l[mine]
-    order = np.argsort(end_s, kind="stable")
-    steps = np.concatenate([[0.0], np.cumsum(litres[order])])
-    total = steps[np.searchsorted(end_s[order], at_s, side="right")]
     if site.totals_running:
-        under_way = (start_s[None, order] < at_s[:, None]) & (end_s[None, order] > at_s[:, None])
-        share = (at_s[:, None] - start_s[None, order]) / (end_s - start_s)[None, order]
-        total = total + np.where(under_way, share * litres[None, order], 0.0).sum(axis=1)
-    total = np.round(np.mod(meter.total_start_l + total, meter.rollover_l), 2)
+        total = Flow(start_s, end_s, litres).moved_by(at_s)
+    else:
+        order = np.argsort(end_s, kind="stable")
+        steps = np.append(0.0, np.cumsum(litres[order]))
+        total = steps[np.searchsorted(end_s[order], at_s, side="right")]
+    total = np.asarray(np.round(np.mod(meter.total_start_l + total, meter.rollover_l), 2))
     reset_s = rng.uniform(0.0, 12.0 * window.seconds)
     if resets and reset_s < window.seconds:
         before = at_s < reset_s

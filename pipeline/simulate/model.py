@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date, datetime, timezone
+from datetime import UTC, date, datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +33,7 @@ class Window:
     @property
     def start_us(self) -> int:
         """Start of the window since 1970. [µs]"""
-        opened = datetime(self.start.year, self.start.month, self.start.day, tzinfo=timezone.utc)
+        opened = datetime(self.start.year, self.start.month, self.start.day, tzinfo=UTC)
         return int(opened.timestamp()) * 1_000_000
 
     @property
@@ -257,7 +257,7 @@ class Flow:
         order = np.argsort(knots, kind="stable")
         knots, slopes = knots[order], np.cumsum(bends[order])
         values = np.concatenate([[0.0], np.cumsum(slopes[:-1] * np.diff(knots))])
-        return np.interp(at_s, knots, values)
+        return np.asarray(np.interp(at_s, knots, values))
 
 
 @dataclass

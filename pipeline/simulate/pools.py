@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.simulate import heat, historian, sensors
 from pipeline.simulate.draws import open_times, unmetered_flow
-from pipeline.simulate.model import HOUR_S, Fault, Floats, Fleet, Flow, Site, Tank
+from pipeline.simulate.model import HOUR_S, Fault, Fleet, Floats, Flow, Site, Tank
 from pipeline.simulate.probe_faults import with_probe_faults
 from pipeline.simulate.seeds import Part, stream
 from pipeline.simulate.stock import Pool, StockPath, run_stock
@@ -144,9 +144,7 @@ def _behind_l(truth: PoolTruth, place: int, at_s: Floats) -> Floats:
     return sensors.siphon_lag_l(at_s, (other - mine) / 2.0)
 
 
-def _signals(
-    truth: PoolTruth, place: int, at_s: Floats, held: Floats, water: WaterPath, seed: int
-) -> sensors.Signals:
+def _signals(truth: PoolTruth, place: int, at_s: Floats, held: Floats, water: WaterPath, seed: int) -> sensors.Signals:
     pool, tank, shape = truth.pool, truth.pool.tanks[place], truth.pool.shapes[place]
     dropped = truth.dropped
     moves = sensors.Moves(*truth.opened_s, dropped.start_s, dropped.end_s)

@@ -68,18 +68,14 @@ def _of_pool(faults: list[Fault], truth: PoolTruth) -> list[Fault]:
     return [fault for fault in faults if fault.tank_index in members]
 
 
-def _run_pool(
-    tanks: list[Tank], site: Site, fleet: Fleet, draws: dict[int, Flow], faults: list[Fault]
-) -> PoolTruth:
+def _run_pool(tanks: list[Tank], site: Site, fleet: Fleet, draws: dict[int, Flow], faults: list[Fault]) -> PoolTruth:
     shapes = [true_shape(tank, fleet.seed) for tank in tanks]
     pool = make_pool(tanks, shapes, site, fleet.hauliers, fleet.window)
     mine = [fault for fault in faults if fault.tank_index in {tank.index for tank in tanks}]
     return pool_truth(pool, [draws[tank.index] for tank in tanks], mine, fleet)
 
 
-def _draws_of(
-    tank: Tank, sales: Sales, true_l: Floats, meters: list[Meter], faults: list[Fault], fleet: Fleet
-) -> Flow:
+def _draws_of(tank: Tank, sales: Sales, true_l: Floats, meters: list[Meter], faults: list[Fault], fleet: Fleet) -> Flow:
     """What the meters really take from a tank, and what their tests pour back minutes later. [l, ambient]"""
     share = np.zeros(sales.meter.size)
     for meter in meters:

@@ -143,9 +143,7 @@ def run_stock(
     return StockPath(opening_15, columns[0], columns[1], slow, columns[2], columns[3], columns[4], state.drops)
 
 
-def _order(
-    state: _State, pool: Pool, volume: float, now_s: float, usual_l: float, rng: np.random.Generator
-) -> None:
+def _order(state: _State, pool: Pool, volume: float, now_s: float, usual_l: float, rng: np.random.Generator) -> None:
     """Order a load when stock falls to what two days' sales need, and have it come at an hour when lorries come."""
     reserve = 0.12 * pool.capacity_l
     if state.arrival_s is None and volume < min(reserve + 36.0 * usual_l, 0.62 * pool.safe_fill_l):
@@ -173,9 +171,7 @@ def _load_of_hour(
     return draw_load(pool.site, pool.hauliers, pool.product, room, around_c, hour, rng)
 
 
-def _drop(
-    state: _State, pool: Pool, load: Load, fault: Fault | None, rng: np.random.Generator
-) -> None:
+def _drop(state: _State, pool: Pool, load: Load, fault: Fault | None, rng: np.random.Generator) -> None:
     """Drop a load: mix temperature and density, keep the drop with its ticket and what a fault did to it."""
     factor, load_factor = (float(pool.vcf(np.array([t]))[0]) for t in (state.temp_c, load.temp_c))
     drop = load.dropped(tank_of_drop(pool.tanks, rng), load_factor, pool.tanks[0].true, fault)
@@ -193,9 +189,7 @@ def _drop(
     state.note(drop.end_s)
 
 
-def _pass_hour(
-    state: _State, pool: Pool, volume: float, drawn_l: float, around_c: float, factor: float
-) -> None:
+def _pass_hour(state: _State, pool: Pool, volume: float, drawn_l: float, around_c: float, factor: float) -> None:
     """Let an hour's sales, vapour and heat go by; a fuller tank takes longer to warm."""
     truth = pool.tanks[0].true
     tau_h = truth.thermal_tau_h * (0.35 + 1.3 * volume / pool.capacity_l)
@@ -205,9 +199,7 @@ def _pass_hour(
     state.stock_15_l -= drawn_l * factor + vapour
 
 
-def _leak(
-    state: _State, pool: Pool, fault: Fault, volume: float, factor: float, hour: tuple[float, float]
-) -> None:
+def _leak(state: _State, pool: Pool, fault: Fault, volume: float, factor: float, hour: tuple[float, float]) -> None:
     """Let a hole's litres out: rate ∝ √(head above it), nothing once the surface is below it."""
     end_s = np.inf if fault.end_s is None else fault.end_s
     lasts_h = max(0.0, min(hour[1], end_s) - max(hour[0], fault.start_s)) / HOUR_S

@@ -102,9 +102,10 @@ def _draw_shape(rng: np.random.Generator, daily_l: float, upright: bool) -> Tank
     diameter = float(rng.choice(diameters))
     end_shape = str(rng.choice(_END_SHAPES, p=_END_WEIGHTS))
     end_depth = float(round(rng.uniform(0.1, 0.2) * diameter, -1)) if end_shape == "spherical_cap" else None
-    short, longer = (capacity_l(TankShape("horizontal_cylinder", end_shape, diameter, mm, end_depth)) for mm in (1e3, 2e3))
-    length = 1_000.0 + (size - short) / (longer - short) * 1_000.0
-    return TankShape("horizontal_cylinder", end_shape, diameter, float(max(round(length, -1), 1_000.0)), end_depth)
+    short = TankShape("horizontal_cylinder", end_shape, diameter, 1_000.0, end_depth)
+    per_mm = np.pi * (diameter / 2.0) ** 2 / 1e6
+    length = 1_000.0 + (size - capacity_l(short)) / per_mm
+    return replace(short, length_mm=float(max(round(length, -1), 1_000.0)))
 
 
 def _believed_pose(rng: np.random.Generator, shape: TankShape) -> tuple[float | None, float | None]:

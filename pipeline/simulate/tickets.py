@@ -131,9 +131,7 @@ def draw_load(
     )
 
 
-def _parts(
-    rng: np.random.Generator, litres: float, hour: tuple[float, float]
-) -> tuple[tuple[float, float], ...]:
+def _parts(rng: np.random.Generator, litres: float, hour: tuple[float, float]) -> tuple[tuple[float, float], ...]:
     """When the product runs: in one go, or for a large load in two with the hose moved in between. [s]"""
     lasts = litres / rng.uniform(600.0, 1_200.0) * 60.0
     pause = rng.uniform(150.0, 420.0) if litres > 11_000.0 and rng.random() < 0.4 else 0.0

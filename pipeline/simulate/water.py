@@ -23,16 +23,19 @@ class WaterPath:
     density_shift_kg_m3: Floats
 
 
-def water_path(tank: Tank, at_s: Floats, product_l: Floats, faults: list[Fault], window: Window, *, seed: int) -> WaterPath:
+def water_path(
+    tank: Tank, at_s: Floats, product_l: Floats, faults: list[Fault], window: Window, *, seed: int
+) -> WaterPath:
     """Return the tank's water at each instant; fills in the litres of a fault that lets water in."""
     held = np.full_like(at_s, tank.true.water_l)
     path = WaterPath(held, held.copy(), np.zeros_like(at_s))
     for fault in faults:
         if fault.cause == "water_ingress":
             gained = ingress_l(fault, at_s, window, seed)
-            path = WaterPath(path.held_l + gained, path.layer_l + gained, path.density_shift_kg_m3)
-            until = np.array([window.seconds if fault.end_s is None else fault.end_s])
-            fault.litres = float(ingress_l(fault, until, window, seed)[0])
+            end_s = window.seconds if fault.end_s is None else fault.end_s
+            left = gained * np.where(at_s >= end_s, 1.0 - fault.params["removed_share"], 1.0)
+            path = WaterPath(path.held_l + left, path.layer_l + left, path.density_shift_kg_m3)
+            fault.litres = float(ingress_l(fault, np.array([end_s]), window, seed)[0])
         elif fault.cause == "phase_separation":
             path = _split(path, fault, tank, at_s, product_l)
     return path
@@ -66,7 +69,8 @@ def _split(path: WaterPath, fault: Fault, tank: Tank, at_s: Floats, product_l: F
     if kind == 2:
         early = fault.params["water_l"] * np.clip((since + 4.0 * DAY_S) / (3.0 * DAY_S), 0.0, 1.0)
         gone = np.clip(since / fault.params["splits_s"], 0.0, 1.0)
-        return WaterPath(path.held_l + early, path.layer_l + early * (1.0 - gone), path.density_shift_kg_m3 + 0.6 * gone)
+        layer = path.layer_l + early * (1.0 - gone)
+        return WaterPath(path.held_l + early, layer, path.density_shift_kg_m3 + 0.6 * gone)
     grown = grown * present
     if kind == 1:
         return WaterPath(path.held_l + grown, path.layer_l + grown, path.density_shift_kg_m3)
