@@ -1,0 +1,1 @@
+"""Causes, litres, urgency and words."""

@@ -1,0 +1,1 @@
+"""From the ledger to parameters with intervals."""

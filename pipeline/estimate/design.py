@@ -1,0 +1,221 @@
+"""The balance of one unit written as a regression: the book-corrected stock at 15 °C and what could move it.
+
+y = gauge stock + litres sold − litres ticketed, all at 15 °C, is constant but for what nobody recorded. Each regressor
+is the course over time of one such thing, a litre of loss being negative: a meter that gives g more than it records
+adds −g·sold to y, a leak −rate·hours, a chart's band −or+ the litres of that band.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.regression import Prior
+from pipeline.ledger.dips import Dips
+from pipeline.ledger.drops import Drop
+from pipeline.ledger.fleet import Unit
+from pipeline.physics.products import expansion_per_k, product_vcf
+
+Floats = NDArray[np.float64]
+
+METER_SD = 0.0025
+"""Prior SD of a meter's error (true ÷ recorded − 1). Common practice, no source: 0.15 to 0.2 % in service."""
+BANDS = 8
+"""Bands of level, each with a slope error of its own, over the chart's height."""
+CHART_COLUMNS = 2 + BANDS
+"""Regressors of one chart: its scale, its offset, its bands."""
+BAND_SD = 0.004
+SCALE_SD = 0.003
+OFFSET_SD_MM = 4.0
+TICKET_SHARE_SD = 0.002
+TICKET_SD_L = 12.0
+FREE_L2 = 1e8
+"""Variance of a jump of which nothing is known. [l²]"""
+TEMP_SHARE = 0.4
+TREND_SHARE = 0.08
+"""Shares of each half hour's surprise that go into the temperature's level and trend."""
+
+
+@dataclass(frozen=True)
+class Balance:
+    """A unit's dips as a regression, before whitening; k dips.
+
+    `y_l` (k,) book-corrected stock at 15 °C; `columns` (k, p) the base regressors by `names`, with `prior`; `hours`
+    (k,) time; `known_day` (k,) the UTC day number whose run first sees the dip; `jump_var_l2` (k,) doubt that drops add
+    before each dip; `sold_15_l` (k, m) litres sold so far by meter, `leak_h` hours times √(head / mean head) so far;
+    `open_h` hours with a hose open so far; `vcf` (k,) litres at 15 °C a litre; `surface_l_per_mm` (k,).
+    """
+
+    y_l: Floats
+    columns: Floats
+    names: tuple[str, ...]
+    prior: Prior
+    hours: Floats
+    known_day: NDArray[np.int64]
+    jump_var_l2: Floats
+    sold_15_l: Floats
+    leak_h: Floats
+    open_h: Floats
+    vcf: Floats
+    temp_c: Floats
+    level_mm: Floats
+    surface_l_per_mm: Floats
+    stock_15_l: Floats
+    meters: tuple[str, ...]
+
+
+def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats) -> Floats:
+    """The probe's temperature smoothed by past values only, begun anew at each drop; gaps carry the last. [°C]
+
+    Level and trend are both followed (C. C. Holt, "Forecasting seasonals and trends by exponentially weighted moving
+    averages", ONR 52, 1957), so that a steady cooling is not lagged behind.
+    """
+    out = np.empty(len(temp_c))
+    segment = np.searchsorted(drop_hours, hours, "right")
+    value, slope, seen, last_segment, last_h = 15.0, 0.0, 0, -1, 0.0
+    for k, reading in enumerate(temp_c):
+        if segment[k] != last_segment:
+            slope, seen, last_segment = 0.0, 0, segment[k]
+        step = float(np.clip(hours[k] - last_h, 0.05, 2.0))
+        last_h = float(hours[k])
+        if np.isfinite(reading):
+            if not seen:
+                value = float(reading)
+            else:
+                ahead = value + slope * step
+                share = max(TEMP_SHARE, 1.0 / (seen + 1.0))
+                value = ahead + share * (float(reading) - ahead)
+                slope += TREND_SHARE * (float(reading) - ahead) / step
+            seen += 1
+        out[k] = value
+    return out
+
+
+def band_columns(unit: Unit, level_mm: Floats, at_s: Floats) -> Floats:
+    """Litres that each of `BANDS` equal bands of level holds below the surface. Shape (k, BANDS). [l]"""
+    bottom = max(strap.span_mm()[0] for strap in unit.strappings)
+    top = min(strap.span_mm()[1] for strap in unit.strappings)
+    edges = np.linspace(bottom, top, BANDS + 1)
+    below = np.column_stack([unit.stock_l(np.clip(level_mm, bottom, edge), at_s) for edge in edges])
+    return np.diff(below, axis=1)
+
+
+def chart_changes_s(unit: Unit) -> Floats:
+    """When a new chart came into force while there were readings. [s]"""
+    first, last = unit.series.ts_s[0], unit.series.ts_s[-1]
+    changes = np.unique(np.concatenate([strap.valid_from_s for strap in unit.strappings]))
+    return changes[(changes > first) & (changes <= last)]
+
+
+def chart_columns(unit: Unit, dips: Dips) -> tuple[Floats, tuple[str, ...]]:
+    """What each chart's scale [share], offset [mm] and bands [share] would add, while it is in force. (k, charts·10)."""
+    version = np.searchsorted(chart_changes_s(unit), dips.ts_s, "right")
+    bands = band_columns(unit, dips.level_mm, dips.ts_s)
+    one = np.column_stack([dips.gauge_l, dips.surface_l_per_mm, bands])
+    parts = ["scale", "offset", *(f"band:{number}" for number in range(BANDS))]
+    count = len(chart_changes_s(unit)) + 1
+    columns = np.column_stack([one * (version == number)[:, None] for number in range(count)])
+    return columns, tuple(f"chart{number}:{part}" for number in range(count) for part in parts)
+
+
+def head_hours(unit: Unit, level_mm: Floats, hours: Floats) -> Floats:
+    """Hours so far, each times √(head / the tank's mid-height): what a leak at the bottom goes by (Torricelli). [h]"""
+    middle = 0.5 * float(unit.tanks["diameter_mm"][0] if unit.tanks["shape"][0] == "horizontal_cylinder" else 2000.0)
+    speed = np.sqrt(np.maximum(level_mm, 1.0) / middle)
+    steps = np.diff(hours, prepend=hours[:1])
+    return np.cumsum(0.5 * (speed + np.concatenate([speed[:1], speed[:-1]])) * steps)
+
+
+@dataclass(frozen=True)
+class Delivered:
+    """Ticketed litres at 15 °C of each drop known in time [l], their SD, and the hours when the drop began."""
+
+    hours: Floats
+    litres_15: Floats
+    sd_l: Floats
+
+
+def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, extra_jumps_h: Floats) -> Balance:
+    """The regression of one unit from its dips.
+
+    `extra_jumps_h` are the hours of moves that are explained elsewhere (a theft, a jump of the gauge): the stock may
+    take any value after each.
+    """
+    hours = dips.ts_s / 3600.0
+    temp = smoothed_temp_c(dips.temp_c, hours, np.array([drop.start_s / 3600.0 for drop in drops]))
+    vcf = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
+    steps = np.diff(dips.sold_l, axis=0, prepend=dips.sold_l[:1] * 0.0)
+    sold_15 = np.cumsum(steps * vcf[:, None], axis=0)
+    came_15 = _so_far(delivered.hours, delivered.litres_15, hours)
+    stock_15 = dips.gauge_l * vcf
+    y = stock_15 + sold_15.sum(axis=1) - came_15
+    jumps = np.zeros(len(hours))
+    np.add.at(jumps, _first_after(delivered.hours, hours), delivered.sd_l**2) if len(hours) else None
+    np.add.at(jumps, _first_after(extra_jumps_h, hours), FREE_L2) if len(hours) else None
+    beta = np.asarray(expansion_per_k(unit.product, np.clip(temp, -19.0, 39.0)), dtype=np.float64)
+    charts, chart_names = chart_columns(unit, dips)
+    leak_h = head_hours(unit, dips.level_mm, hours)
+    is_petrol = unit.product.startswith("gasoline")
+    names = (
+        *(f"meter:{name}" for name in dips.meters),
+        "vapour",
+        "breathing",
+        "expansion",
+        *chart_names,
+    )
+    columns = np.column_stack(
+        [
+            -sold_15,
+            -sold_15.sum(axis=1),
+            -(hours - hours[:1]) if len(hours) else hours,
+            beta * dips.gauge_l * (temp - 15.0),
+            charts,
+        ]
+    )
+    count = len(dips.meters)
+    versions = charts.shape[1] // CHART_COLUMNS
+    vapour = [0.0003 if is_petrol else 0.0, 0.02 if is_petrol else 0.0]
+    mean = np.concatenate([np.zeros(count), vapour, np.zeros(1 + charts.shape[1])])
+    meter_sd = [1e-6 if "~" in name else METER_SD for name in dips.meters]
+    one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.full(BANDS, BAND_SD)])
+    sd = np.concatenate([meter_sd, [0.0003 if is_petrol else 0.0001, 0.02, 0.05], np.tile(one_chart, versions)])
+    return Balance(
+        y_l=y,
+        columns=columns,
+        names=names,
+        prior=Prior(mean, sd),
+        hours=hours,
+        known_day=np.floor((dips.ts_s + 1800.0) / 86400.0).astype(np.int64),
+        jump_var_l2=jumps,
+        sold_15_l=sold_15,
+        leak_h=leak_h,
+        open_h=dips.open_h,
+        vcf=vcf,
+        temp_c=temp,
+        level_mm=dips.level_mm,
+        surface_l_per_mm=dips.surface_l_per_mm,
+        stock_15_l=stock_15,
+        meters=dips.meters,
+    )
+
+
+def _first_after(event_h: Floats, hours: Floats) -> NDArray[np.int64]:
+    return np.minimum(np.searchsorted(hours, event_h, "right"), len(hours) - 1)
+
+
+def _so_far(event_h: Floats, litres: Floats, hours: Floats) -> Floats:
+    order = np.argsort(event_h, kind="stable")
+    total = np.concatenate([[0.0], np.cumsum(litres[order])])
+    return total[np.searchsorted(event_h[order], hours, "left")]
+
+
+def with_columns(balance: Balance, columns: Floats, names: tuple[str, ...], prior: Prior) -> Balance:
+    """The same balance with further base regressors."""
+    return replace(
+        balance,
+        columns=np.column_stack([balance.columns, columns]),
+        names=balance.names + names,
+        prior=Prior(np.concatenate([balance.prior.mean, prior.mean]), np.concatenate([balance.prior.sd, prior.sd])),
+    )

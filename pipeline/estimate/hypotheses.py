@@ -1,0 +1,97 @@
+"""What could be moving a tank's stock, each as a regressor that sets in on some day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.design import Balance
+
+Floats = NDArray[np.float64]
+
+LEAK_SPREAD_L_PER_H = 1.0
+LINE_SPREAD_L_PER_H = 8.0
+METER_SPREAD = 0.015
+GAIN_SPREAD_L_PER_H = 3.0
+EXCURSION_SPREAD_L_PER_H = 1.5
+"""Spread of a fault's size before the data speaks. No source: a leak to be found is 0.757 L/h (40 CFR 280.43), a
+pressure line's 11.4 L/h (40 CFR 280.44), and a drifting meter leaves its 0.5 % tolerance by one to three times it."""
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One way for litres to go: `cause`, the meter it concerns, the spread of its coefficient and its allowed sign."""
+
+    cause: str
+    meter_id: str | None
+    spread: float
+    one_sided: bool
+
+    @property
+    def key(self) -> str:
+        """A name that sorts and compares."""
+        return f"{self.cause}:{self.meter_id or ''}"
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Every hypothesis at every day of onset as one regressor: `columns` (k, c), `which` (c,) its hypothesis,
+    `onset` (c,) the dip from which it acts."""
+
+    hypotheses: tuple[Hypothesis, ...]
+    columns: Floats
+    which: NDArray[np.int64]
+    onset: NDArray[np.int64]
+
+
+def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
+    """The hypotheses of a unit and the course of each since the first dip. Shapes (n,), (k, n).
+
+    `unexplained` is a steady gain, which no cause of loss can give.
+    """
+    found = [Hypothesis("tank_leak", None, LEAK_SPREAD_L_PER_H, True)]
+    courses = [-balance.leak_h]
+    if len(balance.meters):
+        found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True))
+        courses.append(-balance.open_h)
+    for number, meter in enumerate(balance.meters):
+        if "~" in meter:
+            continue
+        found.append(Hypothesis("meter_drift", meter, METER_SPREAD, False))
+        courses.append(-balance.sold_15_l[:, number])
+    found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True))
+    courses.append(balance.hours - balance.hours[0])
+    return tuple(found), np.column_stack(courses)
+
+
+def candidates_of(balance: Balance) -> Candidates:
+    """Each hypothesis setting in with the first dip of each day, the first day's meaning from the start of the data.
+
+    The last one, `excursion`, acts for one day alone: what a day of odd weather, or a cause that no hypothesis names,
+    does to a balance. It is told from a lasting rate on the day after.
+    """
+    hypotheses, courses = hypotheses_of(balance)
+    days = balance.known_day
+    firsts = np.flatnonzero(np.diff(days, prepend=days[:1] - 1))
+    count = len(hypotheses)
+    blocks = [_since(courses, int(first)) for first in firsts]
+    lasting = np.concatenate(blocks, axis=1)
+    loss = np.column_stack([block[:, 0] for block in blocks])
+    one_day = loss - np.column_stack([loss[:, 1:], np.zeros(len(days))])
+    excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
+    return Candidates(
+        hypotheses=(*hypotheses, excursion),
+        columns=np.column_stack([lasting, one_day]),
+        which=np.concatenate([np.tile(np.arange(count), len(firsts)), np.full(len(firsts), count)]),
+        onset=np.concatenate([np.repeat(firsts, count), firsts]),
+    )
+
+
+def _since(courses: Floats, first: int) -> Floats:
+    """Each course from the dip before `first` on, zero until then. Shape of `courses`."""
+    start = max(first - 1, 0)
+    since = courses - courses[start]
+    since[:start] = 0.0
+    return since

@@ -1,0 +1,80 @@
+"""Each tank's own noise, from its own quiet dips: estimated day by day from the days so far, robust to moves."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.design import Balance
+from pipeline.estimate.whiten import Noise
+from pipeline.ledger.dips import Dips
+from pipeline.physics.products import expansion_per_k
+
+Floats = NDArray[np.float64]
+
+DEFAULT_WHITE_MM = 0.12
+"""SD of a half hour's mean level before a tank has shown its own. Common practice, no source."""
+RATE_K_PER_H = 0.005
+"""SD of the error in the rate of the bulk temperature. Common practice, no source: 0.003 to 0.01 K/h."""
+WALK_L = 0.12
+"""Wander of the stock in one hour, SD. Common practice, no source: 0.05 to 0.15."""
+WALK_PER_SOLD_L = 1e-3
+"""Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. [l²/l]"""
+WINDOW_DAYS = 21
+SHELL_L_PER_H = 1.0
+"""Rate doubt that a drop of 10,000 litres leaves: the shell gives by 1 to 10 litres over hours (from memory)."""
+COOLING_SHARE_PER_H = 0.01
+"""Share of a drop's temperature step by which the probe may misjudge the bulk in an hour. No source."""
+
+
+def resolution_mm(level_mm: Floats) -> float:
+    """Smallest step between the levels first read, the gauge's resolution as stored. [mm]"""
+    steps = np.abs(np.diff(level_mm[:500]))
+    steps = steps[steps > 1e-4]
+    return float(np.quantile(steps, 0.02)) if len(steps) else 0.1
+
+
+def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats) -> Noise:
+    """Noise of each dip by its state (at rest, just closed, hose open), from days up to the dip's own.
+
+    The second difference of three neighbouring dips of white noise has six times its variance; its median absolute
+    value over the last `WINDOW_DAYS` days gives the SD without regard to the few dips that something moved. What the
+    resolution of `level_mm`, the readings themselves, hides comes on top: at rest it does not average out.
+    """
+    state = np.minimum(dips.state, 2).astype(np.int64)
+    surface = np.median(dips.surface_l_per_mm) if len(dips) else 15.0
+    default = DEFAULT_WHITE_MM * surface * np.array([1.0, 2.0, 6.0])
+    white = np.empty(len(dips))
+    second = np.abs(np.diff(balance.y_l, 2)) / np.sqrt(6.0)
+    calm = (np.diff(balance.hours)[1:] < 1.1) & (np.diff(balance.hours)[:-1] < 1.1)
+    calm &= (balance.jump_var_l2[1:-1] == 0) & (balance.jump_var_l2[2:] == 0)
+    worst = np.maximum(np.maximum(state[:-2], state[1:-1]), state[2:])
+    day = balance.known_day[2:]
+    for today in np.unique(balance.known_day):
+        here = balance.known_day == today
+        recent = calm & (day <= today) & (day > today - WINDOW_DAYS)
+        levels = default.copy()
+        for kind in range(3):
+            sample = second[recent & (worst == kind)]
+            if len(sample) >= 15:
+                levels[kind] = max(1.4826 * float(np.median(sample)), 0.02 * surface)
+        levels = np.maximum.accumulate(levels)
+        white[here] = levels[state[here]]
+    white = np.hypot(white, np.minimum(dips.spread_l, 3 * white) * 0.3)
+    white = np.hypot(white, resolution_mm(level_mm) / np.sqrt(12.0) * dips.surface_l_per_mm)
+    volume = float(np.median(balance.stock_15_l)) if len(dips) else 1e4
+    beta = float(np.asarray(expansion_per_k(product, 15.0)))
+    return Noise(white, WALK_L, WALK_PER_SOLD_L, beta * volume * RATE_K_PER_H, _drop_rates(balance, beta))
+
+
+def _drop_rates(balance: Balance, beta: float) -> Floats:
+    """Rate doubt that each drop leaves, at the first dip after it. Shape (k,). [l/h]"""
+    dropped = np.flatnonzero(balance.jump_var_l2 > 0)
+    before = np.maximum(dropped - 1, 0)
+    litres = np.abs(balance.stock_15_l[dropped] - balance.stock_15_l[before])
+    warmer = np.abs(balance.temp_c[dropped] - balance.temp_c[before])
+    rates = np.zeros(len(balance.y_l))
+    rates[dropped] = np.hypot(
+        SHELL_L_PER_H * litres / 1e4, COOLING_SHARE_PER_H * beta * balance.stock_15_l[dropped] * warmer
+    )
+    return rates

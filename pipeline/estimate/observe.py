@@ -1,0 +1,326 @@
+"""One site's tables brought to what its balances are made of: clocks set, feeds put right, drops and moves found.
+
+Every finding carries the UTC day whose run first sees it, and what it changes (a sale's time, a meter's tank) changes
+only data that this day's run is the first to see: so a day's figures never depend on a later day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.features.feeds import FeedDay, feed_days, onset_s
+from pipeline.features.probe import ProbeDay, StuckSpan, kept, probe_days, stuck_spans, without_spans
+from pipeline.features.steps import Step, find_steps, step_spread
+from pipeline.features.totals import Unbooked, unbooked
+from pipeline.ledger.clocks import DayLag, TankMovement, day_lag
+from pipeline.ledger.drops import Drop, find_drops, match_tickets
+from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
+from pipeline.ledger.gauge import seconds
+from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans, ordered_flow
+from pipeline.ledger.moves import Moves, moves_of
+
+Floats = NDArray[np.float64]
+
+DAY_S = 86400.0
+HOLD_BACK_S = 1800.0
+"""The last half hour of a day is left to the next day's run: a sale that spans midnight is known only then."""
+DROP_KNOWN_S = 2700.0
+"""A drop counts as seen 45 minutes after it ended."""
+LAG_USED = 4.0
+"""A day's clock lag is corrected when it is this many standard errors from none."""
+NOT_DRAWN_T = 6.0
+
+
+def known_day(at_s: float) -> int:
+    """UTC day number whose run first sees data of this instant."""
+    return int((at_s + HOLD_BACK_S) // DAY_S)
+
+
+@dataclass(frozen=True)
+class FeedChange:
+    """A meter that from `from_s` on draws on `to_unit` (None: on none that is known) and not on `unit_id`, where its
+    sales are booked; seen on `day`. `share` of its sales that the booked unit still lost, and its SD."""
+
+    meter_id: str
+    unit_id: str
+    to_unit: str | None
+    from_s: float
+    day: int
+    share: float
+    sd: float
+
+
+@dataclass(frozen=True)
+class KnownDrop:
+    """A drop, the day that first sees it, and the tickets known on that day (`drop.tickets` may hold later ones)."""
+
+    drop: Drop
+    day: int
+    tickets_then: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class UnitObserved:
+    """A unit with its meters' flows on the gauge's clock, its drops, sudden moves and the health of its readings."""
+
+    unit: Unit
+    flows: list[MeterFlow]
+    drops: list[KnownDrop]
+    steps: list[tuple[int, Step]]
+    stuck: list[StuckSpan]
+    probe: dict[str, list[ProbeDay]]
+    moves: Moves
+
+
+@dataclass(frozen=True)
+class SiteObserved:
+    """A site's units and what concerns them together."""
+
+    site_id: str
+    days: NDArray[np.int64]
+    lags: dict[int, DayLag]
+    unbooked: list[Unbooked]
+    feeds: list[FeedChange]
+    units: list[UnitObserved]
+
+
+@dataclass
+class _Working:
+    unit: Unit
+    drops: list[KnownDrop] = field(default_factory=list)
+    stuck: list[StuckSpan] = field(default_factory=list)
+    own: list[MeterFlow] = field(default_factory=list)
+    moves: Moves | None = None
+
+
+def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
+    """All of the above for one site; `tables` hold that site's rows alone, contract columns, cleaned."""
+    built = [build_unit(tables, members) for members in unit_members(tables["tanks"])]
+    units = [_Working(unit) for unit in built if unit is not None]
+    feeds = feeds_of(tables["meter_feeds"], [item.unit for item in units])
+    flows = meter_flows(tables["sales"])
+    for item in units:
+        _open(item, _own_flows(item.unit, flows, feeds, []))
+    days = np.unique(np.concatenate([_days(item.unit.series.ts_s) for item in units])) if units else np.empty(0, np.int64)
+    lags = {int(day): lag for day in days if (lag := _lag_of(units, int(day))) is not None}
+    lost = _unbooked_of(tables)
+    flows = {name: _on_gauge_clock(flow, lags) for name, flow in {**flows, **_unbooked_flows(lost)}.items()}
+    for item in units:
+        shares = [_share(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
+        item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
+    changes = _feed_changes(units, feeds, flows, days)
+    seen = []
+    for item in units:
+        item.own = _own_flows(item.unit, flows, feeds, changes)
+        seen.append(_finished(tables, item, days))
+    return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, changes, seen)
+
+
+def _days(ts_s: Floats) -> NDArray[np.int64]:
+    return np.unique(((ts_s + HOLD_BACK_S) // DAY_S).astype(np.int64))
+
+
+def _share(feeds: list[Feed], name: str, unit_id: str, at_s: Floats) -> Floats:
+    return share_at(feeds, name.split("~")[0], unit_id, at_s)
+
+
+def _own_flows(
+    unit: Unit, flows: dict[str, MeterFlow], feeds: list[Feed], changes: list[FeedChange]
+) -> list[MeterFlow]:
+    """The flows that drew on the unit, each sale times the unit's share then, feeds put right by `changes`."""
+    own = []
+    for name, flow in sorted(flows.items()):
+        share = _share(feeds, name, unit.unit_id, flow.end_s)
+        for change in changes:
+            if change.meter_id == name.split("~")[0]:
+                share[flow.end_s >= change.from_s] = float(change.to_unit == unit.unit_id)
+        used = share > 0
+        if used.any():
+            own.append(MeterFlow(name, flow.start_s[used], flow.end_s[used], (flow.volume_l * share)[used]))
+    return own
+
+
+def _open(item: _Working, own: list[MeterFlow]) -> None:
+    """Takes stuck readings out of the unit's series and finds its drops."""
+    item.own = own
+    item.stuck = stuck_spans(item.unit.series, _sold_l(own, item.unit.series.ts_s))
+    series = without_spans(item.unit.series, item.stuck)
+    item.unit = replace(item.unit, series=series)
+    item.drops = _ticketed(find_drops(series, _sold_l(own, series.ts_s)), item.unit)
+
+
+def _sold_l(flows: list[MeterFlow], at_s: Floats) -> Floats:
+    return np.asarray(np.sum([cumulative_l(flow, at_s) for flow in flows], axis=0)) if flows else np.zeros(len(at_s))
+
+
+def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:
+    """Drops with tickets, matched in order of the days that see them; a drop waits one more day for a late ticket."""
+    ticket_s = seconds(unit.tickets["ts_ticket"])
+    ticket_l = unit.tickets["ticket_volume_l"].to_numpy()
+    days = [known_day(drop.end_s + DROP_KNOWN_S) for drop in drops]
+    then: dict[int, tuple[int, ...]] = {}
+    final: dict[int, tuple[int, ...]] = {}
+    used: set[int] = set()
+    for day in sorted({day + late for day in days for late in (0, 1)}):
+        waiting = [k for k in range(len(drops)) if days[k] in (day, day - 1) and k not in final]
+        free = np.array([i for i in range(len(ticket_s)) if i not in used and ticket_s[i] < (day + 1) * DAY_S], dtype=int)
+        matched = match_tickets([drops[k] for k in waiting], ticket_s[free], ticket_l[free])
+        for k, drop in zip(waiting, matched, strict=True):
+            if drop.tickets:
+                final[k] = tuple(int(free[i]) for i in drop.tickets)
+                used |= set(final[k])
+                if days[k] == day:
+                    then[k] = final[k]
+    return [
+        KnownDrop(replace(drop, tickets=final.get(k, ())), days[k], then.get(k, ())) for k, drop in enumerate(drops)
+    ]
+
+
+def _lag_of(units: list[_Working], day: int) -> DayLag | None:
+    start, end = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
+    tanks = []
+    for item in units:
+        series = item.unit.series
+        low, high = np.searchsorted(series.ts_s, [start, end])
+        if high - low < 20:
+            continue
+        keep = np.zeros(len(series), dtype=bool)
+        keep[low:high] = True
+        part = kept(series, keep)
+        usable = np.ones(len(part), dtype=bool)
+        for known in item.drops:
+            usable &= (part.ts_s < known.drop.start_s) | (part.ts_s > known.drop.end_s + HOLD_BACK_S)
+        flows = [_between(flow, start - 3 * 3600.0, end + 3 * 3600.0) for flow in item.own]
+        tanks.append(TankMovement(part, flows, usable))
+    return day_lag(tanks)
+
+
+def _between(flow: MeterFlow, start_s: float, end_s: float) -> MeterFlow:
+    low, high = np.searchsorted(flow.end_s, [start_s, end_s])
+    return MeterFlow(flow.meter_id, flow.start_s[low:high], flow.end_s[low:high], flow.volume_l[low:high])
+
+
+def _on_gauge_clock(flow: MeterFlow, lags: dict[int, DayLag]) -> MeterFlow:
+    day = ((flow.end_s + HOLD_BACK_S) // DAY_S).astype(np.int64)
+    by_day = {number: used_lag_s(lags.get(number)) for number in np.unique(day).tolist()}
+    shift = np.array([by_day[number] for number in day.tolist()]) if len(day) else np.zeros(0)
+    return ordered_flow(flow.meter_id, flow.start_s - shift, flow.end_s - shift, flow.volume_l)
+
+
+def used_lag_s(lag: DayLag | None) -> float:
+    """The lag to correct for: the day's own where it is sure, else none. [s]"""
+    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or lag.fit < 0.3:
+        return 0.0
+    return lag.lag_s
+
+
+def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
+    found: list[Unbooked] = []
+    draws = tables["sales"].sort("meter_id", "ts_end").partition_by("meter_id", as_dict=True, maintain_order=True)
+    totals = tables["meter_totals"].sort("meter_id", "ts").partition_by("meter_id", as_dict=True, maintain_order=True)
+    for (meter_id,), rows in totals.items():
+        sold = draws.get((meter_id,))
+        if sold is None:
+            continue
+        flow = ordered_flow(str(meter_id), seconds(sold["ts_start"]), seconds(sold["ts_end"]), sold["volume_l"].to_numpy())
+        found += unbooked(str(meter_id), seconds(rows["ts"]), rows["total_l"].to_numpy(), flow)
+    return sorted(found, key=lambda one: (one.end_s, one.meter_id))
+
+
+def _unbooked_flows(lost: list[Unbooked]) -> dict[str, MeterFlow]:
+    """The litres that totalisers counted without a sale, as flows of their own (`meter~unbooked`)."""
+    flows = {}
+    for meter in sorted({one.meter_id for one in lost}):
+        mine = [one for one in lost if one.meter_id == meter]
+        end = np.array([one.end_s for one in mine])
+        first = np.floor((end + HOLD_BACK_S) / DAY_S) * DAY_S - HOLD_BACK_S
+        start = np.maximum(np.array([one.start_s for one in mine]), first)
+        name = f"{meter}~unbooked"
+        flows[name] = MeterFlow(name, start, np.maximum(end, start + 1.0), np.array([one.litres for one in mine]))
+    return flows
+
+
+def _feed_changes(
+    units: list[_Working], feeds: list[Feed], flows: dict[str, MeterFlow], days: NDArray[np.int64]
+) -> list[FeedChange]:
+    """Meters whose sales leave another unit than the one they are booked to, day by day; each unit's moves follow."""
+    by_id = {item.unit.unit_id: item for item in units}
+    changes: list[FeedChange] = []
+    for day in days.tolist():
+        span = (day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S, day)
+        seen = {name: {one.meter_id: one for one in feed_days(_moves(item), *span[:2])} for name, item in by_id.items()}
+        for meter in sorted(name for name in flows if "~" not in name):
+            homes = [name for name, item in by_id.items() if _held(item, meter, span[1]) > 0.99]
+            change = _changed(meter, homes[0], seen, by_id, span) if len(homes) == 1 else None
+            if change is not None:
+                booked = [name for name in by_id if _share(feeds, meter, name, np.array([span[1] - 1.0]))[0] > 0.99]
+                changes.append(replace(change, unit_id=booked[0] if booked else change.unit_id))
+                _reassign(by_id, meter, change)
+    return changes
+
+
+def _held(item: _Working, meter: str, at_s: float) -> float:
+    """The share of a meter that a unit is taken to supply just before an instant."""
+    moves = _moves(item)
+    place = int(np.searchsorted(moves.ts_s, at_s)) - 1
+    return float(moves.own[place, moves.meters.index(meter)]) if place >= 0 else 0.0
+
+
+def _moves(item: _Working) -> Moves:
+    if item.moves is None:
+        raise ValueError("moves are made before they are asked for")
+    return item.moves
+
+
+def _changed(
+    meter: str,
+    home: str,
+    seen: dict[str, dict[str, FeedDay]],
+    by_id: dict[str, _Working],
+    span: tuple[float, float, int],
+) -> FeedChange | None:
+    here = seen[home].get(meter)
+    if here is None or here.drawn > 0.5 or (1.0 - here.drawn) < NOT_DRAWN_T * here.sd:
+        return None
+    others = [(one.drawn / one.sd, unit_id) for unit_id, rows in seen.items() if unit_id != home and (one := rows.get(meter))]
+    likely = [(score, unit_id) for score, unit_id in others if score > 5.0 and seen[unit_id][meter].drawn > 0.4]
+    if not likely:
+        return None
+    start, end, day = span
+    onset = onset_s(_moves(by_id[home]), meter, start, end)
+    return FeedChange(meter, home, max(likely)[1], onset, day, here.drawn, here.sd)
+
+
+def _reassign(by_id: dict[str, _Working], meter: str, change: FeedChange) -> None:
+    for unit_id, item in by_id.items():
+        moves = _moves(item)
+        own = moves.own.copy()
+        own[moves.ts_s >= change.from_s, moves.meters.index(meter)] = float(unit_id == change.to_unit)
+        item.moves = moves.with_own(own)
+
+
+def _finished(tables: Mapping[str, pl.DataFrame], item: _Working, days: NDArray[np.int64]) -> UnitObserved:
+    rest = open_spans(item.own).rest_s
+    probe = {}
+    for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
+        readings = tables["readings"].filter(pl.col("tank_id") == name)
+        probe[name] = probe_days(readings, series, rest(series.ts_s) > 120.0)
+    moves = _moves(item)
+    return UnitObserved(item.unit, item.own, item.drops, _steps_of(moves, days), item.stuck, probe, moves)
+
+
+def _steps_of(moves: Moves, days: NDArray[np.int64]) -> list[tuple[int, Step]]:
+    found: list[tuple[int, Step]] = []
+    moved = moves.moved_l()
+    for day in days.tolist():
+        start, end = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
+        spread = step_spread(moves, moved, start - 10 * DAY_S, end)
+        for step in find_steps(moves, moved, spread, start, end):
+            found.append((day, step))
+            moved = moved - step.litres * np.clip((moves.ts_s - step.start_s) / max(step.end_s - step.start_s, 1.0), 0, 1)
+    return found

@@ -1,0 +1,92 @@
+"""From what was observed of a unit to its balance and its walk."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.estimate.design import (
+    FREE_L2,
+    TICKET_SD_L,
+    TICKET_SHARE_SD,
+    Balance,
+    Delivered,
+    balance_of,
+    chart_changes_s,
+)
+from pipeline.estimate.noise import dip_noise
+from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, KnownDrop, UnitObserved
+from pipeline.estimate.walk import Walk, walk_days
+from pipeline.estimate.whiten import Noise
+from pipeline.ledger.dips import Dips, settled_dips
+from pipeline.ledger.fleet import Unit
+from pipeline.physics.products import product_vcf
+
+Floats = NDArray[np.float64]
+
+UNKNOWN_TEMP_SHARE = 0.004
+"""SD of a ticket's litres at 15 °C whose temperature is not known, as a share: some 3 K (common practice)."""
+EPOCH = date(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class UnitWalk:
+    """A unit as observed, its dips, their noise, and the walk through its days."""
+
+    seen: UnitObserved
+    dips: Dips
+    noise: Noise
+    walk: Walk
+
+
+def ticket_15_l(unit: Unit, tickets: tuple[int, ...]) -> tuple[float, float]:
+    """Litres at 15 °C of a drop's tickets and their SD. [l]"""
+    rows = unit.tickets[list(tickets)]
+    volume = rows["ticket_volume_l"].to_numpy()
+    temp = rows["ticket_temp_c"].cast(pl.Float64).to_numpy()
+    known = np.isfinite(temp)
+    usual = np.median(unit.series.temp_c[np.isfinite(unit.series.temp_c)]) if np.isfinite(unit.series.temp_c).any() else 15.0
+    factor = np.asarray(product_vcf(unit.product, np.clip(np.where(known, temp, usual), -20.0, 40.0)))
+    share = np.where(known, TICKET_SHARE_SD, np.hypot(TICKET_SHARE_SD, UNKNOWN_TEMP_SHARE))
+    return float((volume * factor).sum()), float(np.hypot(np.sqrt(((share * volume) ** 2).sum()), TICKET_SD_L))
+
+
+def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
+    """Ticketed litres of each drop, as known on the day that saw it; a drop without ticket may have brought anything."""
+    litres = [ticket_15_l(unit, known.tickets_then) if known.tickets_then else (0.0, FREE_L2**0.5) for known in drops]
+    hours = np.array([known.drop.start_s / 3600.0 for known in drops])
+    values = np.array(litres).reshape(len(drops), 2)
+    return Delivered(hours, values[:, 0], values[:, 1])
+
+
+def jump_hours(seen: UnitObserved) -> Floats:
+    """When the stock may take any value: at each sudden move, after stuck readings and at a new chart. [h]"""
+    at: list[float] = []
+    for day, step in seen.steps:
+        first = day * DAY_S - HOLD_BACK_S
+        at += [max(step.start_s, first), max(step.end_s, first)]
+    at += [span.end_s for span in seen.stuck]
+    at += chart_changes_s(seen.unit).tolist()
+    return np.array(sorted(at)) / 3600.0
+
+
+def walk_unit(seen: UnitObserved) -> UnitWalk | None:
+    """The walk of one unit; None where it has too few settled dips to speak of a balance."""
+    dips = settled_dips(seen.unit.series, seen.flows, [known.drop for known in seen.drops])
+    if len(dips) < 8:
+        return None
+    balance: Balance = balance_of(
+        seen.unit, dips, [known.drop for known in seen.drops], delivered_of(seen.unit, seen.drops), jump_hours(seen)
+    )
+    noise = dip_noise(balance, dips, seen.unit.product, seen.unit.series.level_mm)
+    months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
+    return UnitWalk(seen, dips, noise, walk_days(balance, noise, months))
+
+
+def month_start(day: int) -> int:
+    """Day number on which the UTC month of a day number began."""
+    return (EPOCH + timedelta(days=day)).replace(day=1).toordinal() - EPOCH.toordinal()

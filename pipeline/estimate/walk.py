@@ -1,0 +1,252 @@
+"""The balance of one unit walked through day by day: each day sees that day and earlier, and says what it now believes.
+
+Rows are whitened once (the filter is causal), so a day's work is to add its rows to running sums and to solve a small
+system. Each hypothesis, setting in on any day, is weighed against none by its Bayes factor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.design import Balance
+from pipeline.estimate.evidence import LOG_PRIOR, Sums, Weighed, weigh, weigh_chart, widened
+from pipeline.estimate.hypotheses import Candidates, Hypothesis, candidates_of
+from pipeline.estimate.regression import Posterior, Prior, posterior
+from pipeline.estimate.whiten import Noise, gains, whitened
+
+Floats = NDArray[np.float64]
+
+RAISE_AT = 2.0
+"""Log posterior odds from which a hypothesis is named."""
+MARGIN = 2.5
+"""Log odds by which it must lead the next, or else wait for more data."""
+PATIENCE = 14.0
+"""Log posterior odds from which it is named without that lead."""
+PIECE_ODDS = -4.0
+"""Log prior odds of a named rate changing on some day."""
+MOST_NAMED = 4
+MOST_PIECES = 4
+MOST_EXCURSIONS = 12
+CHART = Hypothesis("chart_error", None, 1.0, one_sided=False)
+
+
+@dataclass
+class Named:
+    """A hypothesis named on `day` with log posterior odds `log_odds`, setting in at dip `onset`.
+
+    `rival` is the next best hypothesis and its log odds; `way` how a chart is wrong; `pieces` the places among the
+    active regressors that carry its rate, each with the dip from which it acts.
+    """
+
+    hypothesis: Hypothesis
+    day: int
+    log_odds: float
+    onset: int
+    rival: tuple[str, float] | None
+    way: str | None = None
+    pieces: list[tuple[int, int]] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class DayView:
+    """What one day's run believes of a unit.
+
+    `belief` over the base coefficients and then those of `pieces` (columns); `odds` log posterior odds of each
+    hypothesis not yet named; `month_leak` estimate and SD of a leak acting since the month began [l/h];
+    `stretch` by how much the residuals are wider than stated; `surprise` the day's residuals in SDs, shape (dips,).
+    """
+
+    day: int
+    belief: Posterior
+    pieces: tuple[int, ...]
+    odds: dict[str, float]
+    month_leak: tuple[float, float]
+    stretch: float
+    surprise: Floats
+
+
+@dataclass(frozen=True)
+class Walk:
+    """All days of one unit in order, the hypotheses named, the one-day excursions, and the regressors."""
+
+    balance: Balance
+    candidates: Candidates
+    views: list[DayView]
+    named: list[Named]
+    excursions: list[Named]
+
+
+@dataclass
+class _State:
+    sums: Sums
+    prior: Prior
+    belief: Posterior
+    candidates: Candidates
+    chart_starts: list[int]
+    base: int
+    known_day: NDArray[np.int64]
+    named: list[Named] = field(default_factory=list)
+    excursions: list[Named] = field(default_factory=list)
+    history: list[tuple[float, float]] = field(default_factory=list)
+
+    def solve(self) -> None:
+        self.belief = posterior(self.sums.gram(), self.sums.score(), self.prior)
+
+    def named_by(self, key: str) -> Named | None:
+        return next((item for item in self.named if item.hypothesis.key == key), None)
+
+
+@dataclass(frozen=True)
+class _Option:
+    """Something that could be named: its log odds, the hypothesis, and the column (none for a chart)."""
+
+    log_odds: float
+    hypothesis: Hypothesis
+    item: Weighed | None = None
+    way: str | None = None
+    chart: int = 0
+    grown: Named | None = None
+
+
+def walk_days(balance: Balance, noise: Noise, month_start: dict[int, int]) -> Walk:
+    """Walk a unit's days in order.
+
+    Parameters
+    ----------
+    balance : Balance
+    noise : Noise
+    month_start : dict
+        For each UTC day number the day number on which its month began, for the leak of the month so far.
+    """
+    candidates = candidates_of(balance)
+    gain = gains(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
+    rows = whitened(np.column_stack([balance.y_l, balance.columns, candidates.columns]), balance.hours, gain)
+    base = balance.columns.shape[1]
+    empty = posterior(np.zeros((base, base)), np.zeros(base), balance.prior)
+    starts = [place for place, name in enumerate(balance.names) if name.endswith(":scale")]
+    state = _State(Sums(rows.shape, base), balance.prior, empty, candidates, starts, base, balance.known_day)
+    views = []
+    for day in np.unique(balance.known_day):
+        surprise, stretch = _take_day(state, rows[balance.known_day == day])
+        odds = _name(state, int(day))
+        first = int(np.searchsorted(balance.known_day, month_start[int(day)]))
+        views.append(
+            DayView(
+                day=int(day),
+                belief=state.belief,
+                pieces=tuple(state.sums.active[base:]),
+                odds=odds,
+                month_leak=_month_leak(state, first),
+                stretch=stretch,
+                surprise=surprise,
+            )
+        )
+    return Walk(balance, candidates, views, state.named, state.excursions)
+
+
+def _take_day(state: _State, rows: Floats) -> tuple[Floats, float]:
+    """Adds a day's rows, stretched by the scatter of the days before and outliers held back (Huber's weights)."""
+    stretch = _stretch(state.history)
+    active = rows[:, state.sums.active]
+    raw = rows[:, 0] - active @ state.belief.mean
+    spread = np.sqrt(1.0 + ((active @ state.belief.cov) * active).sum(axis=1))
+    surprise = raw / spread / stretch
+    clipped = np.clip(raw / spread, -4, 4)
+    state.history.append((float(np.mean(clipped**2)), float(clipped.sum() / np.sqrt(len(clipped)))))
+    weight = np.minimum(1.0, 4.0 / np.maximum(np.abs(surprise), 1e-9))
+    state.sums.take(rows * (np.sqrt(weight) / stretch)[:, None])
+    state.solve()
+    return surprise, stretch
+
+
+def _stretch(history: list[tuple[float, float]]) -> float:
+    """How much wider than stated the residuals of the last thirty days are, by row and by day; never below one."""
+    recent = history[-30:]
+    by_row = (10.0 + sum(row for row, _ in recent)) / (10.0 + len(recent))
+    by_day = (10.0 + sum(min(total**2, 9.0) for _, total in recent)) / (10.0 + len(recent))
+    return float(np.sqrt(max(1.0, by_row, by_day)))
+
+
+def _options(state: _State) -> list[_Option]:
+    """Everything that could be named, by log posterior odds, highest first."""
+    found: list[_Option] = []
+    full = len(state.named) >= MOST_NAMED
+    for item in weigh(state.sums, state.belief, state.candidates, 1 + state.base):
+        named = state.named_by(item.hypothesis.key)
+        if named is None:
+            found.append(_Option(item.log_odds, item.hypothesis, item))
+        elif len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]:
+            found.append(_Option(item.best_onset + PIECE_ODDS, item.hypothesis, item, grown=named))
+    if state.named_by(CHART.key) is None:
+        value, way, chart = weigh_chart(state.sums, state.prior, state.chart_starts)
+        found.append(_Option(value + LOG_PRIOR["chart_error"], CHART, way=way, chart=chart))
+    if full:
+        found = [option for option in found if option.grown is not None or option.hypothesis.cause == "excursion"]
+    return sorted(found, key=lambda option: -option.log_odds)
+
+
+def _name(state: _State, day: int) -> dict[str, float]:
+    """Names what stands out, lets named rates change, and returns the log odds of what is not named."""
+    for _ in range(4):
+        options = _options(state)
+        if not options or options[0].log_odds < RAISE_AT or not _is_ready(state, options, day):
+            break
+        _take_in(state, day, options)
+    return {option.hypothesis.key: option.log_odds for option in _options(state) if option.grown is None}
+
+
+def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
+    """Whether the best option leads clearly, and is more than one odd day that is not over yet."""
+    best = options[0]
+    lead = best.log_odds - options[1].log_odds if len(options) > 1 else np.inf
+    today = best.item is not None and state.known_day[best.item.onset] == day
+    if best.hypothesis.cause == "excursion":
+        return not today and len(state.excursions) < MOST_EXCURSIONS
+    return bool(lead >= MARGIN or (best.log_odds >= PATIENCE and not today))
+
+
+def _take_in(state: _State, day: int, options: list[_Option]) -> None:
+    best = options[0]
+    rival = next(((o.hypothesis.key, o.log_odds) for o in options[1:] if o.grown is None), None)
+    if best.item is None:
+        start = state.chart_starts[best.chart]
+        for way in {str(best.way), "offset"}:
+            state.prior = widened(state.prior, start, way)
+        first = int(np.searchsorted(state.known_day, day)) if best.chart else 0
+        state.named.append(Named(CHART, day, best.log_odds, first if best.chart else 0, rival, f"{best.chart}:{best.way}"))
+    elif best.grown is not None:
+        _add_piece(state, best.grown, best.item)
+    else:
+        named = Named(best.hypothesis, day, best.log_odds, best.item.onset, rival)
+        (state.excursions if best.hypothesis.cause == "excursion" else state.named).append(named)
+        _add_piece(state, named, best.item)
+    state.solve()
+
+
+def _add_piece(state: _State, named: Named, item: Weighed) -> None:
+    named.pieces.append((len(state.sums.active), item.onset))
+    state.sums.activate(item.column)
+    spread = 3.0 * named.hypothesis.spread
+    state.prior = Prior(np.append(state.prior.mean, 0.0), np.append(state.prior.sd, spread))
+
+
+def _month_leak(state: _State, first: int) -> tuple[float, float]:
+    """Leak since dip `first` and its SD [l/h], nothing taken from any leak that was named."""
+    leak = state.candidates.hypotheses[0]
+    mine = np.flatnonzero((state.candidates.which == 0) & (state.candidates.onset >= first))
+    if not len(mine) or state.candidates.onset[mine[0]] >= state.sums.count:
+        return np.nan, np.inf
+    column = int(mine[0] + 1 + state.base)
+    named = state.named_by(leak.key)
+    places = [place for place, _ in named.pieces] if named else []
+    keep = np.setdiff1d(np.arange(len(state.sums.active)), places)
+    prior = Prior(state.prior.mean[keep], state.prior.sd[keep])
+    belief = posterior(state.sums.gram()[np.ix_(keep, keep)], state.sums.score()[keep], prior)
+    cross = state.sums.cross[keep][:, column]
+    information = float(state.sums.square[column] - cross @ belief.cov @ cross)
+    if information <= 1e-9:
+        return np.nan, np.inf
+    return float((state.sums.moment[column] - cross @ belief.mean) / information), float(1.0 / np.sqrt(information))

@@ -1,0 +1,1 @@
+"""What the ledger says about a tank, day by day."""

@@ -1,0 +1,120 @@
+"""Is the gauge itself well? Sticking, noise and dropouts, day by day and from the readings alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.ledger.gauge import GaugeSeries, seconds
+
+Floats = NDArray[np.float64]
+
+STUCK_SOLD_MM = 6.0
+"""A reading that does not move while the sales would have lowered it by this much is stuck."""
+STUCK_S = 1200.0
+
+
+@dataclass(frozen=True)
+class StuckSpan:
+    """Readings that stood still from `start_s` to `end_s` while `sold_l` litres were sold."""
+
+    start_s: float
+    end_s: float
+    sold_l: float
+
+
+def stuck_spans(series: GaugeSeries, sold_l: Floats) -> list[StuckSpan]:
+    """Runs of one and the same level during which sales should have lowered it by `STUCK_SOLD_MM` or more."""
+    if len(series) < 3:
+        return []
+    same = np.abs(np.diff(series.level_mm)) < 1e-6
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+    spans = []
+    for first, last in zip(edges[0::2], edges[1::2], strict=True):
+        sold = float(sold_l[last] - sold_l[first])
+        lasted = series.ts_s[last] - series.ts_s[first]
+        if lasted >= STUCK_S and sold >= STUCK_SOLD_MM * series.surface_l_per_mm[first]:
+            spans.append(StuckSpan(float(series.ts_s[first]), float(series.ts_s[last]), sold))
+    return spans
+
+
+def without_spans(series: GaugeSeries, spans: list[StuckSpan]) -> GaugeSeries:
+    """The series without the readings inside the spans."""
+    if not spans:
+        return series
+    keep = np.ones(len(series), dtype=bool)
+    for span in spans:
+        keep &= (series.ts_s < span.start_s) | (series.ts_s > span.end_s)
+    return kept(series, keep)
+
+
+def kept(series: GaugeSeries, keep: NDArray[np.bool_]) -> GaugeSeries:
+    """The readings for which `keep`, shape (n,), is true."""
+    values = {
+        name: value[keep] if isinstance(value, np.ndarray) else value for name, value in series.__dict__.items()
+    }
+    return GaugeSeries(**values)
+
+
+@dataclass(frozen=True)
+class ProbeDay:
+    """One tank's readings on one UTC day.
+
+    `readings` all rows, `bad_share` those unusable of them, `gap_h` the longest silence [h], `scatter_mm` the robust
+    SD of neighbouring readings' difference over √2 (NaN with too few), `hops` readings that leave their neighbours by
+    more than eight times the usual scatter and come back.
+    """
+
+    day: int
+    readings: int
+    bad_share: float
+    gap_h: float
+    scatter_mm: float
+    hops: int
+
+
+def probe_days(readings: pl.DataFrame, series: GaugeSeries, at_rest: NDArray[np.bool_]) -> list[ProbeDay]:
+    """Health of one tank's readings, each UTC day.
+
+    Parameters
+    ----------
+    readings : frame
+        The tank's `readings` rows, unusable ones too.
+    series : GaugeSeries, n readings
+        The usable ones.
+    at_rest : ndarray, shape (n,)
+        Whether no hose was open at the reading.
+    """
+    bad = (pl.col("quality") == "bad") | pl.col("level_mm").is_null() | (pl.col("level_mm") < 1.0)
+    day_s = seconds(readings["ts"])
+    rows = readings.select(bad=bad.cast(pl.Float64)).with_columns(
+        day=pl.Series(np.floor(day_s / 86400.0).astype(np.int64)), ts_s=pl.Series(day_s)
+    )
+    counted = rows.group_by("day").agg(pl.len().alias("n"), pl.col("bad").mean()).sort("day")
+    found = []
+    usable_day = np.floor(series.ts_s / 86400.0).astype(np.int64)
+    for day, count, share in counted.iter_rows():
+        low, high = np.searchsorted(usable_day, [day, day + 1])
+        found.append(_one_day(series, at_rest, (int(low), int(high)), (int(day), int(count), float(share))))
+    return found
+
+
+def _one_day(
+    series: GaugeSeries, at_rest: NDArray[np.bool_], span: tuple[int, int], counted: tuple[int, int, float]
+) -> ProbeDay:
+    low, high = span
+    day, count, share = counted
+    ts, level, rest = series.ts_s[low:high], series.level_mm[low:high], at_rest[low:high]
+    edges = np.concatenate([[day * 86400.0], ts, [(day + 1) * 86400.0]])
+    step = np.diff(level)
+    quiet = step[rest[1:] & rest[:-1] & (np.diff(ts) <= 2.5 * series.nominal_s)]
+    scatter = 1.4826 * float(np.median(np.abs(quiet))) / np.sqrt(2.0) if len(quiet) >= 20 else np.nan
+    if len(quiet) >= 20:
+        scatter = max(scatter, float(np.sqrt(np.mean(np.minimum(quiet**2, np.quantile(quiet**2, 0.9))))) / np.sqrt(2.0))
+    away = np.abs(step)
+    limit = max(8.0 * (scatter if np.isfinite(scatter) else 0.2), 3.0)
+    back = (away[:-1] > limit) & (away[1:] > limit) & (step[:-1] * step[1:] < 0)
+    return ProbeDay(day, count, share, float(np.diff(edges).max() / 3600.0), scatter, int(back.sum()))

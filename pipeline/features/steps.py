@@ -1,0 +1,147 @@
+"""Sudden unmetered moves of minutes to hours, found in the five-minute moves of one day and the hours before it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.ledger.moves import Moves
+
+Floats = NDArray[np.float64]
+
+WIDTHS = (1, 2, 3, 5, 8, 13, 24, 40)
+"""Lengths of a move looked for, in steps: five minutes to over three hours."""
+SIDE = 4
+"""Steps averaged before and after a move."""
+Z_FOUND = 5.5
+"""Score from which a move counts. Some 300 places and eight lengths a day: one chance in 20,000 a day by noise."""
+LOOK_BACK_S = 6 * 3600.0
+SMALLEST_MM = 0.4
+"""A smaller move of the level is left alone, whatever its score."""
+MOST_A_DAY = 40
+
+
+@dataclass(frozen=True)
+class Step:
+    """One sudden move: `litres` (negative: lost) with `sd_l`, between `start_s` and `end_s`; `known_s` the last
+    instant of data that it took to see it; `z` its score; `at_rest` that no hose was open from start to end."""
+
+    start_s: float
+    end_s: float
+    known_s: float
+    litres: float
+    sd_l: float
+    z: float
+    at_rest: bool
+
+
+Spread = NDArray[np.float64]
+
+
+def _window_means(values: Floats) -> tuple[Floats, Floats]:
+    """Mean of the `SIDE` values that end at, and that start at, each place; NaN where they do not all exist."""
+    if len(values) < SIDE:
+        return np.full(len(values), np.nan), np.full(len(values), np.nan)
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    ending = np.full(len(values), np.nan)
+    ending[SIDE - 1 :] = (total[SIDE:] - total[:-SIDE]) / SIDE
+    starting = np.full(len(values), np.nan)
+    starting[: len(values) - SIDE + 1] = ending[SIDE - 1 :]
+    return ending, starting
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """The usable steps of a stretch of time: `block` numbers runs without a gap; `rest` no hose open."""
+
+    ts: Floats
+    moved: Floats
+    rest: NDArray[np.bool_]
+    block: NDArray[np.int64]
+
+
+def _stretch(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> _Stretch:
+    low, high = np.searchsorted(moves.ts_s, [start_s, end_s])
+    keep = np.flatnonzero(~moves.in_drop[low:high]) + low
+    ts = moves.ts_s[keep]
+    breaks = (np.diff(keep, prepend=keep[:1]) > 1) | (np.diff(ts, prepend=ts[:1]) > 2.5 * moves.step_s)
+    return _Stretch(ts, moved_l[keep], moves.at_rest[keep], np.cumsum(breaks))
+
+
+def _differences(stretch: _Stretch, width: int) -> tuple[Floats, NDArray[np.bool_]]:
+    """Litres moved from each place to `width` steps on, and whether no hose was open meanwhile. NaN across gaps."""
+    count = len(stretch.ts) - width
+    if count <= 0:
+        return np.empty(0), np.empty(0, dtype=bool)
+    before, after = _window_means(stretch.moved)
+    litres = after[width:] - before[:-width]
+    last = np.minimum(np.arange(count) + width + SIDE - 1, len(stretch.ts) - 1)
+    first = np.maximum(np.arange(count) - SIDE + 1, 0)
+    litres[stretch.block[last] != stretch.block[first]] = np.nan
+    open_so_far = np.concatenate([[0], np.cumsum(~stretch.rest)])
+    quiet = open_so_far[last + 1] == open_so_far[first]
+    return litres, quiet
+
+
+def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> Spread:
+    """SD of what a stretch of time moves by itself, for each of `WIDTHS`, at rest and with hoses open. Shape (w, 2). [l]
+
+    By quantiles of the moves themselves, so that the few that something caused do not widen it; the higher of the
+    scale at the median and at the 95th percentile, since such noise has heavy tails; never below 0.1 mm.
+    """
+    stretch = _stretch(moves, moved_l, start_s, end_s)
+    floor = 0.1 * float(np.median(moves.surface_l_per_mm))
+    spread = np.full((len(WIDTHS), 2), np.nan)
+    for number, width in enumerate(WIDTHS):
+        litres, quiet = _differences(stretch, width)
+        for state, here in enumerate((quiet, ~quiet)):
+            sample = np.abs(litres[here & np.isfinite(litres)])
+            if len(sample) >= 60:
+                middle, tail = np.quantile(sample, [0.5, 0.95])
+                spread[number, state] = max(1.4826 * middle, tail / 1.96, floor)
+    default = np.array([[2.0, 8.0]]) * floor * np.sqrt(1.0 + np.array(WIDTHS)[:, None] / 24.0)
+    spread = np.where(np.isfinite(spread), spread, default)
+    spread[:, 1] = np.maximum(spread[:, 1], spread[:, 0])
+    return np.maximum.accumulate(spread, axis=0)
+
+
+def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, end_s: float) -> list[Step]:
+    """Sudden moves whose data ends within [start_s, end_s), strongest first taken and taken out, then the next.
+
+    `moved_l` is the moves' book-corrected stock with what was found before already taken out, shape (k,); `spread`
+    as `step_spread` gives it. A move is the difference between the mean of four steps before and four after.
+    """
+    stretch = _stretch(moves, moved_l, start_s - LOOK_BACK_S, end_s)
+    smallest = SMALLEST_MM * float(np.median(moves.surface_l_per_mm))
+    found: list[Step] = []
+    for _ in range(MOST_A_DAY):
+        best = _strongest(stretch, spread, start_s)
+        if best is None or abs(best[2]) < Z_FOUND:
+            break
+        place, width, z, litres, sd = best
+        stretch.moved[place + width :] -= litres
+        stretch.moved[place + 1 : place + width] -= litres * np.arange(1, width) / width
+        if abs(litres) >= smallest:
+            quiet = bool(stretch.rest[place : place + width + 1].all())
+            ts = stretch.ts
+            known = float(ts[place + width + SIDE - 1])
+            found.append(Step(float(ts[place]), float(ts[place + width]), known, litres, sd, z, quiet))
+    return sorted(found, key=lambda step: step.start_s)
+
+
+def _strongest(stretch: _Stretch, spread: Spread, start_s: float) -> tuple[int, int, float, float, float] | None:
+    """Place, width, score, litres and SD of the highest-scoring move known after `start_s`; None where there is none."""
+    best: tuple[int, int, float, float, float] | None = None
+    for number, width in enumerate(WIDTHS):
+        litres, quiet = _differences(stretch, width)
+        if not len(litres):
+            break
+        sd = np.where(quiet, spread[number, 0], spread[number, 1])
+        known = stretch.ts[np.minimum(np.arange(len(litres)) + width + SIDE - 1, len(stretch.ts) - 1)]
+        score = np.where(np.isfinite(litres) & (known >= start_s), litres / sd, 0.0)
+        place = int(np.argmax(np.abs(score)))
+        if best is None or abs(score[place]) > abs(best[2]):
+            best = (place, width, float(score[place]), float(litres[place]), float(sd[place]))
+    return best

@@ -1,0 +1,43 @@
+"""Water below the product: its litres day by day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.ledger.gauge import GaugeSeries, Strapping
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class WaterPoint:
+    """Water in a tank over one stretch of hours: median height [mm], litres by the chart, and readings behind it."""
+
+    ts_s: float
+    water_mm: float
+    water_l: float
+    count: int
+    spread_mm: float
+
+
+def water_points(series: GaugeSeries, strapping: Strapping, *, hours: float = 4.0) -> list[WaterPoint]:
+    """Medians of the water float over stretches of `hours`, where it was read."""
+    known = np.isfinite(series.water_mm)
+    ts, water = series.ts_s[known], series.water_mm[known]
+    if not len(ts):
+        return []
+    key = np.floor(ts / (hours * 3600.0)).astype(np.int64)
+    starts = np.flatnonzero(np.diff(key, prepend=key[0] - 1))
+    ends = np.append(starts[1:], len(key))
+    bottom = strapping.span_mm()[0]
+    points = []
+    for low, high in zip(starts, ends, strict=True):
+        height = float(np.median(water[low:high]))
+        at = float(np.mean(ts[low:high]))
+        litres = float(strapping.volume_l(np.array([max(height, bottom)]), np.array([at]))[0])
+        spread = 1.4826 * float(np.median(np.abs(water[low:high] - height)))
+        points.append(WaterPoint(at, height, litres, int(high - low), spread))
+    return points

@@ -1,0 +1,1 @@
+"""From contract tables to settled dips, drops and draws: the one heavy reduction."""

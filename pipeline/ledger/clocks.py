@@ -1,0 +1,113 @@
+"""How far a site's till clock runs ahead of its gauge's clock, day by day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import fftconvolve
+
+from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.movements import MeterFlow, cumulative_l
+
+Floats = NDArray[np.float64]
+
+WIDEST_LAG_S = 150 * 60.0
+"""Widest lag looked for: an hour of daylight saving and more."""
+FEWEST_LITRES = 300.0
+"""Below this much sold at a site in a day its clocks are not compared."""
+
+
+@dataclass(frozen=True)
+class DayLag:
+    """Till minus gauge clock on one day [s], its standard error [s], and how much of the day's movement it explains.
+
+    `gain` is the share by which the unexplained movement falls against no lag (0..1); `fit` the share of movement
+    that the sales explain at the best lag (0..1).
+    """
+
+    lag_s: float
+    sd_s: float
+    gain: float
+    fit: float
+
+
+@dataclass(frozen=True)
+class TankMovement:
+    """One tank's readings of a day, what its meters sold, and which steps are left out (drops, long gaps)."""
+
+    series: GaugeSeries
+    flows: list[MeterFlow]
+    usable: NDArray[np.bool_]
+
+
+def day_lag(tanks: list[TankMovement]) -> DayLag | None:
+    """The lag at which the meters' sales explain the tanks' falls best, over all tanks of a site and one day.
+
+    The highest cross-correlation gives the lag to a step; the sum of squares of (fall − sold, both between two
+    readings) is then searched in passes, each three times finer, and its curvature gives the standard error. None
+    where too little was sold or read.
+    """
+    prepared = [_prepared(tank) for tank in tanks]
+    prepared = [item for item in prepared if item is not None]
+    if not prepared or sum(float(np.nansum(np.abs(item[1]))) for item in prepared) < FEWEST_LITRES:
+        return None
+    at_zero = _misfit(prepared, np.zeros(1))[0]
+    step = max(60.0, min(float(np.median(np.diff(item[0]))) for item in prepared))
+    best = _coarse_lag_s(prepared, step)
+    while step > 3.0:
+        grid = best + step * np.linspace(-1.0, 1.0, 7)
+        best = float(grid[int(np.argmin(_misfit(prepared, grid)))])
+        step /= 3.0
+    floor = float(_misfit(prepared, np.array([best]))[0])
+    count = sum(len(item[0]) for item in prepared)
+    width = 20.0
+    sides = _misfit(prepared, np.array([best - width, best + width]))
+    curvature = max(float(sides.sum()) - 2 * floor, 1e-9) / width**2
+    moved = sum(float(np.nansum(item[1] ** 2)) for item in prepared)
+    return DayLag(
+        lag_s=best,
+        sd_s=float(np.sqrt(2.0 * floor / max(count, 1) / curvature)),
+        gain=1.0 - floor / max(at_zero, 1e-9),
+        fit=1.0 - floor / max(moved, 1e-9),
+    )
+
+
+def _coarse_lag_s(prepared: list[Prepared], step_s: float) -> float:
+    """The lag, in whole steps, at which falls and sales correlate best, by Fourier transform. [s]"""
+    reach = int(WIDEST_LAG_S // step_s)
+    total = np.zeros(2 * reach + 1)
+    for ts, fall, knots, sold in prepared:
+        edges = np.arange(ts[0], ts[-1] + step_s, step_s)
+        drawn = np.diff(np.interp(edges, ts[1:], np.nancumsum(fall)))
+        wide = np.arange(ts[0] - reach * step_s, edges[-1] + (reach + 0.5) * step_s, step_s)
+        booked = np.diff(np.interp(wide, knots, sold))
+        total += fftconvolve(booked, drawn[::-1], mode="valid")[: 2 * reach + 1]
+    return float((int(np.argmax(total)) - reach) * step_s)
+
+
+Prepared = tuple[Floats, Floats, Floats, Floats]
+
+
+def _prepared(tank: TankMovement) -> Prepared | None:
+    ts, stock = tank.series.ts_s, tank.series.gauge_l
+    if len(ts) < 20 or not tank.flows:
+        return None
+    fall = -np.diff(stock)
+    keep = tank.usable[1:] & tank.usable[:-1] & (np.diff(ts) <= max(3 * tank.series.nominal_s, 400.0))
+    limit = 8.0 * np.quantile(np.abs(fall[keep]), 0.95) + 10.0 if keep.any() else 0.0
+    keep &= np.abs(fall) <= limit
+    knots = np.arange(ts[0] - WIDEST_LAG_S - 600, ts[-1] + WIDEST_LAG_S + 600, 5.0)
+    sold = np.sum([cumulative_l(flow, knots) for flow in tank.flows], axis=0)
+    return (ts, np.where(keep, fall, np.nan), knots, sold) if keep.sum() >= 20 else None
+
+
+def _misfit(prepared: list[Prepared], lags_s: Floats) -> Floats:
+    total = np.zeros(len(lags_s))
+    for ts, fall, knots, sold in prepared:
+        keep = np.isfinite(fall)
+        for number, lag in enumerate(lags_s):
+            moved = np.diff(np.interp(ts + lag, knots, sold))
+            total[number] += float(((fall[keep] - moved[keep]) ** 2).sum())
+    return total

@@ -1,0 +1,119 @@
+"""Settled dips: the readings of each half hour brought down to one point of stock, its sales and its noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.ledger.drops import Drop
+from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans
+
+Floats = NDArray[np.float64]
+
+DIP_S = 1800.0
+"""Length of the spans that give one dip each. [s]"""
+REST_S = 180.0
+"""After a hose closes the surface needs some three minutes to lie still: waves of 2 to 4 minutes (common practice)."""
+SETTLE_S = 1500.0
+"""After a drop the level is left alone for 25 minutes (common practice: 15 to 30)."""
+
+
+@dataclass(frozen=True)
+class Dips:
+    """One settled point a span, in order of time; arrays of shape (k,), `sold_l` (k, meters), the meters in order.
+
+    `state` is 0 at rest, 1 just closed, 2 with a hose open; `count` the readings behind the point; `spread_l` their
+    robust spread about it; `gauge_l` gauge stock at ambient temperature; `open_h` hours with a hose open so far;
+    `meters` names the columns of `sold_l`.
+    """
+
+    ts_s: Floats
+    state: NDArray[np.int8]
+    count: NDArray[np.int64]
+    spread_l: Floats
+    gauge_l: Floats
+    level_mm: Floats
+    water_mm: Floats
+    temp_c: Floats
+    density_kg_m3: Floats
+    surface_l_per_mm: Floats
+    open_h: Floats
+    sold_l: NDArray[np.float64]
+    meters: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.ts_s)
+
+
+def settled_dips(series: GaugeSeries, flows: list[MeterFlow], drops: list[Drop]) -> Dips:
+    """Dips of a tank: for each half hour the calmest readings, their median book-corrected stock and outliers cut.
+
+    Parameters
+    ----------
+    series : GaugeSeries, n readings
+    flows : list of MeterFlow
+        Sales on the gauge's clock.
+    drops : list of Drop
+        Readings from a drop's start until `SETTLE_S` after its end are left out.
+    """
+    spans = open_spans(flows)
+    rest = spans.rest_s(series.ts_s)
+    state = np.where(rest >= REST_S, 0, np.where((rest > 20.0) & (spans.next_s(series.ts_s) > 20.0), 1, 2))
+    keep = np.ones(len(series), dtype=bool)
+    for drop in drops:
+        keep &= ~((series.ts_s > drop.start_s) & (series.ts_s < drop.end_s + SETTLE_S))
+    sold = (
+        np.column_stack([cumulative_l(flow, series.ts_s) for flow in flows])
+        if flows
+        else np.zeros((len(series), 0))
+    )
+    frame = pl.DataFrame(
+        {
+            "span": np.floor(series.ts_s / max(DIP_S, series.nominal_s)).astype(np.int64),
+            "ts_s": series.ts_s,
+            "state": state.astype(np.int8),
+            "gauge_l": series.gauge_l,
+            "level_mm": series.level_mm,
+            "water_mm": series.water_mm,
+            "temp_c": series.temp_c,
+            "density_kg_m3": series.density_kg_m3,
+            "surface_l_per_mm": series.surface_l_per_mm,
+            "open_h": spans.hours_until(series.ts_s),
+            "moved_l": series.gauge_l + sold.sum(axis=1),
+            **{f"sold_{number}": sold[:, number] for number in range(len(flows))},
+        }
+    ).filter(pl.Series(keep))
+    return _reduced(frame, tuple(flow.meter_id for flow in flows))
+
+
+def _reduced(frame: pl.DataFrame, meters: tuple[str, ...]) -> Dips:
+    moved = pl.col("moved_l")
+    calm = frame.filter(pl.col("state") == pl.col("state").min().over("span"))
+    calm = calm.with_columns(off_l=(moved - moved.median().over("span")).abs())
+    calm = calm.with_columns(spread_l=1.4826 * pl.col("off_l").median().over("span"))
+    calm = calm.filter(pl.col("off_l") <= 4.0 * pl.col("spread_l") + 1.0)
+    means = ["ts_s", "gauge_l", "level_mm", "temp_c", "density_kg_m3", "surface_l_per_mm", "open_h"]
+    sold_names = [f"sold_{number}" for number in range(len(meters))]
+    dips = (
+        calm.with_columns(pl.col("temp_c", "density_kg_m3", "water_mm").fill_nan(None))
+        .group_by("span", maintain_order=True)
+        .agg(
+            pl.col(means + sold_names).mean(),
+            pl.col("water_mm").median(),
+            pl.col("state", "spread_l").first(),
+            pl.len().cast(pl.Int64).alias("count"),
+        )
+        .sort("span")
+    )
+    sold = dips.select(sold_names).to_numpy() if meters else np.zeros((dips.height, 0))
+    values = {
+        name: dips[name].cast(pl.Float64).to_numpy().astype(np.float64)
+        for name in [*means, "water_mm", "spread_l"]
+    }
+    return Dips(
+        **values, state=dips["state"].to_numpy(), count=dips["count"].to_numpy(), sold_l=sold, meters=meters
+    )

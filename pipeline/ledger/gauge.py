@@ -1,0 +1,175 @@
+"""From raw readings to gauge stock: which rows count, litres below the product's and the water's surface."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+REFERENCE_TEMP_C = 15.0
+MICROSECONDS = 1e6
+SPIKE_MM = 20.0
+"""A single reading that hops this far and straight back is no level."""
+
+
+@dataclass(frozen=True)
+class Strapping:
+    """A tank's charts over time: `valid_from_s` shape (k,), and for each its levels and litres."""
+
+    valid_from_s: Floats
+    charts: tuple[tuple[Floats, Floats], ...]
+
+    def volume_l(self, level_mm: Floats, at_s: Floats) -> Floats:
+        """Litres below each level by the chart in force then, linear between rows. NaN outside the chart. [l]"""
+        version = np.maximum(np.searchsorted(self.valid_from_s, at_s, "right") - 1, 0)
+        out = np.full(len(level_mm), np.nan)
+        for index, (level, volume) in enumerate(self.charts):
+            here = version == index
+            if here.any():
+                out[here] = np.interp(level_mm[here], level, volume, left=np.nan, right=np.nan)
+        return out
+
+    def surface_l_per_mm(self, level_mm: Floats, at_s: Floats, *, half_mm: float = 15.0) -> Floats:
+        """Litres per millimetre at each level, the chart's slope over `half_mm` either side. [l/mm]"""
+        bottom, top = self.span_mm()
+        low, high = np.clip(level_mm - half_mm, bottom, top), np.clip(level_mm + half_mm, bottom, top)
+        return (self.volume_l(high, at_s) - self.volume_l(low, at_s)) / np.maximum(high - low, 1e-6)
+
+    def span_mm(self) -> tuple[float, float]:
+        """Lowest and highest level that every version of the chart covers. [mm]"""
+        return max(level[0] for level, _ in self.charts), min(level[-1] for level, _ in self.charts)
+
+
+def strapping_of(rows: pl.DataFrame) -> Strapping:
+    """Charts of one tank from its `strapping` rows (level_mm, volume_l, valid_from)."""
+    versions = rows.sort("valid_from", "level_mm").partition_by("valid_from", maintain_order=True)
+    starts = [seconds(part["valid_from"])[0] for part in versions]
+    charts = tuple((part["level_mm"].to_numpy(), part["volume_l"].to_numpy()) for part in versions)
+    return Strapping(np.array(starts), charts)
+
+
+def seconds(column: pl.Series) -> Floats:
+    """Instants as seconds since 1970, shape (n,). Exact to the microsecond for this century."""
+    return column.cast(pl.Datetime("us", "UTC")).to_physical().to_numpy().astype(np.float64) / MICROSECONDS
+
+
+@dataclass(frozen=True)
+class GaugeSeries:
+    """Usable readings of one tank (or of joined tanks together) in order of time; every array has shape (n,).
+
+    `level_mm`, `water_mm`, `temp_c`, `density_kg_m3` (NaN where not measured), `gauge_l` gauge stock at ambient
+    temperature, `surface_l_per_mm` the chart's slope, and `nominal_s` the usual time between readings. [s]
+    """
+
+    ts_s: Floats
+    level_mm: Floats
+    water_mm: Floats
+    temp_c: Floats
+    density_kg_m3: Floats
+    gauge_l: Floats
+    surface_l_per_mm: Floats
+    nominal_s: float
+
+    def __len__(self) -> int:
+        return len(self.ts_s)
+
+
+def _filled_forward(values: Floats) -> Floats:
+    known = np.flatnonzero(np.isfinite(values))
+    if not len(known):
+        return values
+    index = np.maximum(np.searchsorted(known, np.arange(len(values)), "right") - 1, 0)
+    return values[known[index]]
+
+
+def _spikes(level_mm: Floats) -> NDArray[np.bool_]:
+    """Readings that leave both neighbours by more than `SPIKE_MM` the same way while those agree within a third of it."""
+    out = np.zeros(len(level_mm), dtype=bool)
+    if len(level_mm) < 3:
+        return out
+    to, back = level_mm[1:-1] - level_mm[:-2], level_mm[1:-1] - level_mm[2:]
+    away = np.minimum(np.abs(to), np.abs(back))
+    out[1:-1] = (to * back > 0) & (away > SPIKE_MM) & (np.abs(to - back) < away / 3.0)
+    return out
+
+
+def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
+    """Usable readings of one tank with their gauge stock.
+
+    Rows of quality `bad`, without a level or with one outside the chart are left out; water, when not measured, is
+    taken as last seen, and as none before the first sight.
+    """
+    rows = readings.filter((pl.col("quality") != "bad") & pl.col("level_mm").is_not_null()).sort("ts")
+    ts_s = seconds(rows["ts"])
+    columns = {
+        name: rows[name].cast(pl.Float64).to_numpy().astype(np.float64, copy=True)
+        for name in ("level_mm", "water_mm", "temp_c", "density_kg_m3")
+    }
+    bottom, top = strapping.span_mm()
+    columns["water_mm"][(columns["water_mm"] < 0) | (columns["water_mm"] > top)] = np.nan
+    columns["temp_c"][np.abs(columns["temp_c"]) > 80] = np.nan
+    columns["density_kg_m3"][(columns["density_kg_m3"] < 500) | (columns["density_kg_m3"] > 1100)] = np.nan
+    level = columns["level_mm"]
+    usable = np.isfinite(level) & (level >= max(bottom, 1.0)) & (level <= top)
+    ts_s, columns = ts_s[usable], {name: values[usable] for name, values in columns.items()}
+    steady = ~_spikes(columns["level_mm"])
+    ts_s, columns = ts_s[steady], {name: values[steady] for name, values in columns.items()}
+    water = np.nan_to_num(_filled_forward(columns["water_mm"]), nan=0.0)
+    gauge = strapping.volume_l(columns["level_mm"], ts_s) - strapping.volume_l(
+        np.maximum(water, bottom), ts_s
+    )
+    gaps = np.diff(ts_s)
+    nominal = float(np.median(gaps)) if len(gaps) else 60.0
+    return GaugeSeries(
+        ts_s=ts_s,
+        level_mm=columns["level_mm"],
+        water_mm=columns["water_mm"],
+        temp_c=columns["temp_c"],
+        density_kg_m3=columns["density_kg_m3"],
+        gauge_l=gauge,
+        surface_l_per_mm=strapping.surface_l_per_mm(columns["level_mm"], ts_s),
+        nominal_s=max(nominal, 1.0),
+    )
+
+
+def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
+    """Joined tanks as one: stocks and surfaces added up at the first member's instants, levels and temperatures averaged.
+
+    Instants where any member has no reading within three of its usual steps are left out.
+    """
+    lead = members[0]
+    near = np.ones(len(lead), dtype=bool)
+    parts: list[dict[str, Floats]] = []
+    for member in members:
+        index = np.searchsorted(member.ts_s, lead.ts_s)
+        left = member.ts_s[np.clip(index - 1, 0, len(member) - 1)]
+        right = member.ts_s[np.clip(index, 0, len(member) - 1)]
+        distance = np.minimum(np.abs(lead.ts_s - left), np.abs(right - lead.ts_s))
+        near &= distance <= 3 * max(member.nominal_s, lead.nominal_s)
+        parts.append(
+            {
+                name: np.interp(lead.ts_s, member.ts_s, getattr(member, name))
+                for name in ("level_mm", "water_mm", "temp_c", "density_kg_m3", "gauge_l", "surface_l_per_mm")
+            }
+        )
+
+    def mean(name: str) -> Floats:
+        return np.asarray(np.mean([part[name] for part in parts], axis=0)[near])
+
+    def total(name: str) -> Floats:
+        return np.asarray(np.sum([part[name] for part in parts], axis=0)[near])
+
+    return GaugeSeries(
+        ts_s=lead.ts_s[near],
+        level_mm=mean("level_mm"),
+        water_mm=mean("water_mm"),
+        temp_c=mean("temp_c"),
+        density_kg_m3=mean("density_kg_m3"),
+        gauge_l=total("gauge_l"),
+        surface_l_per_mm=total("surface_l_per_mm"),
+        nominal_s=lead.nominal_s,
+    )
