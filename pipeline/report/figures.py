@@ -33,6 +33,7 @@ METER_TOLERANCE_PCT = 0.5
 _METER_LOOKS = (("@blue", "solid"), ("@rust", "dash"), ("@teal", "dot"), ("@plum", "dashdot"), ("@ochre", "longdash"))
 _DAY_MS = 86_400_000
 _GAP_HOURS = 6
+_LABEL_PX, _LABEL_ROWS = 15, 4
 
 
 def plain(value: object) -> str:
@@ -296,7 +297,12 @@ def _shade(chart: Chart, windows: Sequence[Mapping[str, Any]], *, with_labels: b
     """Marks the spans of the cases behind a chart's data; with their letters and names where there is room."""
     shapes = chart["layout"].setdefault("shapes", [])
     notes = chart["layout"].setdefault("annotations", [])
-    for i, window in enumerate(windows):
+    if with_labels and windows:
+        chart["top"] = 26 + _LABEL_PX * (min(len(windows), _LABEL_ROWS) - 1)
+    # By their start, so that labels that might overlap stand on different rows.
+    in_time = sorted(windows, key=lambda w: (w["start"], w["letter"]))
+    chart["windows"] = [[w["start"], w["end"]] for w in in_time]
+    for i, window in enumerate(in_time):
         shapes.append(
             {"type": "rect", "yref": "paper", "x0": window["start"], "x1": window["end"], "y0": 0, "y1": 1,
              "fillcolor": "@shade", "line": {"color": "@shade-edge", "width": 1, "dash": "dot"}, "layer": "below"}
@@ -304,7 +310,7 @@ def _shade(chart: Chart, windows: Sequence[Mapping[str, Any]], *, with_labels: b
         label = f"{window['letter']} {window['label']}" if with_labels else window["letter"]
         notes.append(
             {"x": window["start"], "xref": "x", "y": 1, "yref": "paper", "yanchor": "bottom", "xanchor": "left",
-             "text": plain(label), "showarrow": False, "yshift": 15 * (i % 3) if with_labels else 0,
+             "text": plain(label), "showarrow": False, "yshift": _LABEL_PX * (i % _LABEL_ROWS) if with_labels else 0,
              "font": {"size": 11, "color": "@ink"}}
         )  # fmt: skip
 

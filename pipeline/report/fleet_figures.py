@@ -16,7 +16,7 @@ MAX_TANKS = 120
 MAX_CELLS = 30_000
 _ROW_PX = 16
 _LOOKS = (("@blue", "circle"), ("@rust", "square"), ("@teal", "diamond"), ("@plum", "triangle-up"), ("@ochre", "cross"))
-_NAMED = 6
+_NAMED = 5
 # 1.4826 makes a median absolute deviation the standard deviation of a normal spread; one litre is the least worth seeing.
 _MAD_TO_SD = 1.4826
 _LEAST_SPREAD_L = 1.0
@@ -120,12 +120,12 @@ def scatter(tanks: Sequence[dict[str, Any]]) -> Chart | None:
         traces.append(
             {"type": "scatter", "mode": "markers+text", "name": plain(product),
              "x": [round(t["throughput_l"]) for t in own], "y": [round(t["pct"], 3) for t in own],
-             "text": [plain(t["tank_id"]) if t["tank_id"] in named else "" for t in own], "textposition": "top center",
+             "text": [plain(t["tank_id"]) if t["tank_id"] in named else "" for t in own], "textposition": ["top center" if t["pct"] > 0 else "bottom center" for t in own],
              "customdata": [plain(t["tank_id"]) for t in own], "links": [t["href"] for t in own],
              "hovertemplate": "%{customdata}: %{y:+.2f} % of %{x:,.0f} l<extra></extra>",
              "marker": {"size": 9, "color": color, "symbol": symbol, "line": {"color": "@paper", "width": 1}}}
         )  # fmt: skip
     made = chart("scatter", traces, text.AXES["share"], height=380)
-    made["layout"]["xaxis"] = {"title": {"text": text.AXES["throughput"]}, "type": "linear", "rangemode": "tozero"}
+    made["layout"]["xaxis"] = {"title": {"text": text.AXES["throughput"]}}
     made["layout"]["hovermode"] = "closest"
     return made

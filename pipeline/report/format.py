@@ -61,6 +61,17 @@ def rounded(value: float | None, digits: int, *, signed: bool = False) -> str:
     return UNKNOWN if value is None else number(round(value, digits), digits, signed=signed)
 
 
+def figures(value: float | None) -> str:
+    """`value` to three figures, without zeros that say nothing.
+
+    >>> figures(0.4), figures(12.34), figures(1500.0).replace(THIN, "_")
+    ('0.4', '12.3', '1_500')
+    """
+    digits = digits_for(None, None, value)
+    text = rounded(value, digits)
+    return text.rstrip("0").rstrip(".") if digits > 0 else text
+
+
 def interval(low: float | None, high: float | None, value: float | None, *, signed: bool = False) -> str:
     """The words 'low to high' at the resolution that the interval's width earns; empty where there is none."""
     if not (_known(low) and _known(high)):

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from pipeline.report import figures, fleet_figures, links, summaries, text, worklist
 from pipeline.report import format as fmt
 from pipeline.report.tables import Tables
-from pipeline.report.worklist import Case
+from pipeline.report.worklist import NOT_AT_STAKE, Case
 
 Row = dict[str, Any]
 MAX_CASES = 2_500
@@ -135,7 +135,8 @@ def _by_tank(cases: Sequence[Case]) -> dict[str, list[Case]]:
 def _index(fleet: Fleet) -> Row:
     first, more = worklist.headline(fleet.cases)
     shown = fleet.cases[:MAX_CASES]
-    sizes = [abs(c.row[k]) for c in shown for k in ("litres_low", "litres", "litres_high") if c.row[k] is not None]
+    drawn = [c.row for c in shown if c.cause not in NOT_AT_STAKE]
+    sizes = [abs(r[k]) for r in drawn for k in ("litres_low", "litres", "litres_high") if r[k] is not None]
     latest: dict[str, Row] = {}
     for row in fleet.statements:
         latest.setdefault(row["tank_id"], row)
@@ -143,7 +144,7 @@ def _index(fleet: Fleet) -> Row:
     return {
         "headline": first,
         "more": more,
-        "cases": [(c, _size_bar(c, max(sizes, default=1.0))) for c in shown],
+        "cases": [(c, _size_bar(c, max(sizes, default=1.0)) if c.cause not in NOT_AT_STAKE else None) for c in shown],
         "all_cases": len(fleet.cases),
         "tallies": tallies,
         "has_money": any(c.money is not None for c in shown),
@@ -265,11 +266,8 @@ def _statements(fleet: Fleet) -> Row:
 
 
 def _data(fleet: Fleet) -> Row:
-    log = fleet.tables["run_log"]
     return {
         "refused": fleet.refused,
         "gauges": fleet.gauges,
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
-        "log_columns": log.columns,
-        "log": log.rows(),
     }

@@ -98,12 +98,13 @@ GAINED: Final = "gained"
 LITRES_WORDS: Final = {"wrong_feed": "misbooked", "water_ingress": "of water in", "missing_ticket": "with no ticket"}
 UNSURE_SIGN: Final = "either way"
 NO_LITRES: Final = "not a matter of litres"
+LITRES_UNKNOWN: Final = "litres not known"
 STILL_ON: Final = "still going on"
-LASTED: Final = "over after {span}"
+LASTED: Final = "lasted {span}"
 
 # -- Headline -----------------------------------------------------------------------------------------
 NEED_TODAY: Final = ("Nothing needs anyone today.", "One thing needs someone today.", "{n} things need someone today.")
-MISSING: Final = "{litres} missing in the losses listed here, at {sites}."
+MISSING: Final = "{litres} missing at {sites}, the losses below added up."
 MISSING_MONEY: Final = "At the latest selling prices that is {money}."
 NO_LOSS: Final = "No loss is listed."
 EMPTY_WORKLIST: Final = (
@@ -141,7 +142,7 @@ SHOWN_ALL: Final = "All {all} shown"
 NONE_SHOWN: Final = "Nothing matches these filters."
 CUT: Final = "Only the first {shown} of {all} are listed; the rest are in the run's tables."
 SAVE_TABLE: Final = "Save as CSV"
-WITH_HAULIER: Final = "delivery {delivery}"
+WITH_DELIVERY: Final = "delivery {delivery}"
 WITH_METER: Final = "meter {meter}"
 WHOLE_SITE: Final = "the whole site"
 
@@ -167,7 +168,7 @@ WALLS: Final = ("single wall", "double wall", "{n} walls")
 LEVEL_NOW: Final = "Product at {level}, water at {water} of {diameter}"
 ACTION: Final = "What to do"
 EVIDENCE: Final = "Evidence"
-CAUTION: Final = "Mind"
+CAUTION: Final = "Before you act"
 PROBABLE: Final = "{p} that it is real and of this cause"
 SHOW_WINDOW: Final = "Show this time in the charts"
 TO_WORKLIST: Final = "Back to the worklist"
@@ -274,7 +275,7 @@ STATEMENTS_NOTE: Final = (
 )
 STATEMENT_COLUMNS: Final = (
     "Month", "Tank", "Verdict", "Leak rate, l/h, 95 % interval", "", "Detectable, l/h", "Throughput, l", "Variance, l",
-    "Allowance, l", "Why",
+    "Allowance, l",
 )  # fmt: skip
 VERDICTS: Final = {"pass": "Pass", "inconclusive": "Inconclusive", "fail": "Fail"}
 VERDICT_MEANS: Final = {
@@ -313,7 +314,6 @@ GAUGE_STATES: Final = {
 }  # fmt: skip
 NO_GAUGES: Final = "No gauge was looked at."
 TANK_HEALTH: Final = "Data of this tank"
-RUNS: Final = "What the run did"
 
 # -- Footer -------------------------------------------------------------------------------------------
 FOOTER: Final = (

@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from pipeline.contract.vocabulary import CAUSES_WITHOUT_LITRES
 from pipeline.report import format as fmt
 from pipeline.report import links, text
 from pipeline.report.tables import Tables
@@ -61,14 +62,14 @@ class Case:
         return text.PRODUCTS.get(self.product, self.product)
 
     @property
-    def place(self) -> str:
+    def places(self) -> list[str]:
         """Tank, meter and delivery, as far as the case names them."""
         named = [self.row["tank_id"]] if self.row["tank_id"] else []
         if self.row["meter_id"]:
             named.append(text.WITH_METER.format(meter=self.row["meter_id"]))
         if self.row["delivery_id"]:
-            named.append(text.WITH_HAULIER.format(delivery=self.row["delivery_id"]))
-        return ", ".join(named) or text.WHOLE_SITE
+            named.append(text.WITH_DELIVERY.format(delivery=self.row["delivery_id"]))
+        return named or [text.WHOLE_SITE]
 
     @property
     def litres_size(self) -> str:
@@ -90,7 +91,7 @@ class Case:
         """Which way the litres went, or that the case has none."""
         litres = self.row["litres"]
         if litres is None:
-            return text.NO_LITRES
+            return text.NO_LITRES if self.cause in CAUSES_WITHOUT_LITRES else text.LITRES_UNKNOWN
         return text.LITRES_WORDS.get(self.cause, text.LOST if litres < 0 else text.GAINED)
 
     @property

@@ -31,22 +31,30 @@
       }
       if (trace.colorscale) trace.colorscale = chart.traces[i].colorscale.map(([at, name]) => [at, look(name)]);
       if (trace.colorbar) Object.assign(trace.colorbar, narrow
-        ? { orientation: "h", y: 1.02, yanchor: "bottom", thickness: 10, len: 1, title: { ...trace.colorbar.title, side: "top" } }
-        : { thickness: 12, len: 1, outlinewidth: 0, title: { ...trace.colorbar.title, side: "right" } });
+        ? { orientation: "h", y: 1.02, yanchor: "bottom", thickness: 10, len: 1, title: { ...trace.colorbar.title, font: { size: 12 }, side: "top" }, tickfont: { size: 12 } }
+        : { thickness: 12, len: 1, outlinewidth: 0, title: { ...trace.colorbar.title, font: { size: 12 }, side: "right" }, tickfont: { size: 12 } });
     });
+    const dates = [
+      { dtickrange: [null, 864e5 - 1], value: "%H:%M\n%-d %b" },
+      { dtickrange: [864e5, "M1"], value: "%-d %b\n%Y" },
+      { dtickrange: ["M1", null], value: "%b\n%Y" },
+    ];
     const axis = {
-      gridcolor: look("@grid"), zerolinecolor: look("@slate"), zerolinewidth: 1, linecolor: look("@slate"), automargin: true,
+      separatethousands: true, exponentformat: "none",
+      gridcolor: look("@grid"), zerolinecolor: look("@slate"), zerolinewidth: 1, linecolor: look("@slate"),
       tickfont: { size: 12 }, title: { font: { size: 12 }, standoff: 8 },
     };
     const own = resolved(chart.layout, look);
     const layout = {
       ...own, width, height: chart.height + (narrow && own.barmode ? 150 : 0), font: { family: getComputedStyle(document.body).fontFamily, size: 13, color: look("@soft") },
-      paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", margin: { l: narrow ? 46 : 62, r: narrow ? 8 : 16, t: chart.key === "cumulative" ? 58 : 26, b: 34 },
+      paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", margin: { l: narrow ? 58 : 74, r: narrow ? 8 : 16, t: chart.top ?? 26, b: 44 },
       separators: ".\u202f", hovermode: own.hovermode ?? (linked ? "x unified" : "closest"), dragmode: linked ? "zoom" : false, bargap: 0,
       hoverlabel: { bgcolor: look("@paper"), bordercolor: look("@slate"), font: { color: look("@ink"), size: 13 }, align: "left", namelength: 30 },
-      legend: { orientation: "h", y: -0.16, yanchor: "top", x: 0, font: { size: 12 }, itemwidth: 30 }, showlegend: chart.traces.length > 1 && chart.key !== "heat",
+      legend: { orientation: "h", yref: "container", y: 0, yanchor: "bottom", x: 0, font: { size: 12 }, itemwidth: 30 },
+      showlegend: chart.traces.filter((t) => t.showlegend !== false).length > 1 && chart.key !== "heat",
+      modebar: { bgcolor: "rgba(0,0,0,0)", color: look("@slate"), activecolor: look("@ink") },
     };
-    layout.xaxis = { ...axis, showgrid: false, ticks: "outside", tickcolor: look("@slate"), ...(linked ? { type: "date", hoverformat: "%a %-d %b %Y, %H:%M", showspikes: true, spikethickness: 1, spikedash: "dot", spikecolor: look("@slate"), spikemode: "across" } : {}), ...own.xaxis };
+    layout.xaxis = { ...axis, automargin: true, showgrid: false, ticks: "outside", tickcolor: look("@slate"), ...(chart.key === "scatter" ? {} : { type: "date", tickformatstops: dates }), ...(linked ? { hoverformat: "%a %-d %b %Y, %H:%M", showspikes: true, spikethickness: 1, spikedash: "dot", spikecolor: look("@slate"), spikemode: "across" } : {}), ...own.xaxis, title: { ...axis.title, ...own.xaxis?.title } };
     for (const name of Object.keys(own).filter((k) => k.startsWith("yaxis"))) {
       layout[name] = { ...axis, fixedrange: true, ...own[name], title: { ...axis.title, ...own[name].title } };
       if (own[name].domain) layout.xaxis.anchor = "y";
@@ -56,12 +64,12 @@
   };
 
   const config = {
-    displaylogo: false, responsive: false, displayModeBar: "hover", doubleClick: false,
-    modeBarButtonsToRemove: ["select2d", "lasso2d", "zoomIn2d", "zoomOut2d", "autoScale2d", "resetScale2d", "pan2d", "zoom2d"],
+    displaylogo: false, responsive: false, doubleClick: false, modeBarButtons: [["toImage"]],
+    displayModeBar: matchMedia("(hover: hover)").matches ? "hover" : false,
     toImageButtonOptions: { format: "png", scale: 2 },
   };
 
-  const widthOf = (box) => (root.classList.contains("printing") ? 690 : Math.floor(box.getBoundingClientRect().width));
+  const widthOf = (box) => (root.classList.contains("printing") ? 672 : Math.floor(box.getBoundingClientRect().width));
 
   // -- One time axis for all ------------------------------------------------------------------------------
   const ends = (() => {
@@ -103,10 +111,18 @@
     return [low === 0 ? 0 : low - pad, high === 0 ? 0 : high + pad];
   };
 
+  // A case's label stands where its span begins, or at the edge where it begins before what is shown.
+  const labelled = (chart, notes) => notes.map((note, i) => {
+    if (i >= chart.windows.length) return note;
+    const [from, to] = chart.windows[i];
+    return { ...note, x: stamp(Math.max(instant(from), shown[0])), visible: instant(from) < shown[1] && instant(to) > shown[0] };
+  });
+
   const withRange = (chart, layout) => {
     if (!linked || !shown) return layout;
     layout.xaxis.range = shown.map(stamp);
     layout.xaxis.autorange = false;
+    layout.annotations = chart.layout.annotations && labelled(chart, layout.annotations ?? chart.layout.annotations);
     for (const name of Object.keys(layout).filter((k) => k.startsWith("yaxis"))) {
       const range = fitted(chart, name.replace("axis", ""));
       if (range && chart.key !== "meters") { layout[name].range = range; layout[name].autorange = false; }
@@ -127,8 +143,9 @@
     for (const { chart, box } of plots) {
       if (!box.data) continue;
       const change = {};
-      const layout = withRange(chart, { xaxis: {}, ...Object.fromEntries(Object.keys(chart.layout).filter((k) => k.startsWith("yaxis")).map((k) => [k, {}])) });
-      for (const name of Object.keys(layout)) if (layout[name].range) change[`${name}.range`] = layout[name].range;
+      const layout = withRange(chart, { xaxis: {}, annotations: box.layout.annotations, ...Object.fromEntries(Object.keys(chart.layout).filter((k) => k.startsWith("yaxis")).map((k) => [k, {}])) });
+      for (const name of Object.keys(layout)) if (layout[name]?.range) change[`${name}.range`] = layout[name].range;
+      if (layout.annotations) change.annotations = layout.annotations;
       await Plotly.relayout(box, change);
     }
     isMoving = false;
@@ -170,7 +187,14 @@
     timer = setTimeout(drawAll, 150);
   });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
-  const printing = (is) => { root.classList.toggle("printing", is); drawAll(); };
+  // At once, one after the other: the browser takes its picture as soon as this returns.
+  const printing = (is) => {
+    if (root.classList.contains("printing") === is) return;
+    root.classList.toggle("printing", is);
+    plots.forEach(draw);
+  };
+  window.addEventListener("beforeprint", () => printing(true));
+  window.addEventListener("afterprint", () => printing(false));
   matchMedia("print").addEventListener("change", (event) => printing(event.matches));
 
   for (const button of document.querySelectorAll("button[data-days]")) {
