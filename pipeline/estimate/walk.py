@@ -21,9 +21,9 @@ Floats = NDArray[np.float64]
 
 RAISE_AT = 2.0
 """Log posterior odds from which a hypothesis is named."""
-MARGIN = 2.5
+MARGIN = 3.0
 """Log odds by which it must lead the next, or else wait for more data."""
-PATIENCE = 14.0
+PATIENCE = 40.0
 """Log posterior odds from which it is named without that lead."""
 PIECE_ODDS = -4.0
 """Log prior odds of a named rate changing on some day."""

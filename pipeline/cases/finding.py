@@ -1,0 +1,65 @@
+"""What the estimates found of one cause, before it is worded as a case."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One thing that speaks for a finding: a number with its unit, or a stretch of time, in plain words."""
+
+    kind: str
+    name: str
+    value: float | None = None
+    unit: str | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Course:
+    """Litres that a finding has added to the variance up to each instant: `at_s` rising, `litres` (n,) each."""
+
+    at_s: Floats
+    litres: Floats
+
+    def until(self, at_s: Floats) -> Floats:
+        """The litres so far at each instant, linear between the course's own, nothing before it. [l]"""
+        if not len(self.at_s):
+            return np.zeros(len(at_s))
+        return np.interp(at_s, self.at_s, self.litres, left=0.0)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One cause at work.
+
+    `day` is the UTC day number whose data it took; `start_s`, `end_s` when it acted (None while it lasts); `litres` its
+    effect on variance with `sd_l`; `log_odds` how sure, as log odds before calibration; `rival` the next best cause and
+    its log odds; `course` the litres over time. Identifiers as the contract asks for the cause.
+    """
+
+    cause: str
+    site_id: str
+    unit_id: str | None
+    tank_id: str | None
+    day: int
+    start_s: float
+    end_s: float | None
+    log_odds: float
+    meter_id: str | None = None
+    delivery_id: str | None = None
+    litres: float | None = None
+    sd_l: float = 0.0
+    rate_l_per_h: float | None = None
+    meter_error_pct: float | None = None
+    rival: tuple[str, float] | None = None
+    evidence: tuple[Evidence, ...] = ()
+    course: Course = field(default_factory=lambda: Course(np.empty(0), np.empty(0)))
