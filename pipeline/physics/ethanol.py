@@ -78,3 +78,20 @@ def ethanol_water_density_kg_m3(mass_fraction: ArrayLike, temp_c: ArrayLike) -> 
 def ethanol_density_kg_m3(temp_c: ArrayLike) -> FloatOrArray:
     """Density of pure ethanol, -20..40 °C [kg/m³]."""
     return ethanol_water_density_kg_m3(1.0, temp_c)
+
+
+def ethanol_growth(temp_c: ArrayLike) -> FloatOrArray:
+    """Volume of pure ethanol at `temp_c` over its volume at 15 °C, -40..60 °C.
+
+    OIML R 22 within its -20..40 °C; beyond, its density runs on in a straight line, which at 60 °C is some 0.1 % off.
+    In arrays NaN where the temperature is NaN or out of range; ValueError for a single number.
+    """
+    temp = as_floats(temp_c)
+    inside = (temp >= -40.0) & (temp <= 60.0)
+    nan_or_raise(inside, "ethanol's temp_c must be -40..60", temp_c)
+    near = np.clip(np.where(inside, temp, np.nan), -20.0, 40.0)
+    edge = np.clip(near, -19.5, 39.5)
+    density, steps = (as_floats(ethanol_density_kg_m3(at.reshape(-1))).reshape(temp.shape) for at in (near, edge))
+    apart = near - edge
+    slope = np.where(apart == 0.0, 0.0, (density - steps) / np.where(apart == 0.0, 1.0, apart))
+    return like_inputs(float(ethanol_density_kg_m3(15.0)) / (density + slope * (temp - near)), temp_c)

@@ -24,7 +24,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.physics.arrays import FloatArray, FloatOrArray, as_floats, like_inputs
 from pipeline.physics.base_15 import vcf_15
-from pipeline.physics.ethanol import ethanol_density_kg_m3
+from pipeline.physics.ethanol import ethanol_density_kg_m3, ethanol_growth
 
 FAME_DENSITY_15_KG_M3: Final = 883.0
 """Middle of what EN 14214 allows, 860 to 900 [kg/m³], by common practice."""
@@ -87,7 +87,7 @@ def product_vcf(product: str, temp_c: ArrayLike, density_15_kg_m3: ArrayLike | N
     product : str
         One of the contract's products.
     temp_c : float or ndarray
-        Temperature, -50..150 °C, of ethanol blends -20..40 °C.
+        Temperature, -50..150 °C, of ethanol blends -40..60 °C.
     density_15_kg_m3 : float or ndarray, optional
         The product's own density at 15 °C; without it the typical one. Where ethanol is more than half, the density
         says little about the hydrocarbon and is not used (NaN still gives NaN).
@@ -111,8 +111,7 @@ def product_vcf(product: str, temp_c: ArrayLike, density_15_kg_m3: ArrayLike | N
     blend = _blend(product)
     volume = blend.stock_share / as_floats(vcf_15(temp_c, _stock_15_kg_m3(blend, density_15_kg_m3)))
     if blend.ethanol_share:
-        grown = float(ethanol_density_kg_m3(15.0)) / as_floats(ethanol_density_kg_m3(temp_c))
-        volume = volume + blend.ethanol_share * grown
+        volume = volume + blend.ethanol_share * as_floats(ethanol_growth(temp_c))
     if blend.fame_share:
         volume = volume + blend.fame_share / as_floats(vcf_15(temp_c, FAME_DENSITY_15_KG_M3))
     return like_inputs(1.0 / volume, temp_c, 0.0 if density_15_kg_m3 is None else density_15_kg_m3)

@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.physics import expansion
+from pipeline.physics.ethanol import ethanol_growth
 from pipeline.physics.products import PRODUCTS
 
 temps = st.floats(-30.0, 60.0)
@@ -69,7 +70,7 @@ def test_arrays_carry_what_is_not_known():
     base = expansion.density_15_kg_m3([735.0, np.nan, 735.0, 300.0, 5000.0], [25.0, 25.0, np.nan, 25.0, 25.0])
     assert base[0] == pytest.approx(744.0783, abs=1e-4)
     assert np.isnan(base[1:]).all()
-    product = expansion.product_vcf("gasoline_e10", [20.0, np.nan, 20.0, 60.0], [745.0, 745.0, np.nan, 745.0])
+    product = expansion.product_vcf("gasoline_e10", [20.0, np.nan, 20.0, 60.1], [745.0, 745.0, np.nan, 745.0])
     assert list(np.isnan(product)) == [False, True, True, True]
     ethanol = expansion.product_vcf("gasoline_e85", [20.0, 20.0], [785.0, np.nan])
     assert list(np.isnan(ethanol)) == [False, True]
@@ -98,3 +99,17 @@ def test_shapes_follow_the_inputs():
     assert expansion.vcf_15(np.zeros((4, 1)), np.full(3, 745.0)).shape == (4, 3)
     assert expansion.product_base_density_15_kg_m3("diesel_b7", np.full(3, 840.0), 20.0).shape == (3,)
     assert expansion.vcf_15(np.array([]), 745.0).shape == (0,)
+
+
+@given(st.floats(-39.0, 59.0))
+def test_ethanol_runs_on_smoothly_beyond_its_table(temp_c):
+    """No step and no bend of note where OIML R 22 ends: the expansion stays within what it is near the edges."""
+    per_k = np.log(ethanol_growth(temp_c + 0.5) / ethanol_growth(temp_c - 0.5))
+    assert 0.00095 < per_k < 0.00125
+
+
+def test_ethanol_beyond_its_table_keeps_near_its_curve():
+    """Naive twin at 50 °C: the parabola through R 22 at 0, 20 and 40 °C; 0.1 %."""
+    temp = np.array([0.0, 20.0, 40.0])
+    curve = np.polyfit(temp, ethanol_growth(temp), 2)
+    assert ethanol_growth(50.0) == pytest.approx(np.polyval(curve, 50.0), rel=1e-3)
