@@ -88,7 +88,7 @@ class _Intake:
         return {"registry": known, "code": code_digest(), "lake": str(self.lake.resolve())}
 
     def _admit(self, table: str, parts: Sequence[Part]) -> Admitted:
-        _LOG.info("reading %s (%d files)", table, sum(len(part.files) for part in parts))
+        _LOG.info("reading %s, files: %d", table, sum(len(part.files) for part in parts))
         return admit_part_of(self.lake, table, parts, self.registry, until=self.until)
 
     def _take_days(self, table: str) -> None:

@@ -34,6 +34,15 @@ class Settings:
         values = {name: value for name, value in asdict(self).items() if name != "max_quarantine_pct"}
         return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
 
+    def as_text(self) -> str:
+        """The settings as JSON, for the store to remember."""
+        return json.dumps(asdict(self), sort_keys=True)
+
+
+def settings_of(remembered: Mapping[str, str]) -> Settings:
+    """Settings of the run that a store remembers; the defaults where it remembers none."""
+    return settings_from(json.loads(remembered.get("settings", "{}")))
+
 
 def settings_from(values: Mapping[str, object]) -> Settings:
     """Settings with some values changed.

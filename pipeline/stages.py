@@ -21,7 +21,7 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import STORE_TABLES
-from pipeline.errors import ArgumentError, QuarantineLimitError, StoreError
+from pipeline.errors import ArgumentError, LakeError, QuarantineLimitError, StoreError
 from pipeline.load import lake_tables, take_in
 from pipeline.report.site import write_report
 from pipeline.settings import Settings
@@ -100,7 +100,7 @@ def analyse_lake(run: Run) -> None:
             for name in MADE_TABLES:
                 store.replace(name, conformed(name, made[name]))
             _log(store, "analyse", sum(made[name].height for name in MADE_TABLES), started)
-            store.remember({"analysed": mark})
+            store.remember({"analysed": mark, "settings": run.settings.as_text()})
 
 
 def publish(run: Run) -> None:
@@ -131,7 +131,7 @@ def run_all(run: Run) -> Outcome:
     TankdriftError
         As the stages and `held` do.
     """
-    require_apart(run)
+    require_places(run)
     with held(run.out):
         for stage in STAGES.values():
             stage(run)
@@ -176,14 +176,18 @@ def conformed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     return typed.with_columns(pl.col(floats).fill_nan(None)).sort(order, nulls_last=True)
 
 
-def require_apart(run: Run) -> None:
-    """Raise where the results would be written into the lake.
+def require_places(run: Run) -> None:
+    """Raise where there is no lake, or the results would be written into it.
 
     Raises
     ------
+    LakeError
+        If the lake is no folder.
     ArgumentError
         If the folder for the results is the lake or lies in it.
     """
+    if not run.lake.is_dir():
+        raise LakeError(f"{run.lake}: there is no such folder")
     if run.out.resolve().is_relative_to(run.lake.resolve()):
         raise ArgumentError(f"--out {run.out} lies in the lake, which is never written to")
 

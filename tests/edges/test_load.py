@@ -80,7 +80,7 @@ def test_day_by_day(tmp_path, lake):
 def _reads(caplog) -> list[str]:
     """What was said to be read of the tables that lie in days."""
     said = [record.getMessage() for record in caplog.records]
-    return [line for line in said if any(f" {name} " in line for name in BY_DAY)]
+    return [line for line in said if any(f" {name}," in line for name in BY_DAY)]
 
 
 def test_only_the_new_day_is_read(tmp_path, lake, caplog):
@@ -93,7 +93,7 @@ def test_only_the_new_day_is_read(tmp_path, lake, caplog):
         shutil.move(place, lake / name / "day=2024-03-31")
     caplog.set_level("INFO", logger="tankdrift")
     _take(tmp_path / "out", lake)
-    assert _reads(caplog) == [f"reading {name} (1 files)" for name in BY_DAY]
+    assert _reads(caplog) == [f"reading {name}, files: 1" for name in BY_DAY]
     _assert_as_read_at_once(tmp_path / "out", lake)
 
 
@@ -107,7 +107,7 @@ def test_late_rows_of_an_old_day_replace_that_day(tmp_path, lake, caplog):
     write_part(lake, "readings", D30, late, name="late")
     caplog.set_level("INFO", logger="tankdrift")
     _take(tmp_path / "out", lake)
-    assert _reads(caplog) == ["reading readings (2 files)"]
+    assert _reads(caplog) == ["reading readings, files: 2"]
     _assert_as_read_at_once(tmp_path / "out", lake)
 
 

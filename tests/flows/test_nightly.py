@@ -1,0 +1,86 @@
+"""Kind of evidence: contract. The Prefect flow does what its plain twin does, and a run that is cut off goes on."""
+
+import os
+import signal
+import subprocess
+import time
+
+import pytest
+
+from flows.prefect_env import prefect_env
+from tests.support.lakes import digest
+from tests.support.runs import COMMAND, ROOT, tankdrift, unlike
+
+
+@pytest.fixture(scope="module")
+def lake(tmp_path_factory):
+    """Four invented tanks over two weeks, with what can go wrong with them."""
+    lake = tmp_path_factory.mktemp("nightly") / "lake"
+    done = tankdrift("simulate", "--out", lake, "--tanks", 4, "--days", 14, "--seed", 11)
+    assert done.returncode == 0, done.stderr
+    return lake
+
+
+@pytest.fixture(scope="module")
+def direct(lake):
+    done = tankdrift("run", lake, "--out", lake.parent / "direct", "--direct")
+    assert done.returncode == 0, done.stderr
+    return lake.parent / "direct"
+
+
+def test_through_prefect_as_without(lake, direct):
+    before = digest(lake)
+    out = lake.parent / "prefect"
+    done = tankdrift("run", lake, "--out", out, env=_env_without_prefect())
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[0].startswith("data to 2026-03-14")
+    assert "prefect" not in done.stderr.replace("starting Prefect", "").lower()
+    assert unlike(out, direct) == []
+    assert (out / ".prefect").is_dir()
+    assert digest(lake) == before
+
+
+def _env_without_prefect():
+    return {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
+
+
+def test_a_user_s_mistake_is_one_line_through_prefect_too(lake, tmp_path):
+    done = tankdrift("run", lake, "--out", tmp_path / "out", "--until", "2020-01-01", env=_env_without_prefect())
+    last = done.stderr.splitlines()[-1]
+    assert done.returncode == 2
+    assert last == "tankdrift: the lake's table readings holds no row, or none so early"
+    assert "Traceback" not in done.stderr
+
+
+def test_run_day_by_day_as_run_at_once(lake, direct):
+    out = lake.parent / "days"
+    for until in ("2026-03-08", "2026-03-11", "2026-03-14"):
+        done = tankdrift("run", lake, "--out", out, "--direct", "--until", until)
+        assert done.returncode == 0, done.stderr
+    assert unlike(out, direct) == []
+
+
+def test_killed_again_and_again_and_then_run_as_run_at_once(lake, direct):
+    """The kills fall between the first file read and the last file written."""
+    out = lake.parent / "killed"
+    for wait_s in (0.4, 0.8, 1.2, 1.6):
+        with subprocess.Popen(
+            [*COMMAND, "run", str(lake), "--out", str(out), "--direct"], cwd=ROOT, stderr=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+        ) as process:  # fmt: skip
+            time.sleep(wait_s)
+            process.send_signal(signal.SIGKILL)
+    done = tankdrift("run", lake, "--out", out, "--direct")
+    assert done.returncode == 0, done.stderr
+    assert unlike(out, direct) == []
+
+
+def test_what_prefect_is_told(tmp_path):
+    told = prefect_env({"PREFECT_HOME": "/mine", "DO_NOT_TRACK": "0"}, tmp_path, verbose=False)
+    assert "PREFECT_HOME" not in told
+    assert told["DO_NOT_TRACK"] == "1"
+    assert told["PREFECT_SERVER_ANALYTICS_ENABLED"] == "false"
+    assert told["PREFECT_LOGGING_LEVEL"] == "CRITICAL"
+    loud = prefect_env({}, tmp_path, verbose=True)
+    assert "PREFECT_LOGGING_LEVEL" not in loud
+    assert loud["PREFECT_HOME"] == str(tmp_path / ".prefect")

@@ -1,0 +1,39 @@
+"""How to run tankdrift as its users do, and what a run left."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.contract.run import PARQUET_TABLES
+from pipeline.store import SCHEMAS, open_store
+
+ROOT = Path(__file__).resolve().parents[2]
+COMMAND = [sys.executable, "-c", "import sys; from flows.cli import main; sys.exit(main())"]
+"""The command, from whatever place it was installed or checked out in."""
+
+
+def tankdrift(*arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
+    """Run the command in a process of its own, in the root of the project."""
+    command = [*COMMAND, *(str(argument) for argument in arguments)]
+    return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False, **options)  # type: ignore[call-overload]
+
+
+def left(out: Path) -> dict[str, object]:
+    """All that a run left, but for how long its steps took."""
+    with open_store(out, read_only=True) as store:
+        names = [name for name in SCHEMAS if name not in ("run_log", "_state", "_parts")]
+        tables = {name: store.table(name) for name in names}
+        tables["_refused"] = tables["_refused"].sort(pl.all())
+        for name in ("readings", "sales", "meter_totals"):
+            tables[name] = store.query(f"ingest/{name}")
+    content: dict[str, object] = {name: frame.to_dicts() for name, frame in tables.items()}
+    files = [*(out / f"{name}.parquet" for name in PARQUET_TABLES), *sorted((out / "report").rglob("*"))]
+    return content | {str(path.relative_to(out)): path.read_bytes() for path in files if path.is_file()}
+
+
+def unlike(one: Path, other: Path) -> list[str]:
+    """Names of what two runs left that is not the same."""
+    here, there = left(one), left(other)
+    return sorted(name for name in here.keys() | there.keys() if here.get(name) != there.get(name))
