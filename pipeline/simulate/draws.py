@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.simulate.demand import to_true_seconds
 from pipeline.simulate.model import DAY_S, HOUR_S, Fault, Floats, Flow, Window
 from pipeline.simulate.seeds import Part, stream
 
 
-def unmetered_flow(fault: Fault, window: Window, seed: int, longitude: float, open_s: tuple[Floats, Floats]) -> Flow:
+def unmetered_flow(fault: Fault, window: Window, seed: int, timezone: str, open_s: tuple[Floats, Floats]) -> Flow:
     """Litres at ambient temperature that the fault moves quickly; none for a cause that moves no product so.
 
     `open_s` are the starts and ends of the times in which a hose of the tank was open, in order and apart.
@@ -19,7 +20,7 @@ def unmetered_flow(fault: Fault, window: Window, seed: int, longitude: float, op
         assert fault.end_s is not None
         return Flow(np.array([fault.start_s]), np.array([fault.end_s]), np.array([-fault.params["litres"]]))
     if fault.cause == "slow_theft":
-        return _slow_theft(fault, window, seed, longitude)
+        return _slow_theft(fault, window, seed, timezone)
     if fault.cause == "unexplained":
         return _unexplained(fault, window, seed)
     return Flow.none()
@@ -37,8 +38,8 @@ def _line_leak(fault: Fault, open_s: tuple[Floats, Floats]) -> Flow:
     return Flow(start_s[rows], end_s[rows], -fault.params["rate_l_per_h"] * lasts_h)
 
 
-def _slow_theft(fault: Fault, window: Window, seed: int, longitude: float) -> Flow:
-    """Draws of a usual size at a usual hour: most nights, on chosen weekdays, or at twice that hour's spread."""
+def _slow_theft(fault: Fault, window: Window, seed: int, timezone: str) -> Flow:
+    """Draws of a usual size at a usual hour of the site's clock: most days, on chosen weekdays, or after closing."""
     rng = stream(seed, Part.FAULT_DETAIL, fault.index, 2)
     pattern = int(fault.params["pattern"])
     days = np.arange(np.floor(fault.start_s / DAY_S), np.floor(_until(fault, window) / DAY_S))
@@ -46,9 +47,9 @@ def _slow_theft(fault: Fault, window: Window, seed: int, longitude: float) -> Fl
     chosen = rng.random(days.size) < 0.85
     if pattern == 1:
         chosen &= np.isin((days + window.start.weekday()) % 7, weekdays)
-    spread_h = 0.6 if pattern < 2 else 1.5
-    at_s = days * DAY_S + (fault.params["hour"] - longitude / 15.0) * HOUR_S
-    at_s = at_s + rng.normal(0.0, spread_h * HOUR_S, days.size)
+    spread_h = 0.6 if pattern < 2 else 0.2
+    local_h = days * 24.0 + fault.params["hour"] + rng.normal(0.0, spread_h, days.size)
+    at_s = to_true_seconds(local_h, timezone, window)
     litres = fault.params["litres"] * rng.lognormal(0.0, 0.2, days.size)
     lasts_s = litres / rng.uniform(8.0, 25.0, days.size) * 60.0
     chosen &= (at_s > fault.start_s) & (at_s + lasts_s < _until(fault, window))

@@ -60,8 +60,11 @@ def _add_fault(faults: list[Fault], cause: str, fleet: Fleet, taken: set[str], r
     if not tanks:
         return
     tank = tanks[int(rng.integers(len(tanks)))]
+    fault = make_fault(len(faults), cause, tank, fleet)
+    faults.append(fault)
     taken.add(pool_of(tank))
-    faults.append(make_fault(len(faults), cause, tank, fleet))
+    if cause == "wrong_feed":
+        taken |= {pool_of(fleet.tanks[int(fault.params[name])]) for name in ("booked", "true")}
 
 
 def _can_have(cause: str, tank: Tank, fleet: Fleet) -> bool:
@@ -146,11 +149,13 @@ def _bulk_theft(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fleet
 
 
 def _slow_theft(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fleet) -> None:
-    fault.params = {
-        "litres": _between(rng, 5.0, 60.0),
-        "pattern": float(rng.integers(3)),
-        "hour": rng.uniform(-2.0, 4.0) if rng.random() < 0.7 else rng.uniform(0.0, 24.0),
-    }
+    """Most nights, on chosen weekdays, or once the site has closed; hours are the site's own."""
+    site = fleet.sites[tank.site_index]
+    pattern = int(rng.integers(3))
+    hour = rng.uniform(-2.0, 4.0) if rng.random() < 0.7 else rng.uniform(0.0, 24.0)
+    if pattern == 2 and not site.is_open_always:
+        hour = site.closes_h + rng.uniform(0.2, 1.0)
+    fault.params = {"litres": _between(rng, 5.0, 60.0), "pattern": float(pattern), "hour": hour}
 
 
 def _meter_drift(rng: np.random.Generator, fault: Fault, tank: Tank, fleet: Fleet) -> None:

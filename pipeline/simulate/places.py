@@ -159,7 +159,7 @@ def town_name(index: int) -> str:
 
 
 HAULIER_NAMES = (
-    "Northmere Haulage", "Castle Tankers", "Redfern Fuels Transport", "Blue Heron Logistics", "Oakline Carriers",
-    "Tidewater Bulk", "Longreach Transport", "Summit Tank Lines",
+    "Wetherlow Haulage", "Brindlecombe Tankers", "Otterhythe Transport", "Fennimarsh Logistics", "Harrowgill Carriers",
+    "Saltmeadow Bulk", "Longbarrowby Transport", "Tarnmouth Lines",
 )  # fmt: skip
 TERMINAL_NAMES = ("Harbour East", "Millpond", "Stonequay", "Westlock", "Greyport", "Fallow Road")

@@ -72,7 +72,7 @@ def pool_truth(pool: Pool, draws: list[Flow], faults: list[Fault], fleet: Fleet)
 
 
 def _unmetered(fault: Fault, pool: Pool, fleet: Fleet, opened: tuple[Floats, Floats]) -> Flow:
-    flow = unmetered_flow(fault, fleet.window, fleet.seed, pool.site.longitude, opened)
+    flow = unmetered_flow(fault, fleet.window, fleet.seed, pool.site.timezone, opened)
     if flow.volume.size:
         fault.litres = float(flow.volume.sum())
     return flow

@@ -64,7 +64,7 @@ class Load:
         """Return the drop of this load into a tank; `factor` brings litres at the load's temperature to 15 °C."""
         litres = self.ticket_volume_l * (1.0 + self.haulier.bias + self.loading_error) - self.held_up_l
         density = truth.density_15_kg_m3 + self.density_shift
-        shown = density + 0.2
+        shown = density
         if fault is not None and fault.cause in ("short_delivery", "over_delivery"):
             sign = -1.0 if fault.cause == "short_delivery" else 1.0
             fault.params["litres"] = sign * max(fault.params["share"] * self.ticket_volume_l, 80.0)
