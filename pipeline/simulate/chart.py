@@ -28,12 +28,6 @@ class TrueShape:
         """Litres below a level. [l]"""
         return np.interp(level_mm, self.level_mm, self.volume_l)
 
-    def surface_at(self, level_mm: Floats) -> Floats:
-        """Litres a millimetre at a level. [l/mm]"""
-        area = np.diff(self.volume_l) / np.diff(self.level_mm)
-        place = np.clip(np.searchsorted(self.level_mm, level_mm, side="right") - 1, 0, area.size - 1)
-        return np.maximum(area[place], 0.5)
-
 
 def true_shape(tank: Tank, seed: int) -> TrueShape:
     """Return the tank's true shape: its nominal one as it lies, scaled, with walls that are a little off.

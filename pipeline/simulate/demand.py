@@ -59,7 +59,7 @@ def draw_sales(site: Site, tanks: list[Tank], meters: list[Meter], window: Windo
     found: list[Sales] = []
     for side in sorted({meter.side for meter in meters}):
         hoses = [meter for meter in meters if meter.side == side]
-        arrivals = [_arrivals(rng, site, hose, shares[hose.index], busy, prices, window) for hose in hoses]
+        arrivals = [_arrivals(site, hose, shares[hose.index], busy, prices, window=window, rng=rng) for hose in hoses]
         if visit_s is not None:
             arrivals = [_with_tests(rng, arrival, visit_s + 1_800.0 * side) for arrival in arrivals]
         found.append(_served(rng, site, hoses, arrivals, prices))
@@ -110,13 +110,14 @@ def _price_at(path: tuple[Floats, Floats], at_s: Floats) -> Floats:
 
 
 def _arrivals(
-    rng: np.random.Generator,
     site: Site,
     meter: Meter,
     litres_a_day: float,
     busy: Floats,
     prices: dict[str, tuple[Floats, Floats]],
+    *,
     window: Window,
+    rng: np.random.Generator,
 ) -> _Arrivals:
     mean_l, sd_l = _sale_size(meter)
     weekend = SITE_KINDS[site.kind].weekend

@@ -31,7 +31,7 @@ def draw_meters(site: Site, tanks: list[Tank], first: int, seed: int) -> list[Me
                 hoses.append(("blend", blend))
             for letter, (product, feeds) in zip("ABCDEF", hoses, strict=False):
                 name = (f"D{place + 1}", f"{side + 1}{letter}", place * 2 + side)
-                meters.append(_draw_meter(rng, site, first + len(meters), product, feeds, name))
+                meters.append(_draw_meter(site, first + len(meters), product, feeds, name, rng=rng))
     return meters
 
 
@@ -67,12 +67,13 @@ def _blend(rng: np.random.Generator, tanks: list[Tank]) -> tuple[tuple[int, floa
 
 
 def _draw_meter(
-    rng: np.random.Generator,
     site: Site,
     index: int,
     product: str,
     feeds: tuple[tuple[int, float], ...],
     name: tuple[str, str, int],
+    *,
+    rng: np.random.Generator,
 ) -> Meter:
     dispenser, hose, side = name
     truck = family(product) == "distillate" and bool(rng.random() < SITE_KINDS[site.kind].truck_share)

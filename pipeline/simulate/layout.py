@@ -53,7 +53,7 @@ def fleet_of(plans: list[SitePlan], window: Window, seed: int, settings: FleetSe
     for index, plan in enumerate(plans):
         site = _draw_site(index, plan, seed, settings)
         sites.append(site)
-        new = draw_tanks(site, plan.menu, len(tanks), seed, window, settings)
+        new = draw_tanks(site, plan.menu, len(tanks), window, settings, seed=seed)
         tanks += new
         meters += draw_meters(site, new, len(meters), seed)
     return Fleet(window, seed, tuple(sites), tuple(tanks), tuple(meters), hauliers)

@@ -181,11 +181,6 @@ class Meter:
     total_start_l: float
     rollover_l: float
 
-    @property
-    def main_tank(self) -> int:
-        """Index of the tank that gives the largest share."""
-        return max(self.feeds, key=lambda feed: feed[1])[0]
-
 
 @dataclass(frozen=True)
 class Haulier:

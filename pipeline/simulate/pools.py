@@ -64,7 +64,7 @@ def pool_truth(pool: Pool, draws: list[Flow], faults: list[Fault], fleet: Fleet)
     unmetered = Flow.joined(lost)
     hour_s = np.arange(-rng.uniform(0.0, HOUR_S), fleet.window.seconds + 2.0 * HOUR_S, HOUR_S)
     quick = Flow.joined([*draws, unmetered])
-    path = run_stock(pool, hour_s, -hours_of(quick, hour_s), _around_c(pool, hour_s, rng), faults, rng)
+    path = run_stock(pool, hour_s, -hours_of(quick, hour_s), _around_c(pool, hour_s, rng), faults, rng=rng)
     sold = tuple(_at_15(draw, pool, path) for draw in draws)
     return PoolTruth(
         pool, path, Flow.joined(list(sold)), sold, _at_15(unmetered, pool, path), flows_of(path.drops), opened
@@ -116,7 +116,7 @@ def pool_readings(
     frames = []
     for place, tank in enumerate(pool.tanks):
         held = pool.shapes[place].volume_at(level) - _behind_l(truth, place, at_s)
-        signals = _signals(truth, place, at_s, held, waters[place], fleet.seed)
+        signals = _signals(truth, place, at_s, held, waters[place], seed=fleet.seed)
         signals = with_probe_faults(signals, tank, _of_tank(faults, tank), seed=fleet.seed)
         frames.append(
             historian.readings_frame(
@@ -144,7 +144,9 @@ def _behind_l(truth: PoolTruth, place: int, at_s: Floats) -> Floats:
     return sensors.siphon_lag_l(at_s, (other - mine) / 2.0)
 
 
-def _signals(truth: PoolTruth, place: int, at_s: Floats, held: Floats, water: WaterPath, seed: int) -> sensors.Signals:
+def _signals(
+    truth: PoolTruth, place: int, at_s: Floats, held: Floats, water: WaterPath, *, seed: int
+) -> sensors.Signals:
     pool, tank, shape = truth.pool, truth.pool.tanks[place], truth.pool.shapes[place]
     dropped = truth.dropped
     moves = sensors.Moves(*truth.opened_s, dropped.start_s, dropped.end_s)

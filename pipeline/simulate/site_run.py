@@ -38,15 +38,14 @@ def run_site(site: Site, fleet: Fleet, faults: list[Fault], settings: FleetSetti
     sales = draw_sales(site, tanks, meters, fleet.window, fleet.seed)
     visit_s = test_visit_s(site, fleet.window, fleet.seed)
     true_l = metering.true_litres(sales, meters, visit_s, faults, fleet.window, seed=fleet.seed)
-    draws = {tank.index: _draws_of(tank, sales, true_l, meters, faults, fleet) for tank in tanks}
+    draws = {tank.index: _draws_of(tank, sales, true_l, meters, faults, fleet=fleet) for tank in tanks}
     pools = [_run_pool(group, site, fleet, draws, faults) for group in _pools(tanks)]
     _settle_meter_faults(sales, true_l, faults, fleet)
     gaps = outages_s(site, fleet.window, len(tanks), fleet.seed)
-    skew = [fault for fault in faults if fault.cause == "clock_skew"]
-    frames = _till_frames(site, fleet, sales, skew, faults, settings)
+    frames = _till_frames(site, fleet, sales, faults, settings)
     drops = [drop for pool in pools for drop in pool.path.drops]
     frames["deliveries"] = tables.frame("deliveries", tables.delivery_rows(site, drops, fleet))
-    on_gauge = [fault for fault in skew if fault.params["till"] <= 0.0]
+    on_gauge = [fault for fault in faults if fault.cause == "clock_skew" and fault.params["till"] <= 0.0]
     frames["readings"] = pl.concat(
         [rows for pool in pools for rows in pool_readings(pool, _of_pool(faults, pool), fleet, gaps, on_gauge)]
     )
@@ -75,7 +74,9 @@ def _run_pool(tanks: list[Tank], site: Site, fleet: Fleet, draws: dict[int, Flow
     return pool_truth(pool, [draws[tank.index] for tank in tanks], mine, fleet)
 
 
-def _draws_of(tank: Tank, sales: Sales, true_l: Floats, meters: list[Meter], faults: list[Fault], fleet: Fleet) -> Flow:
+def _draws_of(
+    tank: Tank, sales: Sales, true_l: Floats, meters: list[Meter], faults: list[Fault], *, fleet: Fleet
+) -> Flow:
     """What the meters really take from a tank, and what their tests pour back minutes later. [l, ambient]"""
     share = np.zeros(sales.meter.size)
     for meter in meters:
@@ -115,11 +116,11 @@ def _settle_meter_faults(sales: Sales, true_l: Floats, faults: list[Fault], flee
 
 
 def _till_frames(
-    site: Site, fleet: Fleet, sales: Sales, skew: list[Fault], faults: list[Fault], settings: FleetSettings
+    site: Site, fleet: Fleet, sales: Sales, faults: list[Fault], settings: FleetSettings
 ) -> dict[str, pl.DataFrame]:
     """Rows of `sales` and `meter_totals`; sales that were never booked move the totaliser alone."""
     meters = fleet.meters_of(site.index)
-    on_till = [fault for fault in skew if fault.params["till"] > 0.0]
+    on_till = [fault for fault in faults if fault.cause == "clock_skew" and fault.params["till"] > 0.0]
     missing = metering.missing_rows(sales, faults, fleet.seed)
     for fault in faults:
         if fault.cause == "missing_sales":

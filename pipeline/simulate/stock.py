@@ -25,7 +25,6 @@ class Pool:
     hauliers: tuple[Haulier, ...]
     window: Window
     shape: TrueShape
-    delivery_share: tuple[float, ...]
 
     @property
     def product(self) -> str:
@@ -55,9 +54,7 @@ def make_pool(
     """Return the pool of `tanks`; joined ones stand on one level, so their volumes at a level add up."""
     levels = shapes[0].level_mm
     total = sum((shape.volume_at(levels) for shape in shapes), np.zeros_like(levels))
-    return Pool(
-        tuple(tanks), tuple(shapes), site, hauliers, window, TrueShape(levels, total), (1.0 / len(tanks),) * len(tanks)
-    )
+    return Pool(tuple(tanks), tuple(shapes), site, hauliers, window, TrueShape(levels, total))
 
 
 @dataclass
@@ -96,7 +93,7 @@ class _State:
 
 
 def run_stock(
-    pool: Pool, hour_s: Floats, drawn_l: Floats, around_c: Floats, faults: list[Fault], rng: np.random.Generator
+    pool: Pool, hour_s: Floats, drawn_l: Floats, around_c: Floats, faults: list[Fault], *, rng: np.random.Generator
 ) -> StockPath:
     """Return the pool's path through the window.
 
@@ -129,21 +126,21 @@ def run_stock(
         factor = float(np.interp(state.temp_c, grid_c, vcf))
         begin_s, end_s = float(hour_s[hour]), float(hour_s[hour + 1])
         volume = state.stock_15_l / factor
-        _order(state, pool, volume, begin_s, usual_l, rng)
-        load = _load_of_hour(state, pool, volume, (begin_s, end_s), float(around_c[hour]), rng)
+        _order(state, pool, volume, begin_s, usual_l, rng=rng)
+        load = _load_of_hour(state, pool, volume, (begin_s, end_s), float(around_c[hour]), rng=rng)
         if load is not None:
             fault = next_fault(pending, load.start_s)
             _drop(state, pool, load, fault, rng)
-        _pass_hour(state, pool, volume, float(drawn_l[hour]), float(around_c[hour]), factor)
+        _pass_hour(state, pool, volume, float(drawn_l[hour]), float(around_c[hour]), factor=factor)
         for fault in leaks:
-            _leak(state, pool, fault, volume, factor, (begin_s, end_s))
+            _leak(state, pool, fault, volume, factor, hour=(begin_s, end_s))
         state.note(end_s)
     columns = np.array(state.rows).T
     slow = -columns[2] - columns[3]
     return StockPath(opening_15, columns[0], columns[1], slow, columns[2], columns[3], columns[4], state.drops)
 
 
-def _order(state: _State, pool: Pool, volume: float, now_s: float, usual_l: float, rng: np.random.Generator) -> None:
+def _order(state: _State, pool: Pool, volume: float, now_s: float, usual_l: float, *, rng: np.random.Generator) -> None:
     """Order a load when stock falls to what two days' sales need, and have it come at an hour when lorries come."""
     reserve = 0.12 * pool.capacity_l
     if state.arrival_s is None and volume < min(reserve + 36.0 * usual_l, 0.62 * pool.safe_fill_l):
@@ -156,7 +153,7 @@ def _order(state: _State, pool: Pool, volume: float, now_s: float, usual_l: floa
 
 
 def _load_of_hour(
-    state: _State, pool: Pool, volume: float, hour: tuple[float, float], around_c: float, rng: np.random.Generator
+    state: _State, pool: Pool, volume: float, hour: tuple[float, float], around_c: float, *, rng: np.random.Generator
 ) -> Load | None:
     """The load that arrives in this hour, if one does; one that does not fit comes back later."""
     if state.arrival_s is None or state.arrival_s >= hour[1]:
@@ -168,7 +165,7 @@ def _load_of_hour(
         state.arrival_s = hour[1] + 4.0 * HOUR_S
         return None
     state.arrival_s = None
-    return draw_load(pool.site, pool.hauliers, pool.product, room, around_c, hour, rng)
+    return draw_load(pool.site, pool.hauliers, room, around_c, hour, rng=rng)
 
 
 def _drop(state: _State, pool: Pool, load: Load, fault: Fault | None, rng: np.random.Generator) -> None:
@@ -189,7 +186,7 @@ def _drop(state: _State, pool: Pool, load: Load, fault: Fault | None, rng: np.ra
     state.note(drop.end_s)
 
 
-def _pass_hour(state: _State, pool: Pool, volume: float, drawn_l: float, around_c: float, factor: float) -> None:
+def _pass_hour(state: _State, pool: Pool, volume: float, drawn_l: float, around_c: float, *, factor: float) -> None:
     """Let an hour's sales, vapour and heat go by; a fuller tank takes longer to warm."""
     truth = pool.tanks[0].true
     tau_h = truth.thermal_tau_h * (0.35 + 1.3 * volume / pool.capacity_l)
@@ -199,7 +196,7 @@ def _pass_hour(state: _State, pool: Pool, volume: float, drawn_l: float, around_
     state.stock_15_l -= drawn_l * factor + vapour
 
 
-def _leak(state: _State, pool: Pool, fault: Fault, volume: float, factor: float, hour: tuple[float, float]) -> None:
+def _leak(state: _State, pool: Pool, fault: Fault, volume: float, factor: float, *, hour: tuple[float, float]) -> None:
     """Let a hole's litres out: rate ∝ √(head above it), nothing once the surface is below it."""
     end_s = np.inf if fault.end_s is None else fault.end_s
     lasts_h = max(0.0, min(hour[1], end_s) - max(hour[0], fault.start_s)) / HOUR_S

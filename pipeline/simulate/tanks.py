@@ -20,7 +20,7 @@ _END_WEIGHTS = (0.38, 0.27, 0.2, 0.1, 0.05)
 
 
 def draw_tanks(
-    site: Site, menu: tuple[str, ...], first: int, seed: int, window: Window, settings: FleetSettings
+    site: Site, menu: tuple[str, ...], first: int, window: Window, settings: FleetSettings, *, seed: int
 ) -> list[Tank]:
     """Return the tanks of `site`, numbered from `first`; a product written `+x` is joined to the tank before it."""
     products = [entry.lstrip("+") for entry in menu]
@@ -30,7 +30,7 @@ def draw_tanks(
     tanks: list[Tank] = []
     for place, entry in enumerate(menu):
         rng = stream(seed, Part.TANKS, site.index, place)
-        tank = _draw_tank(rng, site, products[place], first + place, daily[place], window, settings)
+        tank = _draw_tank(site, products[place], first + place, daily[place], window, settings=settings, rng=rng)
         if entry.startswith("+"):
             tank = _joined(tanks, tank, site)
         tanks.append(tank)
@@ -55,13 +55,14 @@ def _joined(tanks: list[Tank], tank: Tank, site: Site) -> Tank:
 
 
 def _draw_tank(
-    rng: np.random.Generator,
     site: Site,
     product: str,
     index: int,
     daily_l: float,
     window: Window,
+    *,
     settings: FleetSettings,
+    rng: np.random.Generator,
 ) -> Tank:
     upright = family(product) == "distillate" and site.kind == "rural" and bool(rng.random() < 0.35)
     shape = _draw_shape(rng, daily_l, upright)
@@ -85,7 +86,7 @@ def _draw_tank(
         manifold_id=None,
         commissioned_on=None if rng.random() < 0.15 else window.start - age,
         daily_l=float(daily_l),
-        true=_draw_truth(rng, site, product, tilt, probe, shape, not upright),
+        true=_draw_truth(product, tilt, probe, shape, not upright, rng=rng),
         gauge=_draw_gauge(rng, settings),
     )
 
@@ -118,13 +119,13 @@ def _believed_pose(rng: np.random.Generator, shape: TankShape) -> tuple[float | 
 
 
 def _draw_truth(
-    rng: np.random.Generator,
-    site: Site,
     product: str,
     tilt: float | None,
     probe: float | None,
     shape: TankShape,
     buried: bool,
+    *,
+    rng: np.random.Generator,
 ) -> TrueTank:
     """Truth about a healthy tank: within what a sound chart and a sound installation leave."""
     reach = 0.35 * (shape.length_mm if shape.shape == "horizontal_cylinder" else shape.diameter_mm)

@@ -100,10 +100,10 @@ class Load:
 def draw_load(
     site: Site,
     hauliers: tuple[Haulier, ...],
-    product: str,
     room_l: float,
     around_c: float,
     hour: tuple[float, float],
+    *,
     rng: np.random.Generator,
 ) -> Load:
     """Return the load that comes within the hour: whole compartments that fit into `room_l`.
