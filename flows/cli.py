@@ -30,7 +30,8 @@ class _Version(argparse.Action):
     """Shows the installed version; asked for only when it is wanted."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        parser.exit(message=f"tankdrift {version('tankdrift')}\n")
+        sys.stdout.write(f"tankdrift {version('tankdrift')}\n")
+        parser.exit()
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

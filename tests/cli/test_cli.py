@@ -1,16 +1,23 @@
-"""Kind of evidence: contract. What the command says and leaves with: one line for a user's mistake, never a traceback."""
+"""Kind of evidence: contract. What the command says and leaves with: a user's mistake is one line and a code."""
 
+import re
+import subprocess
+import sys
 import time
 from datetime import date
 
 import duckdb
 import polars as pl
 import pytest
+from filelock import FileLock
 
 from flows.cli import main
 from pipeline.contract.dictionary import ALL_TABLES
 from tests.support.lakes import START, digest, rows, tiny_lake, write, write_part
-from tests.support.runs import tankdrift
+from tests.support.runs import tankdrift, unlike
+
+PROGRESS = re.compile(r" *[0-9]+\.[0-9] s  ")
+"""How a line begins that says what a run is doing."""
 
 
 def _tankdrift(capsys, *arguments):
@@ -65,9 +72,6 @@ def test_help_and_version_cost_no_heavy_import(arguments):
         "heavy = {'polars', 'duckdb', 'prefect', 'sklearn', 'scipy', 'numpy', 'plotly', 'pyarrow', 'dataframely'}\n"
         "assert not heavy & set(sys.modules), heavy & set(sys.modules)\n"
     )
-    import subprocess
-    import sys
-
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 
@@ -112,7 +116,7 @@ def test_out_that_is_a_file(tmp_path, capsys):
 
 def _run(capsys, lake, *options):
     code, out, err = _tankdrift(capsys, "run", lake, "--out", lake.parent / "out", "--direct", *options)
-    return code, out, [line for line in err.splitlines() if not line[:9].strip().replace(".", "").isdigit()]
+    return code, out, [line for line in err.splitlines() if not PROGRESS.match(line)]
 
 
 def _without(tables, name):
@@ -263,8 +267,6 @@ def test_report_is_made_again_from_the_store(tmp_path, spoilt_run, capsys):
 
 
 def test_a_folder_that_another_run_is_at_work_in(tmp_path, capsys):
-    from filelock import FileLock
-
     lake = write(tmp_path / "lake", tiny_lake())
     (tmp_path / "out").mkdir()
     with FileLock(tmp_path / "out" / ".tankdrift.lock"):
@@ -285,8 +287,6 @@ def test_simulate_makes_a_lake_that_runs_and_wants_an_empty_folder(tmp_path, cap
 
 def test_until_uses_nothing_after_that_day(tmp_path, capsys):
     """Known truth: the lake cut by hand after that day gives the same."""
-    from tests.support.runs import unlike
-
     until = date(2024, 3, 30)
     lake = write(tmp_path / "a" / "lake", tiny_lake())
     cut = tiny_lake(days=2)
@@ -308,8 +308,6 @@ def test_time_is_not_spent_when_nothing_is_new(tmp_path, capsys):
 
 
 def test_late_part_of_a_day_changes_the_result_as_if_it_had_been_there(tmp_path, capsys):
-    from tests.support.runs import unlike
-
     tables = tiny_lake()
     late = pl.col("ts").is_between(START.replace(day=30, hour=8), START.replace(day=30, hour=11))
     whole = write(tmp_path / "a" / "lake", tables)

@@ -3,6 +3,7 @@
 import os
 import signal
 import subprocess
+import sys
 import time
 
 import pytest
@@ -84,3 +85,19 @@ def test_what_prefect_is_told(tmp_path):
     loud = prefect_env({}, tmp_path, verbose=True)
     assert "PREFECT_LOGGING_LEVEL" not in loud
     assert loud["PREFECT_HOME"] == str(tmp_path / ".prefect")
+
+
+@pytest.mark.parametrize(("error", "again"), [("OSError('disk')", True), ("ValueError('ours')", False)])
+def test_only_trouble_with_the_disk_is_tried_again(tmp_path, error, again):
+    code = (
+        "import asyncio\n"
+        "from prefect.states import exception_to_failed_state\n"
+        "from flows.run import TASKS, _is_disk_trouble\n"
+        f"state = asyncio.run(exception_to_failed_state({error}))\n"
+        "print(asyncio.run(_is_disk_trouble(None, None, state)), {task.retries for task in TASKS.values()})\n"
+    )
+    env = {**_env_without_prefect(), **prefect_env({}, tmp_path, verbose=False)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, env=env, capture_output=True, text=True, check=False
+    )  # fmt: skip
+    assert done.stdout == f"{again} {{2}}\n", done.stderr
