@@ -121,6 +121,8 @@ def _draw_historian(rng: np.random.Generator, interval_s: float, settings: Fleet
     elif settings.quirks and kind < settings.exception_share + settings.snapshot_share:
         mode = "snapshot"
     deadband_mm = 0.0 if mode == "regular" else float(rng.choice([0.1, 0.25, 0.5, 1.0], p=[0.35, 0.35, 0.15, 0.15]))
+    if mode != "regular" and settings.deadband_mm is not None:
+        deadband_mm = settings.deadband_mm
     return Historian(
         interval_s=interval_s,
         phase_s=float(rng.integers(0, int(interval_s))),

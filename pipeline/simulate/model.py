@@ -95,6 +95,7 @@ class Gauge:
 
     noise_class: str
     white_mm: float
+    tail_dof: float | None
     coloured_mm: float
     coloured_tau_s: float
     ripple_mm: float

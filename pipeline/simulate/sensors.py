@@ -50,7 +50,11 @@ def level_signal(tank: Tank, shape: TrueShape, at_s: Floats, held_l: Floats, mov
     # Waves of a few seconds, read once a minute, look like noise that fades.
     spread = np.sqrt(gauge.white_mm**2 + ripple**2 + waves**2)
     coloured = gauge.coloured_mm * _red_noise(rng, at_s.size, step_s, gauge.coloured_tau_s)
-    return level + gauge.offset_mm + coloured + spread * rng.normal(0.0, 1.0, at_s.size)
+    white = rng.normal(0.0, 1.0, at_s.size)
+    if gauge.tail_dof is not None:
+        # A Gaussian over the root of a chi-square is Student's t; scaled to keep the SD.
+        white *= np.sqrt((gauge.tail_dof - 2.0) / rng.chisquare(gauge.tail_dof, at_s.size))
+    return level + gauge.offset_mm + coloured + spread * white
 
 
 def envelope(at_s: Floats, start_s: Floats, end_s: Floats, tau_s: float) -> Floats:

@@ -25,6 +25,12 @@ class FleetSettings:
         Weights of readings every 30, 60, 300 and 600 s.
     density_share, no_water_share : float
         Tanks with a densitometer; sites whose gauge knows no water.
+    deadband_mm : float, optional
+        The deadband of every site that has one; None draws it, from 0.1 to 1 mm.
+    noise_class : str, optional
+        `good`, `typical` or `poor` for every gauge; None draws it.
+    tail_dof : float, optional
+        Degrees of freedom, above 2, of a Student noise of the same SD in place of the levels' Gaussian one.
     quirks : bool
         False leaves out gaps, repeated, late and bad rows, deadbands, resets and till offsets.
     """
@@ -39,4 +45,7 @@ class FleetSettings:
     interval_weights: tuple[float, float, float, float] = (0.04, 0.62, 0.28, 0.06)
     density_share: float = 0.5
     no_water_share: float = 0.05
+    deadband_mm: float | None = None
+    noise_class: str | None = None
+    tail_dof: float | None = None
     quirks: bool = True

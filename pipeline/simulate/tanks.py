@@ -161,13 +161,15 @@ _NOISE = {
 
 
 def _draw_gauge(rng: np.random.Generator, settings: FleetSettings) -> Gauge:
-    noise_class = str(rng.choice(list(_NOISE), p=[0.3, 0.5, 0.2]))
+    drawn = str(rng.choice(list(_NOISE), p=[0.3, 0.5, 0.2]))
+    noise_class = settings.noise_class or drawn
     white, coloured, tau = (float(rng.uniform(*limits)) for limits in _NOISE[noise_class])
     fine = {"good": [0.4, 0.6, 0.0], "typical": [0.1, 0.85, 0.05], "poor": [0.0, 0.75, 0.25]}[noise_class]
     temp_fine = rng.random() < 0.6
     return Gauge(
         noise_class=noise_class,
         white_mm=white,
+        tail_dof=settings.tail_dof,
         coloured_mm=coloured,
         coloured_tau_s=tau,
         ripple_mm=float(rng.uniform(0.3, 0.5)),

@@ -18,7 +18,7 @@ from pipeline.simulate.layout import draw_fleet
 from pipeline.simulate.metering import totaliser_readings
 from pipeline.simulate.model import DAY_S, Fault, Historian, Window
 from pipeline.simulate.probe_faults import with_probe_faults
-from pipeline.simulate.sensors import Signals, envelope, siphon_lag_l
+from pipeline.simulate.sensors import Moves, Signals, envelope, level_signal, siphon_lag_l
 from pipeline.simulate.water import water_path
 
 SOUND = FleetSettings(quirks=False)
@@ -299,3 +299,25 @@ def test_a_real_historian_shows_gaps_repeats_lateness_and_deadbands():
     assert gaps > timedelta(hours=1)
     per_tank = rows.group_by("tank_id").len()["len"]
     assert per_tank.max() > 14_000 > 3_000 > per_tank.min()
+
+
+@pytest.mark.parametrize(("dof", "outliers"), [(None, (0.0005, 0.0012)), (5.0, (0.003, 0.01))])
+def test_noise_of_heavy_tails_has_the_same_spread_and_more_outliers(fleet, dof, outliers):
+    """Known truth: a share beyond 3.4 SD of 0.07 % for a Gaussian, 0.7 % for a Student t of 5 degrees scaled to it."""
+    gauge = replace(
+        fleet.tanks[0].gauge, white_mm=0.3, tail_dof=dof, coloured_mm=0.0, wander_l=0.0, shell_share=0.0, offset_mm=0.0
+    )
+    tank = replace(fleet.tanks[0], gauge=gauge)
+    shape, none = true_shape(tank, 1), np.empty(0)
+    at_s = np.arange(200_000) * 60.0
+    level = level_signal(tank, shape, at_s, np.full(at_s.size, 9_000.0), Moves(none, none, none, none), seed=1)
+    off = level - level.mean()
+    assert off.std() == pytest.approx(0.3, rel=0.03)
+    assert outliers[0] < (np.abs(off) > 1.02).mean() < outliers[1]
+
+
+def test_a_deadband_may_be_set_for_every_site_that_has_one():
+    """Property."""
+    settings = FleetSettings(exception_share=1.0, deadband_mm=1.0)
+    fleet = draw_fleet(WINDOW, 12, 4, settings)
+    assert {site.historian.deadband_mm for site in fleet.sites} == {1.0}
