@@ -20,6 +20,7 @@ LOG_PRIOR = {
     "chart_error": -6.0,
     "unexplained": -8.0,
     "excursion": -3.0,
+    "delivery": -5.0,
 }
 """Log odds of each cause on a unit before its data, each meter counted apart. No source; set with the false-alarm
 budget in mind: one chance in some 700 a unit."""
@@ -55,6 +56,13 @@ class Sums:
         self.active.append(column)
         self.cross = np.vstack([self.cross, seen[:, column] @ seen])
 
+    def amend(self, column: int) -> None:
+        """Adds a column to y, in the rows taken so far: something is known now that those rows did not know."""
+        seen = self.taken[: self.count]
+        self.moment += seen.T @ seen[:, column]
+        self.moment[0] += seen[:, 0] @ seen[:, column] + seen[:, column] @ seen[:, column]
+        seen[:, 0] += seen[:, column]
+
     def gram(self) -> Floats:
         """XᵀX of the active columns."""
         return self.cross[:, self.active]
@@ -88,9 +96,13 @@ class Weighed:
         return self.log_bayes + LOG_PRIOR[self.hypothesis.cause]
 
 
-def weigh(sums: Sums, belief: Posterior, candidates: Candidates, offset: int) -> list[Weighed]:
-    """Every hypothesis weighed, with onsets in the rows taken so far; `offset` is the first candidate's column."""
-    seen = np.flatnonzero(candidates.onset < sums.count)
+def weigh(sums: Sums, belief: Posterior, candidates: Candidates, offset: int, recent: int) -> list[Weighed]:
+    """Every hypothesis weighed, with onsets in the rows taken so far; `offset` is the first candidate's column.
+
+    A delivery is weighed only while the dip after it is `recent` or later.
+    """
+    is_delivery = np.array([one.cause == "delivery" for one in candidates.hypotheses])[candidates.which]
+    seen = np.flatnonzero((candidates.onset < sums.count) & (~is_delivery | (candidates.onset >= recent)))
     extra = sums.extra(belief, seen + offset)
     which = candidates.which[seen]
     spread = np.array([one.spread for one in candidates.hypotheses])[which]
@@ -100,6 +112,8 @@ def weigh(sums: Sums, belief: Posterior, candidates: Candidates, offset: int) ->
     found = []
     for number, hypothesis in enumerate(candidates.hypotheses):
         mine = np.flatnonzero(which == number)
+        if not len(mine):
+            continue
         best = mine[int(np.argmax(value[mine]))]
         top = float(value[best])
         each = 0.0 if hypothesis.cause == "excursion" else float(np.log(np.mean(np.exp(value[mine] - top))))

@@ -16,13 +16,15 @@ LINE_SPREAD_L_PER_H = 8.0
 METER_SPREAD = 0.015
 GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
+DELIVERY_SPREAD_L = 250.0
 """Spread of a fault's size before the data speaks. No source: a leak to be found is 0.757 L/h (40 CFR 280.43), a
 pressure line's 11.4 L/h (40 CFR 280.44), and a drifting meter leaves its 0.5 % tolerance by one to three times it."""
 
 
 @dataclass(frozen=True)
 class Hypothesis:
-    """One way for litres to go: `cause`, the meter it concerns, the spread of its coefficient and its allowed sign."""
+    """One way for litres to go: `cause`, the meter it concerns (or a drop's number), the spread of its coefficient and
+    its allowed sign."""
 
     cause: str
     meter_id: str | None
@@ -57,8 +59,6 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
         found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True))
         courses.append(-balance.open_h)
     for number, meter in enumerate(balance.meters):
-        if "~" in meter:
-            continue
         found.append(Hypothesis("meter_drift", meter, METER_SPREAD, False))
         courses.append(-balance.sold_15_l[:, number])
     found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True))
@@ -66,11 +66,12 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
     return tuple(found), np.column_stack(courses)
 
 
-def candidates_of(balance: Balance) -> Candidates:
+def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidates:
     """Each hypothesis setting in with the first dip of each day, the first day's meaning from the start of the data.
 
     The last one, `excursion`, acts for one day alone: what a day of odd weather, or a cause that no hypothesis names,
-    does to a balance. It is told from a lasting rate on the day after.
+    does to a balance. It is told from a lasting rate on the day after. `drop_dips` are the first dips after each drop
+    with a ticket: each is a hypothesis `delivery` of its own, a step that the ticket does not hold.
     """
     hypotheses, courses = hypotheses_of(balance)
     days = balance.known_day
@@ -81,11 +82,15 @@ def candidates_of(balance: Balance) -> Candidates:
     loss = np.column_stack([block[:, 0] for block in blocks])
     one_day = loss - np.column_stack([loss[:, 1:], np.zeros(len(days))])
     excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
+    after = np.array(drop_dips, dtype=np.int64)
+    steps = (np.arange(len(days))[:, None] >= after[None, :]).astype(np.float64)
+    deliveries = [Hypothesis("delivery", str(number), DELIVERY_SPREAD_L, one_sided=False) for number in range(len(after))]
+    numbers = [np.tile(np.arange(count), len(firsts)), np.full(len(firsts), count), count + 1 + np.arange(len(after))]
     return Candidates(
-        hypotheses=(*hypotheses, excursion),
-        columns=np.column_stack([lasting, one_day]),
-        which=np.concatenate([np.tile(np.arange(count), len(firsts)), np.full(len(firsts), count)]),
-        onset=np.concatenate([np.repeat(firsts, count), firsts]),
+        hypotheses=(*hypotheses, excursion, *deliveries),
+        columns=np.column_stack([lasting, one_day, steps]),
+        which=np.concatenate(numbers),
+        onset=np.concatenate([np.repeat(firsts, count), firsts, after]),
     )
 
 

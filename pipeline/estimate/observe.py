@@ -75,6 +75,7 @@ class UnitObserved:
     stuck: list[StuckSpan]
     probe: dict[str, list[ProbeDay]]
     moves: Moves
+    unbooked: list[Unbooked]
 
 
 @dataclass(frozen=True)
@@ -109,24 +110,20 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     days = np.unique(np.concatenate([_days(item.unit.series.ts_s) for item in units])) if units else np.empty(0, np.int64)
     lags = {int(day): lag for day in days if (lag := _lag_of(units, int(day))) is not None}
     lost = _unbooked_of(tables)
-    flows = {name: _on_gauge_clock(flow, lags) for name, flow in {**flows, **_unbooked_flows(lost)}.items()}
+    flows = {name: _on_gauge_clock(flow, lags) for name, flow in flows.items()}
     for item in units:
-        shares = [_share(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
+        shares = [share_at(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
         item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
     changes = _feed_changes(units, feeds, flows, days)
     seen = []
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
-        seen.append(_finished(tables, item, days))
+        seen.append(_finished(tables, item, days, _unbooked_here(item.unit, lost, feeds)))
     return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, changes, seen)
 
 
 def _days(ts_s: Floats) -> NDArray[np.int64]:
     return np.unique(((ts_s + HOLD_BACK_S) // DAY_S).astype(np.int64))
-
-
-def _share(feeds: list[Feed], name: str, unit_id: str, at_s: Floats) -> Floats:
-    return share_at(feeds, name.split("~")[0], unit_id, at_s)
 
 
 def _own_flows(
@@ -135,9 +132,9 @@ def _own_flows(
     """The flows that drew on the unit, each sale times the unit's share then, feeds put right by `changes`."""
     own = []
     for name, flow in sorted(flows.items()):
-        share = _share(feeds, name, unit.unit_id, flow.end_s)
+        share = share_at(feeds, name, unit.unit_id, flow.end_s)
         for change in changes:
-            if change.meter_id == name.split("~")[0]:
+            if change.meter_id == name:
                 share[flow.end_s >= change.from_s] = float(change.to_unit == unit.unit_id)
         used = share > 0
         if used.any():
@@ -232,19 +229,6 @@ def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
     return sorted(found, key=lambda one: (one.end_s, one.meter_id))
 
 
-def _unbooked_flows(lost: list[Unbooked]) -> dict[str, MeterFlow]:
-    """The litres that totalisers counted without a sale, as flows of their own (`meter~unbooked`)."""
-    flows = {}
-    for meter in sorted({one.meter_id for one in lost}):
-        mine = [one for one in lost if one.meter_id == meter]
-        end = np.array([one.end_s for one in mine])
-        first = np.floor((end + HOLD_BACK_S) / DAY_S) * DAY_S - HOLD_BACK_S
-        start = np.maximum(np.array([one.start_s for one in mine]), first)
-        name = f"{meter}~unbooked"
-        flows[name] = MeterFlow(name, start, np.maximum(end, start + 1.0), np.array([one.litres for one in mine]))
-    return flows
-
-
 def _feed_changes(
     units: list[_Working], feeds: list[Feed], flows: dict[str, MeterFlow], days: NDArray[np.int64]
 ) -> list[FeedChange]:
@@ -254,11 +238,11 @@ def _feed_changes(
     for day in days.tolist():
         span = (day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S, day)
         seen = {name: {one.meter_id: one for one in feed_days(_moves(item), *span[:2])} for name, item in by_id.items()}
-        for meter in sorted(name for name in flows if "~" not in name):
+        for meter in sorted(flows):
             homes = [name for name, item in by_id.items() if _held(item, meter, span[1]) > 0.99]
             change = _changed(meter, homes[0], seen, by_id, span) if len(homes) == 1 else None
             if change is not None:
-                booked = [name for name in by_id if _share(feeds, meter, name, np.array([span[1] - 1.0]))[0] > 0.99]
+                booked = [name for name in by_id if share_at(feeds, meter, name, np.array([span[1] - 1.0]))[0] > 0.99]
                 changes.append(replace(change, unit_id=booked[0] if booked else change.unit_id))
                 _reassign(by_id, meter, change)
     return changes
@@ -304,14 +288,26 @@ def _reassign(by_id: dict[str, _Working], meter: str, change: FeedChange) -> Non
         item.moves = moves.with_own(own)
 
 
-def _finished(tables: Mapping[str, pl.DataFrame], item: _Working, days: NDArray[np.int64]) -> UnitObserved:
+def _unbooked_here(unit: Unit, lost: list[Unbooked], feeds: list[Feed]) -> list[Unbooked]:
+    """The unbooked litres of meters that the site books to the unit, each times the unit's share."""
+    here = []
+    for one in lost:
+        share = float(share_at(feeds, one.meter_id, unit.unit_id, np.array([one.end_s - 1.0]))[0])
+        if share > 0:
+            here.append(replace(one, litres=one.litres * share))
+    return here
+
+
+def _finished(
+    tables: Mapping[str, pl.DataFrame], item: _Working, days: NDArray[np.int64], lost: list[Unbooked]
+) -> UnitObserved:
     rest = open_spans(item.own).rest_s
     probe = {}
     for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
         readings = tables["readings"].filter(pl.col("tank_id") == name)
         probe[name] = probe_days(readings, series, rest(series.ts_s) > 120.0)
     moves = _moves(item)
-    return UnitObserved(item.unit, item.own, item.drops, _steps_of(moves, days), item.stuck, probe, moves)
+    return UnitObserved(item.unit, item.own, item.drops, _steps_of(moves, days), item.stuck, probe, moves, lost)
 
 
 def _steps_of(moves: Moves, days: NDArray[np.int64]) -> list[tuple[int, Step]]:

@@ -19,8 +19,8 @@ from pipeline.estimate.design import (
     chart_changes_s,
 )
 from pipeline.estimate.noise import dip_noise
-from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, KnownDrop, UnitObserved
-from pipeline.estimate.walk import Walk, walk_days
+from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, KnownDrop, UnitObserved, known_day
+from pipeline.estimate.walk import Amendment, Walk, walk_days
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips, settled_dips
 from pipeline.ledger.fleet import Unit
@@ -35,12 +35,16 @@ EPOCH = date(1970, 1, 1)
 
 @dataclass(frozen=True)
 class UnitWalk:
-    """A unit as observed, its dips, their noise, and the walk through its days."""
+    """A unit as observed, its dips, their noise, and the walk through its days.
+
+    `judged` are the places in `seen.drops` of the drops that the walk judged, in the order of their hypotheses.
+    """
 
     seen: UnitObserved
     dips: Dips
     noise: Noise
     walk: Walk
+    judged: tuple[int, ...]
 
 
 def ticket_15_l(unit: Unit, tickets: tuple[int, ...]) -> tuple[float, float]:
@@ -63,20 +67,39 @@ def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
     return Delivered(hours, values[:, 0], values[:, 1])
 
 
+def step_holes(seen: UnitObserved) -> list[tuple[float, float]]:
+    """Each sudden move's span with ten minutes either side, no earlier than the data its day's run is first to see. [s]"""
+    return [
+        (max(step.start_s - 600.0, day * DAY_S - HOLD_BACK_S), max(step.end_s + 600.0, day * DAY_S - HOLD_BACK_S))
+        for day, step in seen.steps
+    ]
+
+
 def jump_hours(seen: UnitObserved) -> Floats:
     """When the stock may take any value: at each sudden move, after stuck readings and at a new chart. [h]"""
     at: list[float] = []
-    for day, step in seen.steps:
-        first = day * DAY_S - HOLD_BACK_S
-        at += [max(step.start_s, first), max(step.end_s, first)]
+    for start_s, end_s in step_holes(seen):
+        at += [start_s, end_s - 1.0]
     at += [span.end_s for span in seen.stuck]
     at += chart_changes_s(seen.unit).tolist()
     return np.array(sorted(at)) / 3600.0
 
 
+def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
+    """Unbooked litres, by the day that first sees them, spread over their spans; less what was found as sudden draws."""
+    by_day: dict[int, Floats] = {}
+    for one in seen.unbooked:
+        drawn = sum(-step.litres for _, step in seen.steps if step.litres < 0 and one.start_s - 600 <= step.start_s <= one.end_s)
+        left = max(one.litres - drawn, 0.0)
+        course = left * np.clip((dips.ts_s - one.start_s) / max(one.end_s - one.start_s, 1.0), 0.0, 1.0)
+        day = known_day(one.end_s)
+        by_day[day] = by_day.get(day, np.zeros(len(dips))) + course
+    return tuple(Amendment(day, by_day[day]) for day in sorted(by_day))
+
+
 def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     """The walk of one unit; None where it has too few settled dips to speak of a balance."""
-    dips = settled_dips(seen.unit.series, seen.flows, [known.drop for known in seen.drops])
+    dips = settled_dips(seen.unit.series, seen.flows, [known.drop for known in seen.drops], step_holes(seen))
     if len(dips) < 8:
         return None
     balance: Balance = balance_of(
@@ -84,7 +107,13 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     )
     noise = dip_noise(balance, dips, seen.unit.product, seen.unit.series.level_mm)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
-    return UnitWalk(seen, dips, noise, walk_days(balance, noise, months))
+    judged = [place for place, known in enumerate(seen.drops) if known.tickets_then]
+    after = [int(np.searchsorted(dips.ts_s, seen.drops[place].drop.start_s, "right")) for place in judged]
+    kept = [(place, dip) for place, dip in zip(judged, after, strict=True) if dip < len(dips)]
+    walk = walk_days(
+        balance, noise, months, drop_dips=tuple(dip for _, dip in kept), amendments=amendments_of(seen, dips)
+    )
+    return UnitWalk(seen, dips, noise, walk, tuple(place for place, _ in kept))
 
 
 def month_start(day: int) -> int:

@@ -30,6 +30,8 @@ PIECE_ODDS = -4.0
 MOST_NAMED = 4
 MOST_PIECES = 4
 MOST_EXCURSIONS = 12
+DELIVERY_DAYS = 3
+"""A delivery is judged on the day that sees it and the two after."""
 CHART = Hypothesis("chart_error", None, 1.0, one_sided=False)
 
 
@@ -111,7 +113,22 @@ class _Option:
     grown: Named | None = None
 
 
-def walk_days(balance: Balance, noise: Noise, month_start: dict[int, int]) -> Walk:
+@dataclass(frozen=True)
+class Amendment:
+    """Litres, shape (dips,), that from the run of `day` on are known to have left unbooked: they are added to y."""
+
+    day: int
+    litres: Floats
+
+
+def walk_days(
+    balance: Balance,
+    noise: Noise,
+    month_start: dict[int, int],
+    *,
+    drop_dips: tuple[int, ...] = (),
+    amendments: tuple[Amendment, ...] = (),
+) -> Walk:
     """Walk a unit's days in order.
 
     Parameters
@@ -120,16 +137,27 @@ def walk_days(balance: Balance, noise: Noise, month_start: dict[int, int]) -> Wa
     noise : Noise
     month_start : dict
         For each UTC day number the day number on which its month began, for the leak of the month so far.
+    drop_dips : tuple of int
+        The first dip after each ticketed drop.
+    amendments : tuple of Amendment
+        What is learned later of earlier dips.
     """
-    candidates = candidates_of(balance)
+    candidates = candidates_of(balance, drop_dips)
     gain = gains(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
-    rows = whitened(np.column_stack([balance.y_l, balance.columns, candidates.columns]), balance.hours, gain)
+    later = [one.litres for one in amendments]
+    raw = np.column_stack([balance.y_l, balance.columns, candidates.columns, *later])
+    rows = whitened(raw, balance.hours, gain)
+    first_later = rows.shape[1] - len(later)
     base = balance.columns.shape[1]
     empty = posterior(np.zeros((base, base)), np.zeros(base), balance.prior)
     starts = [place for place, name in enumerate(balance.names) if name.endswith(":scale")]
     state = _State(Sums(rows.shape, base), balance.prior, empty, candidates, starts, base, balance.known_day)
     views = []
     for day in np.unique(balance.known_day):
+        for place, one in enumerate(amendments):
+            if one.day == day:
+                state.sums.amend(first_later + place)
+                rows[:, 0] += rows[:, first_later + place] * (balance.known_day >= day)
         surprise, stretch = _take_day(state, rows[balance.known_day == day])
         odds = _name(state, int(day))
         first = int(np.searchsorted(balance.known_day, month_start[int(day)]))
@@ -170,39 +198,40 @@ def _stretch(history: list[tuple[float, float]]) -> float:
     return float(np.sqrt(max(1.0, by_row, by_day)))
 
 
-def _options(state: _State) -> list[_Option]:
+def _options(state: _State, day: int) -> list[_Option]:
     """Everything that could be named, by log posterior odds, highest first."""
     found: list[_Option] = []
-    full = len(state.named) >= MOST_NAMED
-    for item in weigh(state.sums, state.belief, state.candidates, 1 + state.base):
+    full = sum(item.hypothesis.cause != "delivery" for item in state.named) >= MOST_NAMED
+    recent = int(np.searchsorted(state.known_day, day - DELIVERY_DAYS + 1))
+    for item in weigh(state.sums, state.belief, state.candidates, 1 + state.base, recent):
         named = state.named_by(item.hypothesis.key)
         if named is None:
             found.append(_Option(item.log_odds, item.hypothesis, item))
-        elif len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]:
+        elif item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]:
             found.append(_Option(item.best_onset + PIECE_ODDS, item.hypothesis, item, grown=named))
     if state.named_by(CHART.key) is None:
         value, way, chart = weigh_chart(state.sums, state.prior, state.chart_starts)
         found.append(_Option(value + LOG_PRIOR["chart_error"], CHART, way=way, chart=chart))
     if full:
-        found = [option for option in found if option.grown is not None or option.hypothesis.cause == "excursion"]
+        found = [o for o in found if o.grown is not None or o.hypothesis.cause in ("excursion", "delivery")]
     return sorted(found, key=lambda option: -option.log_odds)
 
 
 def _name(state: _State, day: int) -> dict[str, float]:
     """Names what stands out, lets named rates change, and returns the log odds of what is not named."""
     for _ in range(4):
-        options = _options(state)
+        options = _options(state, day)
         if not options or options[0].log_odds < RAISE_AT or not _is_ready(state, options, day):
             break
         _take_in(state, day, options)
-    return {option.hypothesis.key: option.log_odds for option in _options(state) if option.grown is None}
+    return {option.hypothesis.key: option.log_odds for option in _options(state, day) if option.grown is None}
 
 
 def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
     """Whether the best option leads clearly, and is more than one odd day that is not over yet."""
     best = options[0]
     lead = best.log_odds - options[1].log_odds if len(options) > 1 else np.inf
-    today = best.item is not None and state.known_day[best.item.onset] == day
+    today = best.item is not None and state.known_day[best.item.onset] == day and best.hypothesis.cause != "delivery"
     if best.hypothesis.cause == "excursion":
         return not today and len(state.excursions) < MOST_EXCURSIONS
     return bool(lead >= MARGIN or (best.log_odds >= PATIENCE and not today))

@@ -49,7 +49,9 @@ class Dips:
         return len(self.ts_s)
 
 
-def settled_dips(series: GaugeSeries, flows: list[MeterFlow], drops: list[Drop]) -> Dips:
+def settled_dips(
+    series: GaugeSeries, flows: list[MeterFlow], drops: list[Drop], holes: list[tuple[float, float]]
+) -> Dips:
     """Dips of a tank: for each half hour the calmest readings, their median book-corrected stock and outliers cut.
 
     Parameters
@@ -59,6 +61,8 @@ def settled_dips(series: GaugeSeries, flows: list[MeterFlow], drops: list[Drop])
         Sales on the gauge's clock.
     drops : list of Drop
         Readings from a drop's start until `SETTLE_S` after its end are left out.
+    holes : list of (start, end)
+        Further spans whose readings are left out: sudden moves that are accounted for by themselves. [s]
     """
     spans = open_spans(flows)
     rest = spans.rest_s(series.ts_s)
@@ -66,6 +70,8 @@ def settled_dips(series: GaugeSeries, flows: list[MeterFlow], drops: list[Drop])
     keep = np.ones(len(series), dtype=bool)
     for drop in drops:
         keep &= ~((series.ts_s > drop.start_s) & (series.ts_s < drop.end_s + SETTLE_S))
+    for start_s, end_s in holes:
+        keep &= ~((series.ts_s > start_s) & (series.ts_s < end_s))
     sold = (
         np.column_stack([cumulative_l(flow, series.ts_s) for flow in flows])
         if flows

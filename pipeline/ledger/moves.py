@@ -25,7 +25,7 @@ class Moves:
     `stock_l` mean gauge stock; `sold_l` (k, meters) mean litres sold so far by each meter in `meters`; `own` (k, meters)
     the share of each meter's litres that is taken to come from this unit at that time;
     `at_rest` that no own hose was open in the step nor shortly before; `in_drop` that a drop was going on or settling;
-    `surface_l_per_mm` the chart's slope.
+    `surface_l_per_mm` the chart's slope. Two steps further apart than `gap_s` have a gap between them.
     """
 
     ts_s: Floats
@@ -38,6 +38,7 @@ class Moves:
     level_mm: Floats
     meters: tuple[str, ...]
     step_s: float
+    gap_s: float
 
     def __len__(self) -> int:
         return len(self.ts_s)
@@ -52,47 +53,81 @@ class Moves:
         return replace(self, own=own)
 
 
+def longest_hold_s(ts_s: Floats, step_s: float) -> float:
+    """How long a reading may stand for the time after it. [s]
+
+    Two and a half steps for a regular gauge; one that reports on exception lets a value hold for as long as its usual
+    long silences, up to an hour.
+    """
+    gaps = np.diff(ts_s)
+    usual = float(np.quantile(gaps, 0.99)) if len(gaps) else step_s
+    return float(np.clip(1.3 * usual, 2.5 * step_s, 3600.0))
+
+
 def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], drops: list[Drop]) -> Moves:
     """Five-minute means of stock and sales; `flows` of the site's meters, whole, and of each, `shares` shape (n,), the
-    part that the unit supplies at each reading."""
+    part that the unit supplies at each reading. Steps without a reading hold the last one's level, for a while."""
     step_s = max(STEP_S, series.nominal_s)
-    used = [flow for flow, share in zip(flows, shares, strict=True) if share.any()]
-    rest_s = open_spans(used).rest_s(series.ts_s)
-    in_drop = np.zeros(len(series), dtype=bool)
-    for drop in drops:
-        in_drop |= (series.ts_s > drop.start_s - 1.0) & (series.ts_s < drop.end_s + SETTLE_S)
     names = [f"sold_{number}" for number in range(len(flows))]
     frame = pl.DataFrame(
         {
             "key": np.floor(series.ts_s / step_s).astype(np.int64),
             "ts_s": series.ts_s,
             "stock_l": series.gauge_l,
-            "rest_s": rest_s,
-            "in_drop": in_drop,
             "surface_l_per_mm": series.surface_l_per_mm,
             "level_mm": series.level_mm,
             **{name: cumulative_l(flow, series.ts_s) for name, flow in zip(names, flows, strict=True)},
         }
     )
-    steps = (
-        frame.group_by("key", maintain_order=True)
-        .agg(
-            pl.col("stock_l", "ts_s", "surface_l_per_mm", "level_mm", *names).mean(),
-            pl.col("rest_s").min(),
-            pl.col("in_drop").any(),
-        )
-        .sort("key")
-    )
-    nearest = np.minimum(np.searchsorted(series.ts_s, steps["ts_s"].to_numpy()), len(series) - 1)
+    read = ["stock_l", "ts_s", "surface_l_per_mm", "level_mm"]
+    steps = frame.group_by("key", maintain_order=True).agg(pl.col(*read, *names).mean()).sort("key")
+    used = [flow for flow, share in zip(flows, shares, strict=True) if share.any()]
+    steps = _held(steps, step_s, longest_hold_s(series.ts_s, step_s))
+    steps = steps.filter(pl.Series(_still(steps, used)))
+    ts_s = steps["ts_s"].to_numpy()
+    sold = steps.select(names).to_numpy().copy() if names else np.zeros((len(ts_s), 0))
+    held = steps["is_held"].to_numpy()
+    for number, flow in enumerate(flows):
+        sold[held, number] = cumulative_l(flow, ts_s[held])
+    nearest = np.minimum(np.searchsorted(series.ts_s, ts_s), len(series) - 1)
+    own = np.column_stack([share[nearest] for share in shares]) if shares else np.zeros((len(ts_s), 0))
+    in_drop = np.zeros(len(ts_s), dtype=bool)
+    for drop in drops:
+        in_drop |= (ts_s > drop.start_s - 0.5 * step_s) & (ts_s < drop.end_s + SETTLE_S)
     return Moves(
-        ts_s=steps["ts_s"].to_numpy(),
+        ts_s=ts_s,
         stock_l=steps["stock_l"].to_numpy(),
-        sold_l=steps.select(names).to_numpy() if names else np.zeros((steps.height, 0)),
-        own=np.column_stack([share[nearest] for share in shares]) if shares else np.zeros((steps.height, 0)),
-        at_rest=steps["rest_s"].to_numpy() >= 120.0,
-        in_drop=steps["in_drop"].to_numpy(),
+        sold_l=sold,
+        own=own,
+        at_rest=open_spans(used).rest_s(ts_s) >= 120.0 + 0.5 * step_s,
+        in_drop=in_drop,
         surface_l_per_mm=steps["surface_l_per_mm"].to_numpy(),
         level_mm=steps["level_mm"].to_numpy(),
         meters=tuple(flow.meter_id for flow in flows),
         step_s=step_s,
+        gap_s=max(3.0 * step_s, longest_hold_s(series.ts_s, step_s)),
     )
+
+
+def _held(steps: pl.DataFrame, step_s: float, longest_s: float) -> pl.DataFrame:
+    """The steps with the silent ones between put in, each holding the last reading, where the silence is short."""
+    if steps.height < 2:
+        return steps.with_columns(is_held=pl.lit(value=False))
+    keys = pl.DataFrame({"key": pl.int_range(steps["key"][0], steps["key"][-1] + 1, eager=True)})
+    silence = pl.col("next").sub(pl.col("ts_s")).le(longest_s + step_s)
+    known = steps.with_columns(next=pl.col("ts_s").shift(-1)).with_columns(holds=silence.fill_null(value=False))
+    full = keys.join(known.drop("next"), on="key", how="left").with_columns(is_held=pl.col("ts_s").is_null())
+    values = [name for name in steps.columns if name not in ("key", "ts_s")]
+    full = full.with_columns(
+        pl.col(*values, "holds").forward_fill(),
+        ts_s=pl.col("ts_s").fill_null((pl.col("key").cast(pl.Float64) + 0.5) * step_s),
+    )
+    return full.filter(~pl.col("is_held") | pl.col("holds")).drop("holds")
+
+
+def _still(steps: pl.DataFrame, used: list[MeterFlow]) -> NDArray[np.bool_]:
+    """Which steps to keep: those read, and those held while the sales had moved the level by less than a millimetre."""
+    ts_s, held = steps["ts_s"].to_numpy(), steps["is_held"].to_numpy()
+    sold = np.sum([cumulative_l(flow, ts_s) for flow in used], axis=0) if used else np.zeros(len(ts_s))
+    last = np.maximum.accumulate(np.where(held, 0, np.arange(len(ts_s))))
+    return ~held | (sold - sold[last] < steps["surface_l_per_mm"].to_numpy())
