@@ -52,7 +52,11 @@ docs: setup ## write the data dictionary again from the contract
 	mv shared/data_dictionary.md.new shared/data_dictionary.md
 
 sample: setup ## write the sample lake again (always the same bytes of data)
-	$(BIN)/tankdrift simulate --sample --out sample_lake
+	rm -rf sample_lake.new
+	$(BIN)/tankdrift simulate --sample --out sample_lake.new
+	cp sample_lake/README.md sample_lake.new/
+	rm -rf sample_lake
+	mv sample_lake.new sample_lake
 
 lock: setup ## pin every dependency again, with hashes and without a host
 	$(BIN)/uv pip compile pyproject.toml --extra dev --universal --python-version 3.11 --upgrade --quiet \

@@ -160,14 +160,20 @@ def _settings(options: argparse.Namespace) -> "Settings":
 def _simulate(options: argparse.Namespace) -> None:
     from pipeline.lake_write import write_lake
     from pipeline.simulate.run import simulate_fleet
+    from pipeline.simulate.sample import sample_frames
 
     causes = None if options.causes is None else [cause for cause in options.causes.split(",") if cause]
     try:
-        frames = simulate_fleet(options.tanks, options.days, seed=options.seed, causes=causes)
+        frames = (
+            sample_frames()
+            if options.sample
+            else simulate_fleet(options.tanks, options.days, seed=options.seed, causes=causes)
+        )
     except ValueError as error:
         raise ArgumentError(str(error)) from error
     write_lake(frames, options.out)
-    sys.stdout.write(f"{options.out}: {options.tanks} tanks, {options.days} days\n")
+    days = frames["readings"]["ts"].dt.date().n_unique()
+    sys.stdout.write(f"{options.out}: {frames['tanks'].height} tanks, {days} days\n")
 
 
 def _check(options: argparse.Namespace) -> None:
