@@ -1,7 +1,7 @@
 """From a tank's frames to its charts: raw Plotly traces and layouts as dicts, colours as tokens that the page resolves.
 
-A colour is written ``@name`` and looked up in the page's style sheet, so one chart serves light, dark and print. Text that
-comes from a lake passes `plain`: Plotly reads a little HTML in labels, and a lake must not be able to write any.
+A colour is written ``@name`` and looked up in the page's style sheet, so one chart serves light, dark and print.
+Text that comes from a lake passes `plain`: Plotly reads a little HTML in labels, and a lake must not write any.
 """
 
 from collections.abc import Mapping, Sequence
@@ -57,9 +57,9 @@ def thinned(values: np.ndarray, limit: int) -> np.ndarray:
         return np.arange(n)
     width = -(-n // max(limit // 2, 1))
     spans = -(-n // width)
-    grid = np.full(spans * width, np.nan)
-    grid[:n] = values
-    grid = grid.reshape(spans, width)
+    padded = np.full(spans * width, np.nan)
+    padded[:n] = values
+    grid = padded.reshape(spans, width)
     low = np.where(np.isnan(grid), np.inf, grid).argmin(axis=1)
     high = np.where(np.isnan(grid), -np.inf, grid).argmax(axis=1)
     return np.unique(np.concatenate([low, high]) + np.tile(np.arange(spans) * width, 2))
@@ -88,7 +88,9 @@ def tank_charts(
     days = tables.of_tank("tank_days", tank_id).with_columns(x=pl.col("trading_day").dt.strftime("%Y-%m-%d 12:00"))
     parts = tables.of_tank("variance_parts", tank_id)
     made = [
-        _stock(ledger, _local(tables.of_tank("drops", tank_id), tz), _local(tables.of_tank("draws", tank_id), tz), points),
+        _stock(
+            ledger, _local(tables.of_tank("drops", tank_id), tz), _local(tables.of_tank("draws", tank_id), tz), points
+        ),
         _cumulative(days),
         _parts(parts, days),
         _sales(days),
@@ -116,7 +118,7 @@ def _local(frame: pl.DataFrame, tz: ZoneInfo) -> pl.DataFrame:
 
 
 def _line(frame: pl.DataFrame, column: str, points: int) -> tuple[list[str | None], list[float | None]]:
-    """x and y of a thinned line, broken where the data has a gap."""
+    """X and y of a thinned line, broken where the data has a gap."""
     kept = frame.filter(pl.col(column).is_not_null())
     gap = (kept["ts_end"] - kept["ts_end"].shift(1)).dt.total_hours().fill_null(0) > _GAP_HOURS
     at = thinned(kept[column].to_numpy(), points)
@@ -137,8 +139,8 @@ def _stock(ledger: pl.DataFrame, drops: pl.DataFrame, draws: pl.DataFrame, point
         return None
     x, y = _line(ledger, "gauge_end_l", points)
     traces: list[dict[str, Any]] = [
-        {"type": "scatter", "mode": "lines", "name": text.STOCK, "x": x, "y": y, "line": {"color": "@blue", "width": 1.4},
-         "hovertemplate": "%{y:,.0f} l"},
+        {"type": "scatter", "mode": "lines", "name": text.STOCK, "x": x, "y": y,
+         "line": {"color": "@blue", "width": 1.4}, "hovertemplate": "%{y:,.0f} l"},
     ]  # fmt: skip
     for rows, name, symbol, color, words in (
         (drops, text.DROP, "triangle-up", "@teal", _drop_words),
@@ -201,7 +203,8 @@ def _parts(parts: pl.DataFrame, days: pl.DataFrame) -> Chart | None:
             {"type": "bar", "name": plain(text.PARTS.get(part, part)), "x": rows["x"].to_list(),
              "y": rows["litres"].round(2).to_list(), "width": _DAY_MS * 0.86, "hovertemplate": "%{y:+,.1f} l",
              "marker": {"color": color, "line": {"width": 0},
-                        "pattern": {"shape": hatch, "fgcolor": "@paper", "bgcolor": color, "size": 5, "solidity": 0.35}}}
+                        "pattern": {"shape": hatch, "fgcolor": "@paper", "bgcolor": color, "size": 5,
+                                    "solidity": 0.35}}}
         )  # fmt: skip
     known = days.drop_nulls("variance_l")
     traces.append(

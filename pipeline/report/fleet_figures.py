@@ -17,23 +17,25 @@ MAX_CELLS = 30_000
 _ROW_PX = 16
 _LOOKS = (("@blue", "circle"), ("@rust", "square"), ("@teal", "diamond"), ("@plum", "triangle-up"), ("@ochre", "cross"))
 _NAMED = 5
-# 1.4826 makes a median absolute deviation the standard deviation of a normal spread; one litre is the least worth seeing.
+# 1.4826 makes a median absolute deviation the standard deviation of a normal spread; below a litre nothing is news.
 _MAD_TO_SD = 1.4826
 _LEAST_SPREAD_L = 1.0
 _Z_ENDS = 6.0
 
 
-def heat_map(tables: Tables, tanks: Sequence[dict[str, Any]]) -> tuple[Chart | None, list[str]]:
+def heat_map(
+    tables: Tables, tanks: Sequence[dict[str, Any]], *, max_tanks: int = MAX_TANKS, max_cells: int = MAX_CELLS
+) -> tuple[Chart | None, list[str]]:
     """Variance by tank and day, in litres and against each tank's own spread; with a note on what was left out.
 
-    Days are joined, and the tanks that strayed least left out, where there would be more cells than a page should carry.
+    Days are joined, and the tanks that strayed least left out, where a page would carry too many cells.
     """
     days = tables["tank_days"].drop_nulls("variance_l")
     if days.is_empty() or not tanks:
         return None, []
     dates, litres = _grid(days, [t["tank_id"] for t in tanks])
-    shown = min(len(tanks), MAX_TANKS)
-    width = -(-len(dates) * shown // MAX_CELLS)
+    shown = min(len(tanks), max_tanks)
+    width = -(-len(dates) * shown // max_cells)
     dates, litres = dates[::width], _joined(litres, width)
     spread = _spreads(litres)
     notes = [text.HEAT_BUCKET.format(n=width)] if width > 1 else []
@@ -47,13 +49,12 @@ def heat_map(tables: Tables, tanks: Sequence[dict[str, Any]]) -> tuple[Chart | N
 
 def _grid(days: pl.DataFrame, tank_ids: list[str]) -> tuple[list[date], np.ndarray]:
     """All days from the first to the last, and variance by tank and day; NaN where there is none."""
-    first, last = days["trading_day"].min(), days["trading_day"].max()
-    dates = pl.date_range(first, last, eager=True).to_list()  # type: ignore[arg-type]
+    dates = days.select(pl.date_range(pl.col("trading_day").min(), pl.col("trading_day").max())).to_series().to_list()
     row = {t: i for i, t in enumerate(tank_ids)}
     known = days.filter(pl.col("tank_id").is_in(tank_ids))
     grid = np.full((len(tank_ids), len(dates)), np.nan)
     at = known["tank_id"].replace_strict(row, return_dtype=pl.Int64).to_numpy()
-    grid[at, (known["trading_day"] - first).dt.total_days().to_numpy()] = known["variance_l"].to_numpy()
+    grid[at, (known["trading_day"] - dates[0]).dt.total_days().to_numpy()] = known["variance_l"].to_numpy()
     return dates, grid
 
 
@@ -120,7 +121,8 @@ def scatter(tanks: Sequence[dict[str, Any]]) -> Chart | None:
         traces.append(
             {"type": "scatter", "mode": "markers+text", "name": plain(product),
              "x": [round(t["throughput_l"]) for t in own], "y": [round(t["pct"], 3) for t in own],
-             "text": [plain(t["tank_id"]) if t["tank_id"] in named else "" for t in own], "textposition": ["top center" if t["pct"] > 0 else "bottom center" for t in own],
+             "text": [plain(t["tank_id"]) if t["tank_id"] in named else "" for t in own],
+             "textposition": ["top center" if t["pct"] > 0 else "bottom center" for t in own],
              "customdata": [plain(t["tank_id"]) for t in own], "links": [t["href"] for t in own],
              "hovertemplate": "%{customdata}: %{y:+.2f} % of %{x:,.0f} l<extra></extra>",
              "marker": {"size": 9, "color": color, "symbol": symbol, "line": {"color": "@paper", "width": 1}}}

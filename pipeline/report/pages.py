@@ -162,7 +162,11 @@ def _index(fleet: Fleet) -> Row:
 
 def _size_bar(case: Case, largest: float) -> dict[str, float] | None:
     sign = -1.0 if (case.row["litres"] or 0.0) < 0 else 1.0
-    ends = sorted((case.row[k] or 0.0) * sign for k in ("litres_low", "litres_high")) if case.row["litres_low"] else [None, None]
+    ends = (
+        sorted((case.row[k] or 0.0) * sign for k in ("litres_low", "litres_high"))
+        if case.row["litres_low"]
+        else [None, None]
+    )
     value = case.row["litres"]
     return worklist.bar(None if value is None else value * sign, ends[0], ends[1], (0.0, largest))
 
@@ -186,7 +190,9 @@ def _tank(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
         "all_days": days.height,
         "statements": [r for r in fleet.statements if r["tank_id"] == tank_id],
         "gauges": [g for g in fleet.gauges if g["tank_id"] == tank_id],
-        "joined": [t for t in fleet.tanks if tank["manifold_id"] and t["manifold_id"] == tank["manifold_id"] and t is not tank],
+        "joined": [
+            t for t in fleet.tanks if tank["manifold_id"] and t["manifold_id"] == tank["manifold_id"] and t is not tank
+        ],
         "neighbours": [t for t in fleet.tanks if t["site_id"] == tank["site_id"]],
     }
 
@@ -202,7 +208,9 @@ def _evidence(tables: Tables, cases: Sequence[Case]) -> dict[str, list[Row]]:
 
 def _day_sheet(days: pl.DataFrame, parts: pl.DataFrame) -> list[Row]:
     """The last trading days, newest first, with what of each day's variance is explained."""
-    left = parts.filter(pl.col("part") == "residual").group_by("trading_day").agg(pl.col("litres").sum().alias("left_l"))
+    left = (
+        parts.filter(pl.col("part") == "residual").group_by("trading_day").agg(pl.col("litres").sum().alias("left_l"))
+    )
     sheet = days.tail(DAY_SHEET_DAYS).join(left, on="trading_day", how="left").sort("trading_day", descending=True)
     with_more = sheet.with_columns(
         explained_l=pl.col("variance_l") - pl.col("left_l"),
@@ -228,6 +236,7 @@ def _fleet(fleet: Fleet) -> Row:
     heat, notes = fleet_figures.heat_map(fleet.tables, fleet.tanks)
     charts = [c for c in (heat, fleet_figures.scatter(fleet.tanks)) if c is not None]
     days = fleet.tables["tank_days"]["trading_day"].n_unique()
+    sold = [t["throughput_l"] for t in fleet.tanks if t["throughput_l"] is not None]
     return {
         "tanks": fleet.tanks,
         "heat_notes": notes,
@@ -237,7 +246,7 @@ def _fleet(fleet: Fleet) -> Row:
         "line": text.FLEET_LINE.format(
             tanks=fmt.count(len(fleet.tanks), "tank", "tanks"),
             sites=fmt.count(fleet.tables["sites"].height, "site", "sites"),
-            throughput=fmt.quantity(sum(t["throughput_l"] or 0.0 for t in fleet.tanks), "l"),
+            throughput=fmt.quantity(sum(sold) if sold else None, "l"),
             days=fmt.count(days, "day", "days"),
         ),
     }

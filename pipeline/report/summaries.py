@@ -33,7 +33,7 @@ def meters(tables: Tables, site_names: Mapping[str, str]) -> list[Row]:
         tables["meter_estimates"]
         .drop_nulls("error_pct")
         .group_by("meter_id", "tank_id", maintain_order=True)
-        .agg(pl.col("sold_l").sum(), pl.col("^(error|day).*$").last())
+        .agg(_known_sum("sold_l"), pl.col("^(error|day).*$").last())
     )
     rows = []
     for row in latest.iter_rows(named=True):
@@ -45,12 +45,24 @@ def meters(tables: Tables, site_names: Mapping[str, str]) -> list[Row]:
             row
             | {
                 "site": site_names.get(about.get("site_id", ""), about.get("site_id") or ""), "spot": spot,
-                "text": fmt.rounded(value, 2, signed=True), "verdict": verdict, "bar": bar(value, low, high, METER_SCALE),
-                "span": f"{fmt.rounded(low, 2, signed=True)} to {fmt.rounded(high, 2, signed=True)}"
-                if low is not None and high is not None else "",
+                "text": fmt.rounded(value, 2, signed=True), "verdict": verdict,
+                "bar": bar(value, low, high, METER_SCALE),
+                "span": _span(low, high, signed=True),
             }
         )  # fmt: skip
     return sorted(rows, key=lambda r: (-abs(r["error_pct"]), r["meter_id"], r["tank_id"] or ""))
+
+
+def _span(low: float | None, high: float | None, *, signed: bool = False) -> str:
+    """The words 'low to high' to two decimals; empty where either is not known."""
+    if low is None or high is None:
+        return ""
+    return f"{fmt.rounded(low, 2, signed=signed)} to {fmt.rounded(high, 2, signed=signed)}"
+
+
+def _known_sum(column: str) -> pl.Expr:
+    """The sum of what is known of a column; null, not nought, where nothing is."""
+    return pl.when(pl.col(column).count() > 0).then(pl.col(column).sum())
 
 
 def meter_tolerance() -> dict[str, float] | None:
@@ -117,7 +129,7 @@ def statements(tables: Tables, tanks: Mapping[str, Row]) -> list[Row]:
                 "label": text.VERDICTS.get(row["verdict"], row["verdict"]),
                 "means": means.format(detectable=fmt.quantity(detectable, "l/h", 2)),
                 "rate": fmt.rounded(value, 2), "site": about.get("site", ""), "site_id": about.get("site_id", ""),
-                "span": f"{fmt.rounded(low, 2)} to {fmt.rounded(high, 2)}" if low is not None and high is not None else "",
+                "span": _span(low, high),
                 "bar": bar(value, low, high, LEAK_SCALE), "mark": bar(detectable, None, None, LEAK_SCALE),
             }
         )  # fmt: skip
@@ -194,15 +206,21 @@ def by_cause(cases: Sequence[Case]) -> list[Row]:
 def tanks(tables: Tables, pages: Mapping[str, str], cases: Sequence[Case]) -> list[Row]:
     """A row a tank in the order of sites: what it is, what it sold and how far it strayed, with its page."""
     sites = {r["site_id"]: r for r in tables.rows("sites")}
-    totals = tables["tank_days"].group_by("tank_id").agg(
-        pl.col("sales_l").sum().alias("throughput_l"),
-        pl.col("variance_l").sum(),
-        pl.col("closing_stock_l").drop_nulls().last().alias("stock_l"),
-        pl.len().alias("days"),
+    totals = (
+        tables["tank_days"]
+        .group_by("tank_id")
+        .agg(
+            _known_sum("sales_l").alias("throughput_l"),
+            _known_sum("variance_l"),
+            pl.col("closing_stock_l").drop_nulls().last().alias("stock_l"),
+            pl.len().alias("days"),
+        )
     )
     by_tank = {r["tank_id"]: r for r in totals.iter_rows(named=True)}
     empty = {"throughput_l": None, "variance_l": None, "stock_l": None, "days": 0}
-    verdicts = dict(tables["statements"].group_by("tank_id", maintain_order=True).agg(pl.col("verdict").last()).iter_rows())
+    verdicts = dict(
+        tables["statements"].group_by("tank_id", maintain_order=True).agg(pl.col("verdict").last()).iter_rows()
+    )
     open_cases: dict[str, int] = defaultdict(int)
     for case in cases:
         for tank_id in case.tanks:

@@ -21,7 +21,7 @@ _SORTED_BY: dict[str, list[str]] = {
     "drops": ["tank_id", "ts_start"], "draws": ["tank_id", "ts_start"], "evidence": ["case_id", "seq"],
     "meter_estimates": ["tank_id", "meter_id", "day"], "health": ["tank_id", "day"], "prices": ["tank_id", "product"],
 }  # fmt: skip
-_SCHEMAS: dict[str, Mapping[str, pl.DataType]] = {
+_SCHEMAS: dict[str, pl.Schema] = {
     name: polars_schema(table) for name, table in ALL_TABLES.items() if name in _SORTED_BY
 } | {"prices": _PRICES}
 
@@ -53,6 +53,7 @@ class Tables:
         return cls(complete, by_tank)
 
     def __getitem__(self, name: str) -> pl.DataFrame:
+        """The table `name`."""
         return self.frames[name]
 
     def of_tank(self, name: str, tank_id: str) -> pl.DataFrame:

@@ -6,6 +6,9 @@ points to local code and to the people it licenses.
 
 from typing import Final
 
+from pipeline.report.prose import CAUTIONS as CAUTIONS
+from pipeline.report.prose import READING as READING
+
 TITLE: Final = "Where the litres went"
 NAME: Final = "tankdrift"
 SKIP: Final = "Skip to the content"
@@ -135,7 +138,12 @@ ANY: Final = "All"
 SEARCH: Final = "Search"
 SEARCH_HINT: Final = "tank, meter, words"
 SORT: Final = "Order"
-SORTS: Final = {"rank": "Urgency, then stake", "litres": "Litres", "probability": "Probability", "since": "Newest first"}
+SORTS: Final = {
+    "rank": "Urgency, then stake",
+    "litres": "Litres",
+    "probability": "Probability",
+    "since": "Newest first",
+}
 RESET: Final = "Show all"
 SHOWN: Final = "{shown} of {all} shown"
 SHOWN_ALL: Final = "All {all} shown"
@@ -204,19 +212,21 @@ CHART_NOTES: Final = {
     "stock": "Gauge stock at the tank's own temperature.",
     "cumulative": "Gauge minus book, summed over trading days: falling is loss. A steady slope points to a leak or a "
     "meter, a step to a draw or a delivery.",
-    "parts": "The parts of a day add up to its variance exactly, the diamonds. Hatching tells apart what colour may not.",
+    "parts": "The parts of a day add up to its variance exactly, the diamonds. Hatching tells apart what colour may "
+    "not.",
     "sales": "Litres as metered; deliveries as ticketed.",
     "surroundings": "Height of the water bottom, and the product's mean temperature at the gauge.",
-    "residual": "One dot for each span between two settled readings. Filled marks lie beyond three standard deviations of "
-    "the measurement noise: a lone one now and then is chance, one far out is an event.",
-    "meters": "Recorded ÷ true − 1. Above zero a meter records more than it gives, below zero it gives product away. The "
-    "bar on the last point is its 95 % interval; the shaded span is ±0.5 %.",
+    "residual": "One dot for each span between two settled readings. Filled marks lie beyond three standard "
+    "deviations of the measurement noise: a lone one now and then is chance, one far out is an event.",
+    "meters": "Recorded ÷ true − 1. Above zero a meter records more than it gives, below zero it gives product "
+    "away. The bar on the last point is its 95 % interval; the shaded span is ±0.5 %.",
 }
 NO_CHART: Final = "No data for this chart."
 DAY_SHEET: Final = "Day sheet"
 DAY_SHEET_NOTE: Final = "Trading days, newest first. Opening + deliveries − sales = book; variance = closing − book."
 DAY_COLUMNS: Final = (
-    "Trading day", "Opening", "Deliveries", "Sales", "Book", "Closing", "Variance", "of sales", "Explained", "Left over",
+    "Trading day", "Opening", "Deliveries", "Sales", "Book", "Closing", "Variance", "of sales", "Explained",
+    "Left over",
 )  # fmt: skip
 ODD_DAY: Final = "out of the ordinary"
 DAYS_CUT: Final = "The last {shown} of {all} trading days."
@@ -234,7 +244,9 @@ HEAT_UNITS: Final = {"z": "Against its usual spread", "l": "In litres"}
 HEAT_CUT: Final = "The {shown} tanks of {all} that strayed furthest."
 HEAT_BUCKET: Final = "Each column is {n} days."
 SCATTER: Final = "Variance against throughput"
-SCATTER_NOTE: Final = "One mark a tank, over all its days. Small sellers scatter more; a busy tank far from zero is news."
+SCATTER_NOTE: Final = (
+    "One mark a tank, over all its days. Small sellers scatter more; a busy tank far from zero is news."
+)
 BY_CAUSE: Final = "Litres by cause"
 BY_CAUSE_NOTE: Final = "Sums of the cases listed, each weighed by its probability."
 BY_CAUSE_COLUMNS: Final = ("Cause", "Cases", "Lost", "Gained", "Share of what is lost")
@@ -246,8 +258,9 @@ TANK_COLUMNS: Final = (
 # -- Meters and hauliers ------------------------------------------------------------------------------
 METERS: Final = "Meters"
 METERS_NOTE: Final = (
-    "Latest estimate of recorded ÷ true − 1 with its 95 % interval. The shaded span is ±0.5 %, what class 0.5 measuring "
-    "systems may be out by (OIML R 117); what binds you is local law. An estimate is a reason to test, not a test."
+    "Latest estimate of recorded ÷ true − 1 with its 95 % interval. The shaded span is ±0.5 %, what class 0.5 "
+    "measuring systems may be out by (OIML R 117); what binds you is local law. An estimate is a reason to test, "
+    "not a test."
 )
 METER_COLUMNS: Final = ("Meter", "Site", "Tank", "Sold", "Error, 95 % interval", "", "In words", "As of")
 METER_VERDICTS: Final = {
@@ -264,14 +277,21 @@ HAULIER_NOTE: Final = (
     "Dropped minus ticketed, drop by drop. A loading meter is itself good to about 0.15 % of a drop: one drop proves "
     "little, many from one haulier tell."
 )
-HAULIER_COLUMNS: Final = ("Haulier", "Drops compared", "Ticketed", "Mean difference a drop, 95 % interval", "of ticketed", "Sum")
+HAULIER_COLUMNS: Final = (
+    "Haulier",
+    "Drops compared",
+    "Ticketed",
+    "Mean difference a drop, 95 % interval",
+    "of ticketed",
+    "Sum",
+)
 NO_HAULIER: Final = "not named"
 
 # -- Statements ---------------------------------------------------------------------------------------
 STATEMENTS: Final = "Monthly statements"
 STATEMENTS_NOTE: Final = (
-    "Leak rates are positive when product leaves. 'Detectable' is the leak that this month's data would have shown with a "
-    "95 % chance, at a 5 % risk of a false alarm. Months are of trading days."
+    "Leak rates are positive when product leaves. 'Detectable' is the leak that this month's data would have shown "
+    "with a 95 % chance, at a 5 % risk of a false alarm. Months are of trading days."
 )
 STATEMENT_COLUMNS: Final = (
     "Month", "Tank", "Verdict", "Leak rate, l/h, 95 % interval", "", "Detectable, l/h", "Throughput, l", "Variance, l",
@@ -297,7 +317,9 @@ STATEMENT_FILTERS: Final = {"month": "Month", "verdict": "Verdict", "site": "Sit
 # -- Data health --------------------------------------------------------------------------------------
 DATA: Final = "Data health"
 REFUSED: Final = "What was refused"
-REFUSED_NOTE: Final = "These rows broke a rule and were left out of every figure. Mend them at the source and run again."
+REFUSED_NOTE: Final = (
+    "These rows broke a rule and were left out of every figure. Mend them at the source and run again."
+)
 REFUSED_COLUMNS: Final = ("Table", "Reason", "Rows", "Examples")
 NOTHING_REFUSED: Final = "Nothing was refused."
 GAUGES: Final = "Gauges, last seven days"
@@ -321,72 +343,6 @@ FOOTER: Final = (
     "required release detection, a tightness test, a legal meter test or the judgement of the people on site."
 )
 OTHER_CASES: Final = "Cases tied to no tank"
-
-# -- Cautions, where they belong ----------------------------------------------------------------------
-_RELEASE = (
-    "Treat it as a possible release until it is ruled out: stop selling from and filling this tank where local code says "
-    "so, tell whom the code names within the time it sets, and have a licensed tester make a tightness test. This report "
-    "is no such test."
-)
-_VAPOUR = "Opening, dipping or draining a tank lets out vapour that ignites: leave it to people trained and equipped for it."
-_NOBODY = (
-    "This is a gap between two measurements and says nothing about any person. Look at pump tests, totalisers, locks and "
-    "a dip by hand first, and let two people review the figures before anyone is asked."
-)
-_SALE = (
-    "Stop sale from this tank until it has been examined: water finding, a sample from the bottom, the drop and the rain "
-    "of the last days. Local code says who may release it again."
-)
-_HAULIER = (
-    "A claim needs stock before and after, sales meanwhile and the ticket's temperature; time limits are short. One "
-    "ticket is itself good to about 0.15 %."
-)
-_METER = (
-    "A meter outside its tolerance is a matter of law: have it tested by whoever is licensed to, and do not adjust it on "
-    "this estimate alone."
-)
-CAUTIONS: Final = {
-    "tank_leak": (_RELEASE, _VAPOUR),
-    "line_leak": (_RELEASE, _VAPOUR),
-    "bulk_theft": (_NOBODY,),
-    "slow_theft": (_NOBODY,),
-    "missing_sales": (_NOBODY,),
-    "meter_drift": (_METER,),
-    "wrong_feed": ("Check the valves and the price book before correcting any record; keep what was booked.",),
-    "chart_error": ("Keep the old chart. A wrong new one spoils every later figure: have it measured, then compare.",),
-    "short_delivery": (_HAULIER,),
-    "over_delivery": (_HAULIER,),
-    "missing_ticket": ("Ask for the papers before booking anything. " + _HAULIER,),
-    "wrong_product": (
-        "Stop sale from this tank, and from whichever tank may hold the other product, until samples have been examined.",
-        _VAPOUR,
-    ),
-    "water_ingress": (_SALE, _VAPOUR),
-    "phase_separation": (_SALE, "A blend that has split does not mend by stirring or topping up.", _VAPOUR),
-    "probe_fault": ("Until it is mended nothing else about this tank can be told: no news is not good news.",),
-    "clock_skew": ("Until the clocks agree, figures within a day at this site are less sure than they look.",),
-    "unexplained": ("No cause fits well: do not act on a guess. Gather a dip, the totalisers and the tickets first.",),
-}
-
-# -- How to read this ---------------------------------------------------------------------------------
-READING: Final = (
-    ("Variance", "Gauge stock minus book stock, in litres at the tank's own temperature. Book stock is the opening gauge "
-     "stock plus deliveries minus sales. A loss is negative and a gain positive, everywhere. Rates of leaks are the other "
-     "way round: positive when product leaves."),
-    ("Intervals", "Every estimate has a 95 % interval: of a hundred such intervals some 95 hold the true figure. Where the "
-     "interval is wide, the data is thin; a figure without one is a measurement or a plain sum. The interval of a sum "
-     "takes its parts to be independent."),
-    ("Probability", "The chance that the case is real and of the cause given: of cases given 80 %, about 8 in 10 should be. "
-     "Two cases can share litres while the data cannot tell them apart."),
-    ("Urgency", None),
-    ("At stake", "Litres times the latest selling price seen for that tank or product. What the litres cost you is less; "
-     "what a leak costs the ground is more."),
-    ("Verdicts", "A month passes when a leak of the size that the rules ask for would have shown and none did; it is "
-     "inconclusive when the data could not have shown it. Inconclusive is not a pass."),
-    ("What is left out", "Rows that break a rule are refused and listed under data health. Gaps, stuck gauges and gauges "
-     "that report only large changes leave blind spots: they are named, never filled in."),
-)  # fmt: skip
-SIGN_WORDS: Final = {"loss": "loss", "gain": "gain"}
 
 # -- Inside charts ------------------------------------------------------------------------------------
 STOCK: Final = "Stock"

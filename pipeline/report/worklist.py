@@ -215,7 +215,9 @@ def lettered(cases: Sequence[Case]) -> list[tuple[str, Case]]:
     return [((chr(64 + i // 26) if i >= 26 else "") + chr(65 + i % 26), c) for i, c in enumerate(cases)]
 
 
-def bar(value: float | None, low: float | None, high: float | None, scale: tuple[float, float]) -> dict[str, float] | None:
+def bar(
+    value: float | None, low: float | None, high: float | None, scale: tuple[float, float]
+) -> dict[str, float] | None:
     """Where an interval stands on a scale of 0 to 100, cut off at its ends; None where there is nothing to draw."""
     if value is None:
         return None

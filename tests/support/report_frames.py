@@ -11,6 +11,8 @@ from datetime import UTC, date, datetime, time, timedelta
 import numpy as np
 import polars as pl
 
+from pipeline.contract.vocabulary import CAUSES_WITH_DELIVERY, CAUSES_WITH_METER
+
 FIRST_DAY = date(2026, 1, 12)
 SITES = (
     ("S01", "Harbour Road", "Europe/Lisbon", "EUR"),
@@ -203,7 +205,8 @@ def _frames_of_tank(
             "sold_during_l": sold[drop_at], "delivery_id": ids, "ticket_volume_l": delivered[drop_at],
             "mismatch_l": gain[drop_at] - delivered[drop_at] + loss[drop_at], "mismatch_sd_l": np.full(len(ids), 18.3),
         },
-        schema_overrides={"ts_start": TS, "ts_end": TS, "drop_id": pl.String, "delivery_id": pl.String, "tank_id": pl.String},
+        schema_overrides={"ts_start": TS, "ts_end": TS}
+        | dict.fromkeys(("drop_id", "delivery_id", "tank_id"), pl.String),
     )  # fmt: skip
     deliveries = drops.select(
         "delivery_id", "tank_id", ts_ticket="ts_start", ticket_volume_l="ticket_volume_l",
@@ -211,7 +214,10 @@ def _frames_of_tank(
     )  # fmt: skip
     taken = pl.DataFrame(
         [(tank_id, ts[i], ts[i + 1], -v, 6.0, "idle") for i, v in draws if v < 0],
-        schema={"tank_id": pl.String, "ts_start": TS, "ts_end": TS, "litres": pl.Float64, "sd_l": pl.Float64, "kind": pl.String},
+        schema={
+            "tank_id": pl.String, "ts_start": TS, "ts_end": TS, "litres": pl.Float64, "sd_l": pl.Float64,
+            "kind": pl.String,
+        },
         orient="row",
     )  # fmt: skip
     return {
@@ -292,8 +298,8 @@ def _cases(
             {
                 "case_id": case_id, "cause": story.cause, "site_id": tank["site_id"],
                 "tank_id": None if is_site else tank["tank_id"],
-                "meter_id": f"{tank['tank_id']}-M2" if story.cause in {"meter_drift", "missing_sales", "wrong_feed"} else None,
-                "delivery_id": f"D-{tank['tank_id']}-77" if "delivery" in story.cause or story.cause == "wrong_product" else None,
+                "meter_id": f"{tank['tank_id']}-M2" if story.cause in CAUSES_WITH_METER else None,
+                "delivery_id": f"D-{tank['tank_id']}-77" if story.cause in CAUSES_WITH_DELIVERY else None,
                 "raised_on": (start + timedelta(days=1)).date(), "ts_start": start,
                 "ts_end": start + timedelta(minutes=35) if story.is_over else None,
                 "litres": litres if has else None, "litres_low": litres - half if has else None,
@@ -302,12 +308,12 @@ def _cases(
                 "meter_error_pct": -0.6 if story.cause == "meter_drift" else None,
                 "probability": story.probability, "urgency": story.urgency,
                 "action": f"Invented action for {story.cause.replace('_', ' ')}: look at the evidence, then decide.",
-                "summary": f"Invented summary: the balance of {tank['tank_id']} moved in a way that fits {story.cause.replace('_', ' ')}.",
+                "summary": f"Invented summary: the balance of {tank['tank_id']} moved as {story.cause} would move it.",
             }
         )  # fmt: skip
         evidence += [
-            (case_id, 0, "measured", start, None, "change of the balance in quiet hours", float(rng.normal(-14, 3)), "l/day", None),
-            (case_id, 1, "against", None, None, "water bottom", 0.4, "mm", "no change of the water, so not groundwater"),
+            (case_id, 0, "measured", start, None, "balance in quiet hours", float(rng.normal(-14, 3)), "l/day", None),
+            (case_id, 1, "against", None, None, "water bottom", 0.4, "mm", "it did not move, so no groundwater"),
             (case_id, 2, "would_settle", None, None, "a second dip by hand at the same minute", None, None, None),
         ]  # fmt: skip
     return {
@@ -324,16 +330,19 @@ def _cases(
 
 
 def _statements(tank_days: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
-    months = tank_days.group_by("tank_id", pl.col("trading_day").dt.truncate("1mo").alias("month"), maintain_order=True).agg(
-        pl.col("sales_l").sum().alias("throughput_l"), pl.col("variance_l").sum(), pl.len().alias("_n")
-    )
+    months = tank_days.group_by(
+        "tank_id", pl.col("trading_day").dt.truncate("1mo").alias("month"), maintain_order=True
+    ).agg(pl.col("sales_l").sum().alias("throughput_l"), pl.col("variance_l").sum(), pl.len().alias("_n"))
     n = months.height
     rate, half = rng.normal(0.02, 0.05, n), rng.uniform(0.06, 0.2, n)
     rate[(months["tank_id"] == "S02-T1").to_numpy()] = [0.05, 0.44, 0.61][: int((months["tank_id"] == "S02-T1").sum())]
     detectable = half * 1.7
     blind = ((months["tank_id"] == "S01-T3") | (months["_n"] < 20)).to_numpy()
     verdict = np.where(blind, "inconclusive", np.where(rate > 0.3785, "fail", "pass"))
-    reason = [None if not b else ("too few days" if k < 20 else "a deadband of 1.0 mm hides small changes") for b, k in zip(blind, months["_n"], strict=True)]
+    reason = [
+        None if not b else ("too few days" if k < 20 else "a deadband of 1.0 mm hides small changes")
+        for b, k in zip(blind, months["_n"], strict=True)
+    ]
     return months.select(
         "tank_id", "month", "throughput_l", "variance_l", allowance_l=pl.col("throughput_l") * 0.01 + 492.1,
         leak_rate_l_per_h=pl.Series(rate), leak_rate_low=pl.Series(rate - half), leak_rate_high=pl.Series(rate + half),
@@ -343,7 +352,9 @@ def _statements(tank_days: pl.DataFrame, rng: np.random.Generator) -> pl.DataFra
 
 
 def _quarantine() -> pl.DataFrame:
-    rows = [("readings", '{"tank_id": "S03-T2", "ts": "2026-02-03T04:05:00Z", "level_mm": 2790.0}', "level_above_diameter")] * 7
+    rows = [
+        ("readings", '{"tank_id": "S03-T2", "ts": "2026-02-03T04:05:00Z", "level_mm": 2790.0}', "level_above_diameter")
+    ] * 7
     rows += [("sales", '{"sale_id": "x17", "volume_l": -3.0}', "volume_l below 0")] * 2
     rows += [("deliveries", '{"delivery_id": "D9", "tank_id": "T99"}', "unknown_tank")]
     return pl.DataFrame(rows, schema=["table", "row", "reason"], orient="row")
@@ -353,7 +364,8 @@ def _with_hostile_text(frames: dict[str, pl.DataFrame], text: str) -> dict[str, 
     """The same frames with `text` in every field that a lake or a person fills freely, identifiers included."""
     free = {
         "sites": ["name"], "deliveries": ["carrier", "vehicle", "terminal"], "cases": ["action", "summary"],
-        "evidence": ["name", "unit", "note", "kind"], "statements": ["reason"], "quarantine": ["table", "row", "reason"],
+        "evidence": ["name", "unit", "note", "kind"], "statements": ["reason"],
+        "quarantine": ["table", "row", "reason"],
         "meters": ["dispenser", "hose"], "draws": ["kind"], "run_log": ["stage"], "prices": ["currency"],
     }  # fmt: skip
     out = dict(frames)

@@ -1,0 +1,149 @@
+"""Kind of evidence: known truth by construction, and naive twins of the sums."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.report import summaries
+from pipeline.report.tables import Tables
+
+
+def meter(value, low, high):
+    frame = pl.DataFrame(
+        {"tank_id": ["T"], "meter_id": ["M"], "day": [date(2026, 3, 1)], "sold_l": [10.0], "error_pct": [value],
+         "error_low_pct": [low], "error_high_pct": [high]}
+    )  # fmt: skip
+    (row,) = summaries.meters(Tables.of({"meter_estimates": frame}), {})
+    return row
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "verdict"),
+    [
+        (0.1, -0.1, 0.3, "within"),
+        (0.9, 0.6, 1.2, "short"),
+        (-0.9, -1.2, -0.6, "gives"),
+        (0.6, 0.3, 0.9, "short_maybe"),
+        (-0.6, -0.9, -0.3, "gives_maybe"),
+        (0.3, -0.2, 0.8, "wide"),
+        (0.1, None, None, "within"),
+    ],
+)
+def test_a_meters_verdict_follows_its_whole_interval(value, low, high, verdict):
+    assert meter(value, low, high)["verdict"] == verdict
+
+
+def test_meters_are_listed_once_with_their_latest_estimate_the_worst_first(frames):
+    rows = summaries.meters(Tables.of(frames), {})
+    assert len(rows) == frames["meters"].height
+    assert rows[0]["meter_id"] == "S03-T1-M2"
+    own = frames["meter_estimates"].filter(pl.col("meter_id") == "S03-T1-M2").sort("day")
+    assert rows[0]["error_pct"] == own["error_pct"][-1]
+    assert rows[0]["sold_l"] == pytest.approx(sum(own["sold_l"]))
+
+
+def test_a_hauliers_mean_is_that_of_its_drops(frames):
+    joined = frames["drops"].join(frames["deliveries"].select("delivery_id", "carrier"), on="delivery_id")
+    rows = {r["name"]: r for r in summaries.hauliers(Tables.of(frames))}
+    assert set(rows) == set(joined["carrier"])
+    for name, row in rows.items():
+        own = joined.filter(pl.col("carrier") == name)["mismatch_l"].to_numpy()
+        half = 1.96 * max(own.std(ddof=1), 18.3) / np.sqrt(len(own))
+        assert (row["n"], row["mean_l"]) == (len(own), pytest.approx(own.mean()))
+        assert row["high_l"] - row["mean_l"] == pytest.approx(half)
+
+
+def test_no_named_haulier_is_no_table(frames):
+    nameless = frames["deliveries"].with_columns(carrier=pl.lit(None, pl.String))
+    assert summaries.hauliers(Tables.of(frames | {"deliveries": nameless})) == []
+
+
+def gauge(**changes):
+    days = [date(2026, 3, 1) + timedelta(days=i) for i in range(9)]
+    good = {
+        "readings": 1440,
+        "bad_share": 0.0,
+        "gap_hours": 0.0,
+        "deadband_mm": 0.1,
+        "is_stuck": False,
+        "clock_skew_s": 0.0,
+    }
+    frame = pl.DataFrame({"day": days}).with_columns(
+        tank_id=pl.lit("T"), **{k: pl.lit(v) for k, v in (good | changes).items()}
+    )
+    (row,) = summaries.gauges(Tables.of({"health": frame}), {})
+    return row
+
+
+@pytest.mark.parametrize(
+    ("changes", "states"),
+    [
+        ({}, ["good"]),
+        ({"is_stuck": True}, ["stuck"]),
+        ({"gap_hours": 3.0}, ["gappy"]),
+        ({"deadband_mm": 1.0}, ["blind"]),
+        ({"clock_skew_s": -90.0}, ["late"]),
+        ({"bad_share": 0.2}, ["bad"]),
+        ({"readings": 0}, ["silent"]),
+        ({"is_stuck": True, "gap_hours": 9.0}, ["stuck", "gappy"]),
+        ({"deadband_mm": None, "clock_skew_s": None}, ["good"]),
+    ],
+)
+def test_what_is_wrong_with_a_gauge_is_named(changes, states):
+    assert gauge(**changes)["states"] == states
+
+
+def test_only_the_last_seven_days_count_for_a_gauge():
+    days = [date(2026, 3, 1) + timedelta(days=i) for i in range(9)]
+    frame = pl.DataFrame(
+        {
+            "tank_id": ["T"] * 9,
+            "day": days,
+            "is_stuck": [True] * 2 + [False] * 7,
+            "gap_hours": [24.0] * 2 + [0.0] * 7,
+            "readings": [0] * 2 + [70] * 7,
+        }
+    )
+    (row,) = summaries.gauges(Tables.of({"health": frame}), {})
+    assert (row["states"], row["readings"]) == (["good"], 70)
+
+
+def test_refused_rows_are_counted_by_table_and_reason(frames):
+    rows = summaries.refused(Tables.of(frames))
+    assert [(r["table"], r["n"], len(r["examples"])) for r in rows] == [
+        ("readings", 7, 3),
+        ("sales", 2, 2),
+        ("deliveries", 1, 1),
+    ]
+    assert sum(r["n"] for r in rows) == frames["quarantine"].height
+
+
+def test_a_long_example_is_cut_short():
+    frame = pl.DataFrame({"table": ["sales"], "row": ["x" * 9999], "reason": ["too long"]})
+    (row,) = summaries.refused(Tables.of({"quarantine": frame}))
+    assert len(row["examples"][0]) < 300
+
+
+@pytest.mark.parametrize(
+    ("verdict", "detectable", "words"),
+    [
+        ("pass", 0.3, "no leak of 0.30 l/h or more"),
+        ("pass", None, "no leak found"),
+        ("inconclusive", 4.2, "the data cannot tell"),
+        ("fail", 0.2, "a leak may be going on: have it tested"),
+    ],
+)
+def test_a_verdict_is_said_in_words(verdict, detectable, words):
+    frame = pl.DataFrame(
+        {"tank_id": ["T"], "month": [date(2026, 3, 1)], "verdict": [verdict], "detectable_l_per_h": [detectable]}
+    )
+    (row,) = summaries.statements(Tables.of({"statements": frame}), {})
+    assert row["means"].replace("\u202f", " ") == words
+
+
+def test_statements_come_newest_first(frames):
+    months = [r["month"] for r in summaries.statements(Tables.of(frames), {})]
+    assert months == sorted(months, reverse=True)
+    assert len(months) == frames["statements"].height
