@@ -21,7 +21,7 @@ def draw_meters(site: Site, tanks: list[Tank], first: int, seed: int) -> list[Me
     low, high = SITE_KINDS[site.kind].dispensers
     dispensers = int(rng.integers(low, high + 1))
     sources = _sources(tanks)
-    blend = _blend(rng, tanks)
+    blend = _blend(rng, site, tanks)
     meters: list[Meter] = []
     for place in range(dispensers):
         for side in (0, 1):
@@ -53,13 +53,14 @@ def _sources(tanks: list[Tank]) -> dict[str, list[tuple[tuple[int, float], ...]]
     return found
 
 
-def _blend(rng: np.random.Generator, tanks: list[Tank]) -> tuple[tuple[int, float], ...] | None:
+def _blend(rng: np.random.Generator, site: Site, tanks: list[Tank]) -> tuple[tuple[int, float], ...] | None:
     gasolines: dict[str, Tank] = {}
     for tank in tanks:
         if family(tank.product) == "gasoline" and tank.product != "gasoline_e85":
             gasolines.setdefault(tank.product, tank)
     drawn = rng.random(2)
-    if len(gasolines) < 2 or drawn[0] > 0.3:
+    has_blends = site.blends if site.blends is not None else drawn[0] < 0.3
+    if len(gasolines) < 2 or not has_blends:
         return None
     one, other = list(gasolines.values())[:2]
     share = (0.5, 0.35, 0.6)[int(drawn[1] * 3)]

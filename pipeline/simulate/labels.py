@@ -85,7 +85,14 @@ def event_rows(fleet: Fleet, faults: list[Fault], gaps: dict[int, list[tuple[flo
 
 
 def _event(
-    fleet: Fleet, at_s: float, site_index: int, kind: str, *, tank: int | None = None, meter: int | None = None
+    fleet: Fleet,
+    at_s: float,
+    site_index: int,
+    kind: str,
+    *,
+    tank: int | None = None,
+    meter: int | None = None,
+    note: str | None = None,
 ) -> Row:
     return {
         "ts": instant(fleet.window, at_s),
@@ -93,7 +100,7 @@ def _event(
         "tank_id": None if tank is None else fleet.tanks[tank].tank_id,
         "meter_id": None if meter is None else fleet.meters[meter].meter_id,
         "kind": kind,
-        "note": None,
+        "note": note,
     }
 
 
@@ -103,7 +110,7 @@ def _site_events(fleet: Fleet, site_index: int, gaps: list[tuple[float, float]])
     visit_s = test_visit_s(fleet.sites[site_index], fleet.window, fleet.seed)
     if visit_s is not None:
         rows += [
-            _event(fleet, visit_s + DAY_S / 2.0, site_index, "meter_calibrated", meter=meter.index)
+            _event(fleet, visit_s + DAY_S / 2.0, site_index, "meter_calibrated", meter=meter.index, note="inspector")
             for meter in fleet.meters_of(site_index)
             if is_adjusted(meter, fleet.seed)
         ]
@@ -114,7 +121,8 @@ def _site_events(fleet: Fleet, site_index: int, gaps: list[tuple[float, float]])
             rows.append(_event(fleet, tested_s, site_index, "tightness_test_passed", tank=tank.index))
         alarm_s = rng.uniform(0.0, 2.0) * fleet.window.seconds
         if alarm_s < fleet.window.seconds:
-            rows.append(_event(fleet, alarm_s, site_index, "alarm", tank=tank.index))
+            note = str(rng.choice(["low product", "high level", "printer out of paper"]))
+            rows.append(_event(fleet, alarm_s, site_index, "alarm", tank=tank.index, note=note))
     return rows
 
 

@@ -37,6 +37,7 @@ class SitePlan:
     region: Region
     menu: tuple[str, ...]
     interval_s: float | None = None
+    blends: bool | None = None
 
 
 def draw_fleet(window: Window, n_tanks: int, seed: int, settings: FleetSettings) -> Fleet:
@@ -109,6 +110,7 @@ def _draw_site(index: int, plan: SitePlan, seed: int, settings: FleetSettings) -
         totals_every_s=float(rng.choice([900.0, 3_600.0, 86_400.0], p=[0.2, 0.5, 0.3])),
         has_water=bool(rng.random() >= settings.no_water_share),
         prices={product: round(price * factor, 3) for product, factor in PRICE_FACTORS.items()},
+        blends=plan.blends,
         hauliers=tuple(int(h) for h in rng.choice(len(HAULIER_NAMES), size=2, replace=False)),
     )
 

@@ -81,6 +81,7 @@ class Site:
     totals_every_s: float
     has_water: bool
     prices: dict[str, float]
+    blends: bool | None
     hauliers: tuple[int, ...]
 
     @property

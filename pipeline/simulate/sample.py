@@ -23,7 +23,7 @@ SITES = [
     SitePlan("Hazelhaven", "rural", _BERLIN, ("gasoline_e10", "diesel_b7", "heating_oil"), 300.0),
     SitePlan("Marlcombe", "motorway", _BERLIN, ("gasoline_e10", "gasoline_e5", "diesel_b7", "+diesel_b7"), 60.0),
     SitePlan("Thornholt", "truck_stop", _BERLIN, ("diesel_b7", "+diesel_b7", "gasoline_e10"), 60.0),
-    SitePlan("Pellwick", "urban", _MADRID, ("gasoline_e10", "gasoline_e5", "diesel_b7"), 300.0),
+    SitePlan("Pellwick", "urban", _MADRID, ("gasoline_e10", "gasoline_e5", "diesel_b7"), 300.0, blends=True),
     SitePlan("Ormstead", "rural", _HELSINKI, ("gasoline_e10", "gasoline_e5", "diesel_b7"), 300.0),
 ]
 """Six sites in three countries, twenty tanks; the busy ones report every minute, the others every five."""

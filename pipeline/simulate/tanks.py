@@ -15,8 +15,17 @@ from pipeline.simulate.seeds import Part, stream
 from pipeline.simulate.settings import FleetSettings
 
 _SIZES_L = np.array([10_000.0, 15_000.0, 20_000.0, 25_000.0, 30_000.0, 40_000.0, 50_000.0])
+# A tank of the largest size that gives more a day cannot be kept from running dry by one lorry at a time.
+_MOST_A_DAY_L = 13_000.0
 _END_SHAPES = ("torispherical", "flat", "elliptical_2_1", "spherical_cap", "hemispherical")
 _END_WEIGHTS = (0.38, 0.27, 0.2, 0.1, 0.05)
+
+
+def _taste(kind: str, product: str) -> float:
+    """How much more than elsewhere a kind of site sells of a product: lorries burn diesel. [C]"""
+    if kind == "truck_stop":
+        return 0.15 if family(product) == "gasoline" else 1.0
+    return 1.3 if kind == "motorway" and family(product) == "distillate" else 1.0
 
 
 def draw_tanks(
@@ -24,9 +33,9 @@ def draw_tanks(
 ) -> list[Tank]:
     """Return the tanks of `site`, numbered from `first`; a product written `+x` is joined to the tank before it."""
     products = [entry.lstrip("+") for entry in menu]
-    weights = np.array([PRODUCT_WEIGHTS[product] for product in products])
+    weights = np.array([PRODUCT_WEIGHTS[product] * _taste(site.kind, product) for product in products])
     shares = np.array([w / products.count(p) for w, p in zip(weights, products, strict=True)])
-    daily = site.daily_l * shares / shares.sum()
+    daily = np.minimum(site.daily_l * shares / shares.sum(), _MOST_A_DAY_L)
     tanks: list[Tank] = []
     for place, entry in enumerate(menu):
         rng = stream(seed, Part.TANKS, site.index, place)
