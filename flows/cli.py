@@ -19,6 +19,12 @@ if TYPE_CHECKING:
     from pipeline.stages import Outcome, Run
 
 
+_CODES = (
+    "Leaves with 0 when it is done, 1 when more was refused than the limit allows, 2 when the lake or an argument is "
+    "unusable; one line then says why."
+)
+
+
 class _Parser(argparse.ArgumentParser):
     """Arguments that say what is wrong in one line."""
 
@@ -64,6 +70,7 @@ def _parser() -> _Parser:
         return sub
 
     run = command("run", _run, "look at a lake and leave cases, statements and a report")
+    run.epilog = _CODES
     run.add_argument("lake", type=Path, metavar="LAKE", help="folder of the lake; it is never written to")
     run.add_argument("--out", type=Path, required=True, help="folder for the results")
     run.add_argument("--until", type=_day, metavar="YYYY-MM-DD", help="use nothing after that UTC day")

@@ -5,6 +5,7 @@ A stage that finds its work done already does nothing, so a run that was broken 
 
 import hashlib
 import logging
+import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -111,6 +112,8 @@ def publish(run: Run) -> None:
         wanted = [*(f"{name}.parquet" for name in PARQUET_TABLES), "report/index.html"]
         if store.remembered().get("published") == mark and all((run.out / name).is_file() for name in wanted):
             return
+        _LOG.info("writing the report")
+        _clear_away(run.out)
         for name in PARQUET_TABLES:
             _write_parquet(store.table(name), run.out / f"{name}.parquet")
         make_report(store, run.out)
@@ -235,6 +238,15 @@ def _write_parquet(frame: pl.DataFrame, path: Path) -> None:
     beside = path.with_name(f".{path.name}.new")
     frame.write_parquet(beside)
     beside.replace(path)
+
+
+def _clear_away(out: Path) -> None:
+    """Remove what a run that was killed had half written beside the files."""
+    for path in [*out.glob(".*.parquet.new"), *out.glob(".report-*")]:
+        if path.is_dir():
+            shutil.rmtree(path)
+        else:
+            path.unlink()
 
 
 def _log(store: Store, stage: str, rows: int, started: float) -> None:

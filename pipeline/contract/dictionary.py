@@ -36,11 +36,6 @@ def polars_schema(schema: type[dy.Schema]) -> pl.Schema:
     return pl.Schema({name: col.dtype for name, col in schema.columns().items()})
 
 
-def required_columns(schema: type[dy.Schema]) -> list[str]:
-    """Names of the columns that no row may leave null."""
-    return [name for name, col in schema.columns().items() if not col.nullable]
-
-
 def duckdb_columns(schema: type[dy.Schema]) -> str:
     """Column list of the table's DuckDB DDL: name, type and NOT NULL, comma between.
 

@@ -1,7 +1,9 @@
 """Kind of evidence: contract. The Prefect flow does what its plain twin does, and a run that is cut off goes on."""
 
+import contextlib
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -37,7 +39,11 @@ def test_through_prefect_as_without(lake, direct):
     assert done.stdout.splitlines()[0].startswith("data to 2026-03-14")
     assert "prefect" not in done.stderr.replace("starting Prefect", "").lower()
     assert unlike(out, direct) == []
-    assert (out / ".prefect").is_dir()
+    with contextlib.closing(sqlite3.connect(out / ".prefect" / "prefect.db")) as prefect:
+        (page,) = prefect.execute("select data from artifact where key = 'tankdrift-run'").fetchone()
+        states = prefect.execute("select name, state_name from task_run order by start_time").fetchall()
+    assert "| readings |" in page
+    assert [state for _, state in states] == ["Completed"] * 3
     assert digest(lake) == before
 
 
