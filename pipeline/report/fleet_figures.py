@@ -98,7 +98,8 @@ def _heat_chart(dates: list[date], litres: np.ndarray, spread: np.ndarray, tanks
     ]  # fmt: skip
     made = chart("heat", traces, "", height=_ROW_PX * len(tanks) + 110)
     made["layout"]["yaxis"] = {
-        "tickvals": rows, "ticktext": names, "autorange": "reversed", "showgrid": False, "automargin": True,
+        "tickvals": rows, "ticktext": names, "autorange": "reversed", "showgrid": False, "zeroline": False,
+        "automargin": True,
     }  # fmt: skip
     made["links"] = [t["href"] for t in tanks]
     return made

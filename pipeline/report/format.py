@@ -126,6 +126,14 @@ def moment(value: datetime | None, tz: ZoneInfo) -> str:
     return f"{day(local.date())}, {local:%H:%M}"
 
 
+def window(start: datetime, end: datetime | None, tz: ZoneInfo) -> str:
+    """A stretch of time on the site's wall clock; the day is said once where it is the same."""
+    if end is None:
+        return moment(start, tz)
+    same = start.astimezone(tz).date() == end.astimezone(tz).date()
+    return f"{moment(start, tz)} to {end.astimezone(tz):%H:%M}" if same else f"{moment(start, tz)} to {moment(end, tz)}"
+
+
 def span(length: timedelta) -> str:
     """A length of time in the unit that a person would use."""
     minutes = length.total_seconds() / 60

@@ -18,8 +18,9 @@ from pipeline.report.tables import Tables
 from pipeline.report.worklist import NOT_AT_STAKE, Case
 
 Row = dict[str, Any]
-MAX_CASES = 2_500
+MAX_CASES = 1_500
 MAX_STATEMENTS = 2_000
+MAX_METERS = 1_500
 DAY_SHEET_DAYS = 92
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
 _MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 4_000, 1_000, 400_000
@@ -254,8 +255,10 @@ def _fleet(fleet: Fleet) -> Row:
 
 def _meters(fleet: Fleet) -> Row:
     names = {r["site_id"]: r["name"] or r["site_id"] for r in fleet.tables.rows("sites")}
+    meters = summaries.meters(fleet.tables, names)
     return {
-        "meters": summaries.meters(fleet.tables, names),
+        "meters": meters[:MAX_METERS],
+        "all_meters": len(meters),
         "tolerance": summaries.meter_tolerance(),
         "hauliers": summaries.hauliers(fleet.tables),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},

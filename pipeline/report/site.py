@@ -18,6 +18,7 @@ from pipeline.report.tables import Tables
 
 _OWN_ASSETS = ("report.css", "report.js", "charts.js")
 _PLOTLY = "plotly.min.js"
+_NEW = ".report-"
 # plotly.js puts style elements into the page: an empty one that it fills by rules, and those of its map library.
 _STYLE_IN_PLOTLY = re.compile(r"\.textContent='((?:[^'\\]|\\.)*)',document\.head\.appendChild")
 
@@ -44,7 +45,9 @@ def write_report(frames: Mapping[str, pl.DataFrame], out: Path, *, as_of: date) 
     """
     try:
         out.mkdir(parents=True, exist_ok=True)
-        new = Path(tempfile.mkdtemp(prefix=".report-", dir=out))
+        for broken_off in out.glob(f"{_NEW}*"):
+            shutil.rmtree(broken_off)
+        new = Path(tempfile.mkdtemp(prefix=_NEW, dir=out))
     except OSError as error:
         raise ArgumentError(f"the report cannot be written to {out}: {error.strerror}") from error
     try:

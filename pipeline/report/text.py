@@ -181,11 +181,7 @@ PROBABLE: Final = "{p} that it is real and of this cause"
 SHOW_WINDOW: Final = "Show this time in the charts"
 TO_WORKLIST: Final = "Back to the worklist"
 SITE_TANKS: Final = "Tanks at this site"
-EVIDENCE_COLUMNS: Final = ("Kind", "What was found", "Value", "When", "Note")
-EVIDENCE_KINDS: Final = {
-    "for": "For", "against": "Against", "measured": "Measured", "excluded": "Ruled out",
-    "would_settle": "Would settle it", "driver": "Drove the score",
-}  # fmt: skip
+EVIDENCE_COLUMNS: Final = ("What was found", "Value", "When", "Note")
 CASE_FACTS: Final = {
     "litres": "Litres", "money": "At stake", "rate": "Rate", "error": "Meter error", "since": "Since",
     "raised": "Raised on", "meter": "Meter", "delivery": "Delivery", "id": "Case",
@@ -271,6 +267,7 @@ METER_VERDICTS: Final = {
     "gives_maybe": "may give product away",
     "wide": "cannot tell yet",
 }
+METERS_CUT: Final = "The {shown} of {all} meters furthest from zero."
 NO_METERS: Final = "No meter could be estimated."
 HAULIERS: Final = "Hauliers"
 HAULIER_NOTE: Final = (
@@ -290,8 +287,9 @@ NO_HAULIER: Final = "not named"
 # -- Statements ---------------------------------------------------------------------------------------
 STATEMENTS: Final = "Monthly statements"
 STATEMENTS_NOTE: Final = (
-    "Leak rates are positive when product leaves. 'Detectable' is the leak that this month's data would have shown "
-    "with a 95 % chance, at a 5 % risk of a false alarm. Months are of trading days."
+    "Leak rates are positive when product leaves. 'Detectable', the dotted mark, is the leak that this month's data "
+    "would have shown with a 95 % chance, at a 5 % risk of a false alarm. The allowance is what monthly inventory "
+    "control lets pass. Months are of trading days."
 )
 STATEMENT_COLUMNS: Final = (
     "Month", "Tank", "Verdict", "Leak rate, l/h, 95 % interval", "", "Detectable, l/h", "Throughput, l", "Variance, l",

@@ -110,7 +110,10 @@ class Case:
     def since(self) -> str:
         """When it began, on the site's clock."""
         start = self.row["ts_start"]
-        return fmt.UNKNOWN if start is None else fmt.day(start.astimezone(self.tz).date(), with_year=False)
+        if start is None:
+            return fmt.UNKNOWN
+        began = start.astimezone(self.tz).date()
+        return fmt.day(began, with_year=began.year != self.as_of.year)
 
     @property
     def since_long(self) -> str:

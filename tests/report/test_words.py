@@ -2,7 +2,7 @@
 
 import math
 import re
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -109,6 +109,10 @@ def test_days_and_spans():
     assert fmt.month(date(2026, 3, 1)) == "March 2026"
     spans = [fmt.span(timedelta(minutes=m)).replace("\u202f", " ") for m in (0, 35, 300, 60 * 24 * 19)]
     assert spans == ["1 min", "35 min", "5 h", "19 days"]
+    start = datetime(2026, 3, 1, 22, 30, tzinfo=UTC)
+    berlin = fmt.zone("Europe/Berlin")
+    assert fmt.window(start, start + timedelta(minutes=20), berlin) == "1 Mar 2026, 23:30 to 23:50"
+    assert fmt.window(start, start + timedelta(hours=1), berlin) == "1 Mar 2026, 23:30 to 2 Mar 2026, 00:30"
     assert fmt.zone("Not/AZone").key == "UTC"
     assert fmt.zone("../etc").key == "UTC"
 
