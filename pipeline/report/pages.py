@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -141,12 +142,15 @@ def _index(fleet: Fleet) -> Row:
     latest: dict[str, Row] = {}
     for row in fleet.statements:
         latest.setdefault(row["tank_id"], row)
-    tallies = [(u, sum(c.urgency == u for c in fleet.cases)) for u in worklist.URGENCIES]
+    current = [c for c in fleet.cases if not c.is_past]
+    tallies = [(u, sum(c.urgency == u for c in current)) for u in worklist.URGENCIES]
     return {
         "headline": first,
         "more": more,
         "cases": [(c, _size_bar(c, max(sizes, default=1.0)) if c.cause not in NOT_AT_STAKE else None) for c in shown],
         "all_cases": len(fleet.cases),
+        "current": sum(not c.is_past for c in shown),
+        "order": text.WORKLIST_ORDER.format(days=worklist.CURRENT_DAYS),
         "tallies": tallies,
         "has_money": any(c.money is not None for c in shown),
         "sites": sorted({c.site for c in shown}),
@@ -155,6 +159,9 @@ def _index(fleet: Fleet) -> Row:
         "blind": {
             "statements": sum(r["verdict"] == "inconclusive" for r in latest.values()),
             "tested": len(latest),
+            "tanks": len(fleet.tanks),
+            "untested": len(fleet.tanks) - len(latest),
+            "unseen": len(fleet.tanks) - len(fleet.gauges),
             "gauges": sum(bool({"stuck", "gappy", "silent"} & set(g["states"])) for g in fleet.gauges),
             "refused": sum(r["n"] for r in fleet.refused),
         },
@@ -162,14 +169,10 @@ def _index(fleet: Fleet) -> Row:
 
 
 def _size_bar(case: Case, largest: float) -> dict[str, float] | None:
-    sign = -1.0 if (case.row["litres"] or 0.0) < 0 else 1.0
-    ends = (
-        sorted((case.row[k] or 0.0) * sign for k in ("litres_low", "litres_high"))
-        if case.row["litres_low"]
-        else [None, None]
-    )
-    value = case.row["litres"]
-    return worklist.bar(None if value is None else value * sign, ends[0], ends[1], (0.0, largest))
+    """Where a case's litres stand, without their sign and by their square root: drops would dwarf draws otherwise."""
+    value, low, high = case.sized()
+    roots = [None if v is None else math.sqrt(max(v, 0.0)) for v in (value, low, high)]
+    return worklist.bar(roots[0], roots[1], roots[2], (0.0, math.sqrt(largest)))
 
 
 def _tank(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:

@@ -99,7 +99,7 @@ URGENCY_MEANS: Final = {
 LOST: Final = "lost"
 GAINED: Final = "gained"
 LITRES_WORDS: Final = {"wrong_feed": "misbooked", "water_ingress": "of water in", "missing_ticket": "with no ticket"}
-UNSURE_SIGN: Final = "either way"
+UNSURE_SIGN: Final = "or nothing"
 NO_LITRES: Final = "not a matter of litres"
 LITRES_UNKNOWN: Final = "litres not known"
 STILL_ON: Final = "still going on"
@@ -107,9 +107,9 @@ LASTED: Final = "lasted {span}"
 
 # -- Headline -----------------------------------------------------------------------------------------
 NEED_TODAY: Final = ("Nothing needs anyone today.", "One thing needs someone today.", "{n} things need someone today.")
-MISSING: Final = "{litres} missing at {sites}, the losses below added up."
+MISSING: Final = "{litres} missing at {sites}, the current losses added up."
 MISSING_MONEY: Final = "At the latest selling prices that is {money}."
-NO_LOSS: Final = "No loss is listed."
+NO_LOSS: Final = "No loss is current."
 EMPTY_WORKLIST: Final = (
     "No case is open. Nothing unusual was found in what the data can show; what it cannot show is on the statements "
     "and data health pages."
@@ -118,11 +118,18 @@ BLIND_SPOTS: Final = "What this cannot see"
 BLIND_STATEMENTS: Final = "{n} of {all} tanks have no conclusive leak result in their latest month"
 BLIND_GAUGES: Final = "{n} had a stuck or badly gapped gauge in the last week of data"
 BLIND_REFUSED: Final = "{n} rows of data were refused"
+BLIND_UNTESTED: Final = "{n} of {all} tanks have no leak statement"
+BLIND_UNSEEN: Final = "{n} of {all} gauges were not looked at"
 SIGHT_CLEAR: Final = "Every tank had a conclusive leak result, a live gauge and no refused data."
 
 # -- Worklist -----------------------------------------------------------------------------------------
 WORKLIST: Final = "Worklist"
-WORKLIST_ORDER: Final = "Most urgent first; within an urgency, the most at stake times how likely it is."
+WORKLIST_ORDER: Final = (
+    "Most urgent first; within an urgency, the most at stake times how likely it is. Current is what still goes on, or "
+    "ended or came to light in the last {days} days of data. Bars are on a square-root scale."
+)
+STATES: Final = {"current": "Current", "past": "Past", "all": "All"}
+PAST: Final = "past"
 COLUMNS: Final = {
     "urgency": "Urgency",
     "what": "What",
@@ -133,7 +140,7 @@ COLUMNS: Final = {
     "since": "Since",
     "action": "What to do",
 }
-FILTERS: Final = {"site": "Site", "product": "Product", "cause": "Cause", "urgency": "Urgency"}
+FILTERS: Final = {"site": "Site", "product": "Product", "cause": "Cause", "urgency": "Urgency", "state": "State"}
 ANY: Final = "All"
 SEARCH: Final = "Search"
 SEARCH_HINT: Final = "tank, meter, words"
@@ -144,7 +151,7 @@ SORTS: Final = {
     "probability": "Probability",
     "since": "Newest first",
 }
-RESET: Final = "Show all"
+RESET: Final = "Clear filters"
 SHOWN: Final = "{shown} of {all} shown"
 SHOWN_ALL: Final = "All {all} shown"
 NONE_SHOWN: Final = "Nothing matches these filters."

@@ -14,6 +14,8 @@ from pipeline.report import links, text
 from pipeline.report.tables import Tables
 
 URGENCIES = tuple(text.URGENCY)
+# How long a case that is over is still news: claims and recordings last about as long; common practice, no source.
+CURRENT_DAYS = 14
 # Litres of these are not lost: sales in the wrong book, and water.
 NOT_AT_STAKE = frozenset({"wrong_feed", "water_ingress"})
 # Without litres, yet whoever fills up there is at risk: ahead of any litres of the same urgency.
@@ -57,6 +59,20 @@ class Case:
         return value if value in URGENCIES else "watch"
 
     @property
+    def is_past(self) -> bool:
+        """Whether it ended, and came to light, more than `CURRENT_DAYS` before the last day of data."""
+        end = self.row["ts_end"]
+        if end is None:
+            return False
+        known: date = max(end.date(), self.row["raised_on"] or end.date())
+        return (self.as_of - known).days > CURRENT_DAYS
+
+    @property
+    def state(self) -> str:
+        """`current` or `past`."""
+        return "past" if self.is_past else "current"
+
+    @property
     def product_label(self) -> str:
         """The product in plain words."""
         return text.PRODUCTS.get(self.product, self.product)
@@ -72,19 +88,24 @@ class Case:
         return named or [text.WHOLE_SITE]
 
     @property
+    def is_unsure(self) -> bool:
+        """Whether the interval of the litres holds a loss as well as a gain."""
+        low, high = self.row["litres_low"], self.row["litres_high"]
+        return low is not None and high is not None and low < 0.0 < high
+
+    @property
     def litres_size(self) -> str:
-        """How many litres, without a sign: the words beside it say which way."""
-        value, low, high = self._sized()
+        """How many litres, without a sign where the words beside it can say which way."""
+        value, low, high = self._shown_litres()
         if value is None:
             return ""
-        return f"{fmt.rounded(value, fmt.digits_for(low, high, value))}{fmt.THIN}l"
+        return f"{fmt.rounded(value, fmt.digits_for(low, high, value), signed=self.is_unsure)}{fmt.THIN}l"
 
     @property
     def litres_span(self) -> str:
-        """The 95 % interval of `litres_size`; signed where it holds both a loss and a gain."""
-        value, low, high = self._sized()
-        both = low is not None and high is not None and low < 0 < high
-        return fmt.interval(low, high, value, signed=both)
+        """The 95 % interval of `litres_size`."""
+        value, low, high = self._shown_litres()
+        return fmt.interval(low, high, value, signed=self.is_unsure)
 
     @property
     def litres_words(self) -> str:
@@ -92,6 +113,8 @@ class Case:
         litres = self.row["litres"]
         if litres is None:
             return text.NO_LITRES if self.cause in CAUSES_WITHOUT_LITRES else text.LITRES_UNKNOWN
+        if self.is_unsure:
+            return text.UNSURE_SIGN
         return text.LITRES_WORDS.get(self.cause, text.LOST if litres < 0 else text.GAINED)
 
     @property
@@ -99,7 +122,7 @@ class Case:
         """Litres at the latest selling price, to the figures that a decision needs."""
         if self.money is None:
             return ""
-        return f"{self.currency} {fmt.rounded(self.money, fmt.digits_for(None, None, self.money))}"
+        return _money(str(self.currency), self.money)
 
     @property
     def probability_text(self) -> str:
@@ -162,36 +185,43 @@ class Case:
         stamp = "%Y-%m-%d %H:%M"
         return {"start": start.astimezone(self.tz).strftime(stamp), "end": end.astimezone(self.tz).strftime(stamp)}
 
-    def _sized(self) -> tuple[float | None, float | None, float | None]:
-        """Litres and interval, turned so that the litres are positive."""
-        value, low, high = (self.row[c] for c in ("litres", "litres_low", "litres_high"))
+    def sized(self) -> tuple[float | None, float | None, float | None]:
+        """Litres with the ends of their interval, turned so that the litres are positive."""
+        value, low, high = self._litres()
         if value is None or value >= 0:
             return value, low, high
         return -value, None if high is None else -high, None if low is None else -low
+
+    def _shown_litres(self) -> tuple[float | None, float | None, float | None]:
+        return self._litres() if self.is_unsure else self.sized()
+
+    def _litres(self) -> tuple[float | None, float | None, float | None]:
+        return self.row["litres"], self.row["litres_low"], self.row["litres_high"]
 
 
 def ranked(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
     """All cases, the first to be worked off first.
 
-    By urgency; then those where a sale is at risk; then by what is at stake (in money where every case has its worth in
-    one currency, else in litres) times the probability.
+    What is current before what is past; by urgency; then those where a sale is at risk; then by what is at stake (in
+    money where every case has its worth in one currency, else in litres) times the probability.
     """
     cases = _cases(tables, pages, as_of)
     staked = [c for c in cases if c.row["litres"] is not None and c.cause not in NOT_AT_STAKE]
     in_money = all(c.money is not None for c in staked) and len({c.currency for c in staked}) == 1
 
-    def order(case: Case) -> tuple[int, int, float, str]:
+    def order(case: Case) -> tuple[bool, int, int, float, str]:
         litres = abs(case.row["litres"] or 0.0) if case.cause not in NOT_AT_STAKE else 0.0
         stake = (case.money or 0.0) if in_money else litres
         risk = 0 if case.cause in _SALE_AT_RISK else 1
         weight = case.row["probability"] or 0.0
-        return URGENCIES.index(case.urgency), risk, -stake * weight, str(case.row["case_id"])
+        return case.is_past, URGENCIES.index(case.urgency), risk, -stake * weight, str(case.row["case_id"])
 
     return sorted(cases, key=order)
 
 
 def headline(cases: Sequence[Case]) -> tuple[str, list[str]]:
-    """The sentence that a reader takes along, and the ones that follow it."""
+    """The sentence that a reader takes along, and the ones that follow it; of what is current alone."""
+    cases = [c for c in cases if not c.is_past]
     n = sum(c.urgency in {"act_now", "today"} for c in cases)
     losses = [c for c in cases if (c.row["litres"] or 0.0) < 0 and c.cause not in NOT_AT_STAKE]
     first = text.NEED_TODAY[min(n, 2)].format(n=fmt.number(n))
@@ -208,8 +238,7 @@ def headline(cases: Sequence[Case]) -> tuple[str, list[str]]:
         if case.money is not None and case.currency:
             money[case.currency] += case.money
     if money and all(c.money is not None for c in losses):
-        sums = [f"{k} {fmt.rounded(v, fmt.digits_for(None, None, v))}" for k, v in sorted(money.items())]
-        more.append(text.MISSING_MONEY.format(money=" + ".join(sums)))
+        more.append(text.MISSING_MONEY.format(money=" + ".join(_money(k, v) for k, v in sorted(money.items()))))
     return first, more
 
 
@@ -233,6 +262,11 @@ def bar(
         "at": at(value), "low": at(value if low is None else low), "high": at(value if high is None else high),
         "zero": at(0.0),
     }  # fmt: skip
+
+
+def _money(currency: str, value: float) -> str:
+    """Money to three figures, whole at the finest: a price is not what the litres cost."""
+    return f"{currency} {fmt.rounded(value, min(fmt.digits_for(None, None, value), 0))}"
 
 
 def _summed(rows: Sequence[Mapping[str, Any]]) -> tuple[float, float, float]:

@@ -16,6 +16,13 @@ def visible_rows(page, table):
     return page.locator(f"#{table} tbody tr:visible")
 
 
+@pytest.fixture(scope="module")
+def current(frames, as_of):
+    """The cases that still go on or ended, or came to light, within the last fortnight of data."""
+    days_since = (pl.lit(as_of) - pl.max_horizontal(pl.col("ts_end").dt.date(), "raised_on")).dt.total_days()
+    return frames["cases"].filter(pl.col("ts_end").is_null() | (days_since <= 14))
+
+
 @pytest.mark.parametrize("path", PAGES)
 def test_a_page_opens_without_a_word_of_complaint_and_without_network(browser, report, path):
     with opened(browser, report / path, color_scheme="light") as page:
@@ -34,11 +41,12 @@ def test_a_phone_shows_a_page_without_scrolling_sideways(browser, report, path):
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
 
-def test_the_worklist_is_filtered_counted_and_kept_in_the_address(browser, report, frames):
-    today = frames["cases"].filter(pl.col("urgency") == "today").height
+def test_the_worklist_is_filtered_counted_and_kept_in_the_address(browser, report, frames, current):
+    today = current.filter(pl.col("urgency") == "today").height
     every = frames["cases"].height
+    assert current.height < every
     with opened(browser, report / "index.html") as page:
-        assert visible_rows(page, "worklist").count() == every
+        assert visible_rows(page, "worklist").count() == current.height
         page.locator("input[name=urgency][value=today]").check(force=True)
         assert visible_rows(page, "worklist").count() == today
         assert page.locator("form output").inner_text() == f"{today} of {every} shown"
@@ -50,8 +58,14 @@ def test_the_worklist_is_filtered_counted_and_kept_in_the_address(browser, repor
         page.locator("input[name=q]").fill("nobody would look for this")
         assert visible_rows(page, "worklist").count() == 0
         page.locator("button[type=reset]").click()
-        assert visible_rows(page, "worklist").count() == every
+        assert visible_rows(page, "worklist").count() == current.height
         assert page.evaluate("location.hash") == ""
+        page.locator("select[name=state]").select_option("all")
+        assert visible_rows(page, "worklist").count() == every
+        assert page.locator("form output").inner_text() == f"All {every} shown"
+        page.locator("select[name=state]").select_option("past")
+        assert visible_rows(page, "worklist").count() == every - current.height
+        assert page.evaluate("location.hash") == "#state=past"
 
 
 @pytest.mark.parametrize(
@@ -59,7 +73,7 @@ def test_the_worklist_is_filtered_counted_and_kept_in_the_address(browser, repor
     [("site", "site", "site_id"), ("product", "product", None), ("cause", "cause", "cause")],
 )
 def test_each_choice_keeps_its_own_rows_alone(browser, report, name, field, column):
-    with opened(browser, report / "index.html") as page:
+    with opened(browser, report / "index.html", "#state=all") as page:
         options = page.locator(f"select[name={name}] option")
         total = 0
         for i in range(1, options.count()):

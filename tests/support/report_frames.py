@@ -60,6 +60,7 @@ STORIES = (
     Story("probe_fault", 13, 6, urgency="this_week", probability=0.98, has_litres=False),
     Story("clock_skew", 14, 12, urgency="watch", probability=0.9, has_litres=False),
     Story("over_delivery", 15, 7, litres_at_once=96.0, urgency="watch", probability=0.55, is_over=True),
+    Story("bulk_theft", 0, 40, litres_at_once=-420.0, urgency="today", probability=0.9, is_over=True),
     Story("unexplained", 2, 5, litres_at_once=-310.0, urgency="watch", probability=0.44, is_over=True),
 )
 
@@ -70,7 +71,7 @@ def build_frames(
     """Frames by name as the report takes them; `hostile` replaces every free text with it."""
     rng = np.random.default_rng(seed)
     fleet = _fleet(tank_count)
-    stories = [s for s in STORIES if s.tank < tank_count]
+    stories = [s for s in STORIES if s.tank < tank_count and s.days_before_end < days]
     per_tank = [_tank_history(i, row, days, stories, rng) for i, row in enumerate(fleet["tanks"].iter_rows(named=True))]
     names = ("ledger", "tank_days", "variance_parts", "drops", "draws", "deliveries", "health", "meter_estimates")
     frames = fleet | {n: pl.concat([t[n] for t in per_tank], how="vertical_relaxed") for n in names}

@@ -14,6 +14,7 @@
   };
 
   // -- Filters: their state is the address's hash, so that it can be kept, sent and gone back to --------
+  const usual = (form, name) => form.elements[name].dataset?.default ?? "";
   const state = (form) => {
     const found = new URLSearchParams();
     for (const [name, value] of new FormData(form)) if (value) found.append(name, value);
@@ -22,7 +23,7 @@
 
   const keep = (row, wanted, query) => {
     for (const name of new Set(wanted.keys())) {
-      if (name !== "q" && name !== "sort" && !wanted.getAll(name).includes(row.dataset[name] ?? "")) return false;
+      if (name !== "q" && name !== "sort" && wanted.get(name) !== "all" && !wanted.getAll(name).includes(row.dataset[name] ?? "")) return false;
     }
     if (!query.length) return true;
     row.searchable ??= row.textContent.toLowerCase();
@@ -52,12 +53,11 @@
     form.querySelector("output").textContent = words(template, { shown, all });
   };
 
-  const restore = (form) => {
-    const wanted = new URLSearchParams(location.hash.slice(1));
+  const fill = (form, wanted) => {
     for (const field of form.elements) {
       if (field.type === "checkbox") field.checked = wanted.getAll(field.name).includes(field.value);
       else if (field.name && "value" in field && field.type !== "reset") {
-        field.value = wanted.get(field.name) ?? "";
+        field.value = wanted.get(field.name) ?? field.dataset.default ?? "";
         if (field.tagName === "SELECT" && field.selectedIndex < 0) field.selectedIndex = 0;
       }
     }
@@ -65,16 +65,19 @@
   };
 
   const remember = (form) => {
-    const hash = state(form).toString();
+    const wanted = state(form);
+    for (const name of new Set(wanted.keys())) if (wanted.get(name) === usual(form, name)) wanted.delete(name);
+    const hash = wanted.toString();
     history.replaceState(null, "", hash ? `#${hash}` : location.pathname + location.search);
   };
 
   for (const form of document.querySelectorAll("form.filters")) {
     form.addEventListener("input", () => { apply(form); remember(form); });
-    form.addEventListener("reset", () => setTimeout(() => { apply(form); remember(form); }));
+    form.addEventListener("reset", (event) => { event.preventDefault(); fill(form, new URLSearchParams()); remember(form); });
     form.addEventListener("submit", (event) => event.preventDefault());
-    window.addEventListener("hashchange", () => restore(form));
-    restore(form);
+    const restore = () => fill(form, new URLSearchParams(location.hash.slice(1)));
+    window.addEventListener("hashchange", restore);
+    restore();
   }
 
   // -- Order by a column ----------------------------------------------------------------------------------
