@@ -1,0 +1,92 @@
+"""How a gauge reports: what its reporting hides, and how long a value may hold until the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.ledger.gauge import seconds
+
+Floats = NDArray[np.float64]
+
+DAY_S = 86400.0
+WINDOW_DAYS = 7
+SHORTEST_HOLD_S = 7200.0
+LONGEST_HOLD_S = 12 * 3600.0
+FEWEST_CHANGES = 8
+"""With fewer changes on a day its reporting is not judged."""
+
+
+@dataclass(frozen=True)
+class Reporting:
+    """A tank's reporting as known after each UTC day in `day` (n,).
+
+    `hidden_mm` (n,) the smallest change that it lets through, NaN where unknown; `hold_s` (n,) how old a value may be
+    and still hold. [s]
+    """
+
+    day: NDArray[np.int64]
+    hidden_mm: Floats
+    hold_s: Floats
+
+    def hidden_on(self, day: int) -> float:
+        """The last that was known of the hidden change up to a day. [mm] NaN where nothing was."""
+        place = int(np.searchsorted(self.day, day, "right")) - 1
+        return float(self.hidden_mm[place]) if place >= 0 else np.nan
+
+    def hold_on(self, day: NDArray[np.int64]) -> Floats:
+        """How old a value may be on each day and still hold. Shape of `day`. [s]"""
+        if not len(self.day):
+            return np.full(len(day), SHORTEST_HOLD_S)
+        place = np.searchsorted(self.day, day, "right") - 1
+        return np.where(place >= 0, self.hold_s[np.maximum(place, 0)], SHORTEST_HOLD_S)
+
+
+def reporting_of(readings: pl.DataFrame) -> Reporting:
+    """How one tank's readings are reported, day by day, each day from the last `WINDOW_DAYS` days up to it.
+
+    Where a value is reported on exception, or repeated until it has moved enough, no two neighbouring values differ by
+    less than the deadband; a gauge that reports all it sees shows steps as small as its resolution. So the smallest
+    twentieth of the changes between neighbours, rows of a heartbeat after a long silence left out, is what is hidden.
+    A value holds for as long as the longest silence of a usual day.
+
+    Parameters
+    ----------
+    readings : frame
+        One tank's `readings` rows.
+    """
+    rows = readings.filter((pl.col("quality") != "bad") & pl.col("level_mm").is_not_null()).unique("ts").sort("ts")
+    at_s, level = seconds(rows["ts"]), rows["level_mm"].to_numpy()
+    if len(at_s) < 2:
+        return Reporting(np.empty(0, np.int64), np.empty(0), np.empty(0))
+    gap, step = np.diff(at_s), np.abs(np.diff(level))
+    day = np.floor(at_s[1:] / DAY_S).astype(np.int64)
+    days, firsts = np.unique(day, return_index=True)
+    edges = np.append(firsts, len(day))
+    hidden, longest = np.full(len(days), np.nan), np.empty(len(days))
+    for number in range(len(days)):
+        low, high = edges[number], edges[number + 1]
+        usual = np.quantile(gap[low:high], 0.1)
+        moved = step[low:high][(gap[low:high] <= 3.0 * usual) & (step[low:high] > 1e-4)]
+        if len(moved) >= FEWEST_CHANGES:
+            hidden[number] = np.quantile(moved, 0.05)
+        longest[number] = gap[low:high].max()
+    return Reporting(
+        days,
+        _trailing_median(hidden),
+        np.clip(_trailing_median(longest), SHORTEST_HOLD_S, LONGEST_HOLD_S),
+    )
+
+
+def _trailing_median(values: Floats) -> Floats:
+    """Median of the known values among the last `WINDOW_DAYS`, each place's own included."""
+    out = np.full(len(values), np.nan)
+    for number in range(len(values)):
+        recent = values[max(0, number - WINDOW_DAYS + 1) : number + 1]
+        recent = recent[np.isfinite(recent)]
+        if len(recent):
+            out[number] = np.median(recent)
+    return out

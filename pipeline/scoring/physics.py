@@ -1,0 +1,137 @@
+"""How odd a trading day is to the balance: one number a day, from what the day's run knew."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.observe import SiteObserved, UnitObserved, known_day
+from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.estimate.walk import DayView, Named
+from pipeline.scoring.unit_days import UnitDays
+from pipeline.scoring.variance_parts import RATE_CAUSES, Parts, day_views
+
+Floats = NDArray[np.float64]
+
+ANOMALOUS_AT: Final = 3.0
+"""Score from which a day is anomalous: log odds of some twenty to one that something out of the ordinary moved it."""
+HIGHEST: Final = 50.0
+SURPRISE_LOG_PRIOR: Final = -6.0
+STEP_LOG_PRIOR: Final = -18.0
+"""A sudden move is the highest of some thousand a day, so chance alone shows scores of four to five."""
+DROP_LOG_PRIOR: Final = -5.0
+"""Log odds of such a thing on a day before its data. No source; set with the false alarms of sound fleets in view."""
+OBSERVED_LOG_ODDS: Final = 8.0
+"""What is seen outright: a gauge that stands still, a drop without a ticket, sales that leave another tank."""
+CLOCK_S: Final = 120.0
+"""Clocks further apart than this are out of the ordinary. No source; a few seconds to a minute are common."""
+FEWEST_DIPS: Final = 6
+TICKET_SHARE: Final = 0.0025
+TICKET_SD_L: Final = 15.0
+
+
+def physics_scores(
+    days: UnitDays, site: SiteObserved, seen: UnitObserved, walked: UnitWalk | None, parts: Parts
+) -> Floats:
+    """Log odds that something out of the ordinary moved the tank on each day, shape (n,): high is odd.
+
+    The highest of what several views of the day say: a hypothesis weighed against none, a named rate still at work,
+    the settled dips' surprise as a whole, the strongest sudden move, a drop that does not fit its ticket, and what is
+    seen outright. NaN where the day is not over or nothing settled on it.
+    """
+    if walked is None:
+        return np.full(len(days), np.nan)
+    views = day_views(days, walked)
+    scores = np.column_stack(
+        [
+            _hypotheses(views),
+            _named(days, walked, views),
+            surprise_scores(days, walked),
+            _steps(days, seen),
+            _drops(days, parts),
+            _observed(days, site, seen, parts),
+        ]
+    )
+    settled = np.diff(days.last_dip) >= FEWEST_DIPS
+    best = np.clip(np.nanmax(scores, axis=1), -HIGHEST, HIGHEST)
+    return np.where(days.is_over & settled, best, np.nan)
+
+
+def _hypotheses(views: Sequence[DayView | None]) -> Floats:
+    """Log odds of the likeliest hypothesis that is not named yet."""
+    return np.array([max(view.odds.values(), default=-HIGHEST) if view else -HIGHEST for view in views])
+
+
+def _named(days: UnitDays, walked: UnitWalk, views: Sequence[DayView | None]) -> Floats:
+    """Log odds at which a rate was named, on each day on which it is two standard errors from none."""
+    out = np.full(len(days), -HIGHEST)
+    for number, view in enumerate(views):
+        for named in walked.walk.named if view is not None else ():
+            if view is not None and _is_at_work(named, view, len(walked.walk.balance.names)):
+                out[number] = max(out[number], named.log_odds)
+    return out
+
+
+def _is_at_work(named: Named, view: DayView, base: int) -> bool:
+    """Whether a rate that was named by then is two standard errors from none."""
+    places = [place for place, _ in named.pieces if place < base + len(view.pieces)]
+    if not places or named.hypothesis.cause not in RATE_CAUSES:
+        return False
+    total = float(view.belief.mean[places].sum())
+    spread = float(np.sqrt(max(view.belief.cov[np.ix_(places, places)].sum(), 1e-18)))
+    return abs(total) > 2.0 * spread
+
+
+def surprises(days: UnitDays, walked: UnitWalk) -> list[Floats]:
+    """The surprises of the dips that settled on each day, in SDs, as its run had them. A list of n arrays."""
+    every = np.concatenate([view.surprise for view in walked.walk.views]) if walked.walk.views else np.empty(0)
+    edges = days.last_dip + 1
+    return [every[low:high] for low, high in pairwise(edges)]
+
+
+def surprise_scores(days: UnitDays, walked: UnitWalk) -> Floats:
+    """Log odds against chance of a day's surprises: of their sum or of their scatter, whichever is odder. (n,)"""
+    out = np.full(len(days), -HIGHEST)
+    for number, values in enumerate(surprises(days, walked)):
+        if len(values) < FEWEST_DIPS:
+            continue
+        held = np.clip(values, -4.0, 4.0)
+        total = held.sum() / np.sqrt(len(held))
+        scatter = max((float((held**2).sum()) - len(held)) / np.sqrt(2.0 * len(held)), 0.0)
+        # Dips a half hour apart are not quite independent, and a scatter's tail is long: only the excess counts.
+        out[number] = SURPRISE_LOG_PRIOR + 0.5 * max(total**2, (0.6 * scatter) ** 2)
+    return out
+
+
+def _steps(days: UnitDays, seen: UnitObserved) -> Floats:
+    """Log odds of the strongest sudden move that ended on each day."""
+    out = np.full(len(days), -HIGHEST)
+    for day, step in seen.steps:
+        number = int(days.days.index_of(np.array([step.end_s]))[0])
+        if 0 <= number < len(days) and day <= days.run_day[number + 1]:
+            out[number] = max(out[number], STEP_LOG_PRIOR + 0.5 * min(abs(step.z), 20.0) ** 2)
+    return out
+
+
+def _drops(days: UnitDays, parts: Parts) -> Floats:
+    """Log odds of the day's drops against their tickets, whatever they are put down to."""
+    mismatch = np.sum([parts[n] for n in ("ticket_tolerance", "short_delivery", "over_delivery") if n in parts], axis=0)
+    spread = np.hypot(TICKET_SHARE * days.ticketed_l, TICKET_SD_L)
+    odd = DROP_LOG_PRIOR + 0.5 * np.minimum(np.abs(mismatch / spread), 9.0) ** 2
+    return np.where(days.ticketed_l > 0, odd, -HIGHEST)
+
+
+def _observed(days: UnitDays, site: SiteObserved, seen: UnitObserved, parts: Parts) -> Floats:
+    """What needs no weighing: stuck readings, drops without a ticket, wrong feeds, lost sales, clocks apart."""
+    found = np.abs(days.lag_s[1:]) >= CLOCK_S
+    for name, least_l in (("wrong_feed", 100.0), ("missing_sales", 20.0), ("missing_ticket", 300.0)):
+        if name in parts:
+            found |= np.nan_to_num(np.abs(parts[name])) >= least_l
+    for span in seen.stuck:
+        at = days.days.bounds_s
+        found |= (at[:-1] < span.end_s) & (at[1:] > span.start_s) & (days.run_day[1:] >= known_day(span.start_s))
+    return np.where(found, OBSERVED_LOG_ODDS, -HIGHEST)

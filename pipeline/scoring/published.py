@@ -1,0 +1,82 @@
+"""The tables that a run publishes beside its cases, from what was observed, estimated and found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Final
+
+import polars as pl
+
+from pipeline.cases.finding import Finding
+from pipeline.contract.dictionary import polars_schema
+from pipeline.contract.run import RUN_TABLES
+from pipeline.contract.store import STORE_TABLES
+from pipeline.estimate.observe import SiteObserved
+from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.scoring import store_rows
+from pipeline.scoring.physics import ANOMALOUS_AT
+from pipeline.scoring.statements import Limits
+from pipeline.scoring.unit_sheet import UnitSheet, day_rows, part_rows, statement_rows, unit_sheets
+
+Frames = dict[str, pl.DataFrame]
+
+_MAKERS: Final[Mapping[str, Callable[[UnitSheet], pl.DataFrame]]] = {
+    "tank_days": day_rows,
+    "variance_parts": part_rows,
+    "statements": statement_rows,
+    "ledger": store_rows.ledger_rows,
+    "drops": store_rows.drop_rows,
+    "draws": store_rows.draw_rows,
+    "meter_estimates": store_rows.meter_rows,
+    "health": store_rows.health_rows,
+}
+
+
+def published_tables(
+    tables: Mapping[str, pl.DataFrame],
+    observed: SiteObserved,
+    walks: Sequence[UnitWalk],
+    findings: Sequence[Finding],
+    *,
+    last_day: int,
+    limits: Limits | None = None,
+) -> Frames:
+    """One site's rows of every table but cases and evidence, in the contract's columns and types.
+
+    Parameters
+    ----------
+    tables : mapping of table name to frame
+        The site's contract tables.
+    observed, walks, findings
+        What was made of them.
+    last_day : int
+        UTC day number of the last data that the run judges.
+    limits : Limits, optional
+        By which statements are judged.
+
+    Returns
+    -------
+    dict of frames, keys those of `_MAKERS`
+    """
+    sheets = unit_sheets(tables, observed, walks, findings, last_day=last_day, limits=limits or Limits())
+    made = {name: [frame for sheet in sheets if (frame := maker(sheet)).width] for name, maker in _MAKERS.items()}
+    return {name: conformed(name, frames) for name, frames in made.items()}
+
+
+def conformed(name: str, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
+    """The frames under each other in the table's columns and types; what is no number is null."""
+    schema = polars_schema({**RUN_TABLES, **STORE_TABLES}[name])
+    kept = list(frames)
+    if not kept:
+        return pl.DataFrame(schema=schema)
+    frame = _typed(pl.concat(kept, how="diagonal_relaxed"), schema)
+    if name == "tank_days":
+        return frame.with_columns(is_anomalous=(pl.col("physics_score") >= ANOMALOUS_AT).fill_null(False))
+    return frame
+
+
+def _typed(frame: pl.DataFrame, schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
+    have = set(frame.columns)
+    columns = [(pl.col(c) if c in have else pl.lit(None)).cast(t).alias(c) for c, t in schema.items()]
+    floats = [c for c, t in schema.items() if t.is_float()]
+    return frame.select(columns).with_columns(pl.col(floats).fill_nan(None))

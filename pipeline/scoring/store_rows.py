@@ -1,0 +1,218 @@
+"""Rows that the store keeps of a unit beside the run's own tables: its ledger, drops, draws, meters and gauge health.
+
+What is a pool's is shared out among its tanks by capacity, as on the day sheet; levels, temperatures and errors are not
+shared but repeated.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.estimate.observe import used_lag_s
+from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.estimate.walk import DayView
+from pipeline.features.trading_days import DAY_S
+from pipeline.scoring.unit_sheet import UnitSheet
+
+Floats = NDArray[np.float64]
+
+SMALLEST_DRAW_L: Final = 5.0
+TICKET_SHARE: Final = 0.0025
+DROP_SD_L: Final = 15.0
+"""SD of a drop's mismatch with a sound ticket: loading meters and charts by share, hoses and waves in litres (common
+practice, no source)."""
+WEEK_DAYS: Final = 7
+
+
+def instants(at_s: Floats) -> pl.Series:
+    """Instants as the contract has them, to the microsecond."""
+    return pl.Series(np.round(at_s * 1e6).astype(np.int64)).cast(pl.Datetime("us", "UTC"))
+
+
+def _dates(day: NDArray[np.int64]) -> pl.Series:
+    return pl.Series(day.astype(np.int32)).cast(pl.Date)
+
+
+def ledger_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `ledger`: one for each two neighbouring settled dips."""
+    if sheet.walked is None or len(sheet.walked.dips) < 2:
+        return pl.DataFrame()
+    dips, noise = sheet.walked.dips, sheet.walked.noise
+    sold = np.diff(dips.sold_l.sum(axis=1))
+    came = np.diff(_delivered_until_l(sheet, dips.ts_s))
+    moved = np.diff(dips.gauge_l)
+    quiet = (sold < 0.01) & (came == 0.0) & (dips.state[1:] == 0) & (dips.state[:-1] == 0)
+    rows = pl.DataFrame(
+        {
+            "ts_start": instants(dips.ts_s[:-1]),
+            "ts_end": instants(dips.ts_s[1:]),
+            "day": _dates((dips.ts_s[1:] // DAY_S).astype(np.int64)),
+            "level_start_mm": dips.level_mm[:-1],
+            "level_end_mm": dips.level_mm[1:],
+            "water_end_mm": dips.water_mm[1:],
+            "temp_end_c": dips.temp_c[1:],
+            "gauge_start_l": dips.gauge_l[:-1],
+            "gauge_end_l": dips.gauge_l[1:],
+            "delivered_l": came,
+            "sold_l": sold,
+            "pump_hours": np.diff(dips.open_h),
+            "residual_l": moved - came + sold,
+            "noise_sd_l": np.hypot(noise.white_l[1:], noise.white_l[:-1]),
+            "is_quiet": quiet,
+        }
+    )
+    shared = ("gauge_start_l", "gauge_end_l", "delivered_l", "sold_l", "residual_l", "noise_sd_l")
+    return pl.concat(
+        rows.select(pl.lit(name).alias("tank_id"), pl.all()).with_columns(pl.col(shared) * share)
+        for name, share in sheet.shares()
+    )
+
+
+def _delivered_until_l(sheet: UnitSheet, at_s: Floats) -> Floats:
+    """Ticketed litres of the drops that had begun before each instant. [l]"""
+    litres = sheet.seen.unit.tickets["ticket_volume_l"].to_numpy()
+    starts = np.array([known.drop.start_s for known in sheet.seen.drops])
+    each = np.array([litres[list(known.drop.tickets)].sum() for known in sheet.seen.drops])
+    total = np.concatenate([[0.0], np.cumsum(each)])
+    return np.asarray(total[np.searchsorted(starts, at_s, "left")])
+
+
+def drop_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `drops`; a pool's drop stands under the tank that its ticket names."""
+    tickets = sheet.seen.unit.tickets
+    rows = []
+    for known in sheet.seen.drops:
+        drop, mine = known.drop, tickets[list(known.drop.tickets)]
+        main = mine.sort("ticket_volume_l", "delivery_id").row(-1, named=True) if mine.height else None
+        tank = main["tank_id"] if main else sheet.seen.unit.unit_id
+        ticketed = float(mine["ticket_volume_l"].sum()) if main else None
+        edges = np.array([drop.start_s, drop.end_s])
+        rows.append(
+            {
+                "tank_id": tank,
+                "drop_id": f"{tank}@{np.datetime64(round(drop.start_s), 's')}",
+                "start_s": drop.start_s,
+                "end_s": drop.end_s,
+                "gain_l": drop.gain_l,
+                "sold_during_l": float(np.diff(sheet.days.booked.until_l(edges, np.full(2, np.inf)))[0]),
+                "delivery_id": main["delivery_id"] if main else None,
+                "ticket_volume_l": ticketed,
+                "mismatch_l": None if ticketed is None else drop.gain_l - ticketed,
+                "mismatch_sd_l": None if ticketed is None else float(np.hypot(TICKET_SHARE * ticketed, DROP_SD_L)),
+            }
+        )
+    if not rows:
+        return pl.DataFrame()
+    schema = {"delivery_id": pl.String, **dict.fromkeys(("ticket_volume_l", "mismatch_l", "mismatch_sd_l"), pl.Float64)}
+    frame = pl.DataFrame(rows, schema_overrides=schema, infer_schema_length=None)
+    return _with_instants(frame).unique("drop_id", keep="first", maintain_order=True)
+
+
+def draw_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `draws`: sudden moves that took product away, under the first tank of a pool."""
+    rows = [
+        {
+            "tank_id": sheet.seen.unit.unit_id,
+            "start_s": step.start_s,
+            "end_s": step.end_s,
+            "litres": step.litres,
+            "sd_l": step.sd_l,
+            "kind": "at rest" if step.at_rest else "while selling",
+        }
+        for _, step in sheet.seen.steps
+        if step.litres <= -SMALLEST_DRAW_L and not _in_drop(sheet, step.start_s, step.end_s)
+    ]
+    if not rows:
+        return pl.DataFrame()
+    return _with_instants(pl.DataFrame(rows).sort("litres")).unique(["tank_id", "ts_start"], keep="first")
+
+
+def _in_drop(sheet: UnitSheet, start_s: float, end_s: float) -> bool:
+    return any(known.drop.start_s < end_s and known.drop.end_s > start_s for known in sheet.seen.drops)
+
+
+def _with_instants(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.with_columns(
+        ts_start=instants(frame["start_s"].to_numpy()), ts_end=instants(frame["end_s"].to_numpy())
+    ).drop("start_s", "end_s")
+
+
+def meter_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `meter_estimates`: each Sunday, and on the last day, what the balance says of each meter."""
+    if sheet.walked is None:
+        return pl.DataFrame()
+    walk, dips = sheet.walked.walk, sheet.walked.dips
+    # Day 3 after 1970-01-01, a Thursday, was a Sunday.
+    views = [view for view in walk.views if view.day % WEEK_DAYS == 3]
+    if walk.views and (not views or views[-1].day != walk.views[-1].day):
+        views.append(walk.views[-1])
+    frames = []
+    for view in views:
+        last = int(np.searchsorted(walk.balance.known_day, view.day, "right")) - 1
+        gives = np.array([_gives(sheet.walked, view, number) for number in range(len(dips.meters))]).reshape(-1, 2)
+        frames.append(
+            pl.DataFrame(
+                {
+                    "meter_id": list(dips.meters),
+                    "day": [np.datetime64(view.day, "D").item()] * len(dips.meters),
+                    "sold_l": dips.sold_l[last] if len(dips.meters) else np.empty(0),
+                    "error_pct": 100.0 * (1.0 / (1.0 + gives[:, 0]) - 1.0),
+                    "error_low_pct": 100.0 * (1.0 / (1.0 + gives[:, 0] + 1.96 * gives[:, 1]) - 1.0),
+                    "error_high_pct": 100.0 * (1.0 / (1.0 + gives[:, 0] - 1.96 * gives[:, 1]) - 1.0),
+                },
+                schema_overrides={"meter_id": pl.String, "day": pl.Date},
+            )
+        )
+    if not frames:
+        return pl.DataFrame()
+    return pl.concat(frames).select(pl.lit(sheet.seen.unit.unit_id).alias("tank_id"), pl.all())
+
+
+def _gives(walked: UnitWalk, view: DayView, meter: int) -> tuple[float, float]:
+    """How much more a meter gives than it records, as a share, and its SD: its usual error and any drift named."""
+    base, name = len(walked.walk.balance.names), walked.walk.balance.meters[meter]
+    pieces = [
+        place
+        for named in walked.walk.named
+        if named.hypothesis.cause == "meter_drift" and named.hypothesis.meter_id == name
+        for place, _ in named.pieces
+        if place < base + len(view.pieces)
+    ]
+    places = [meter, *pieces]
+    sd = float(np.sqrt(max(view.belief.cov[np.ix_(places, places)].sum(), 0.0)))
+    return float(view.belief.mean[places].sum()), min(sd, 0.3)
+
+
+def health_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `health`: each member's gauge on each UTC day."""
+    frames = []
+    for name in sheet.seen.unit.members:
+        days = sheet.seen.probe.get(name, [])
+        if not days:
+            continue
+        number = np.array([one.day for one in days], dtype=np.int64)
+        lags = [sheet.site.lags.get(int(day)) for day in number]
+        stuck = np.zeros(len(days), dtype=bool)
+        for span in sheet.seen.stuck:
+            stuck |= (span.start_s < (number + 1) * DAY_S) & (span.end_s > number * DAY_S)
+        hidden = np.array([sheet.reporting[name].hidden_on(int(day)) for day in number])
+        frames.append(
+            pl.DataFrame(
+                {
+                    "tank_id": pl.repeat(name, len(days), eager=True),
+                    "day": _dates(number),
+                    "readings": np.array([one.readings for one in days], dtype=np.int64),
+                    "bad_share": np.array([one.bad_share for one in days]),
+                    "gap_hours": np.array([one.gap_h for one in days]),
+                    "deadband_mm": hidden,
+                    "is_stuck": stuck,
+                    "clock_skew_s": [None if lag is None else 0.0 - used_lag_s(lag) for lag in lags],
+                },
+                schema_overrides={"clock_skew_s": pl.Float64},
+            )
+        )
+    return pl.concat(frames) if frames else pl.DataFrame()

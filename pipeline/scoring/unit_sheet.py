@@ -1,0 +1,240 @@
+"""All that is made of one unit's trading days, and the day sheet's rows, in which joined tanks share out the pool's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.cases.finding import Finding
+from pipeline.estimate.observe import SiteObserved, UnitObserved
+from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.features.reporting import Reporting, reporting_of
+from pipeline.features.trading_days import TradingDays, trading_days
+from pipeline.ledger.gauge import GaugeSeries, seconds
+from pipeline.physics.regulatory import monthly_allowance_l
+from pipeline.scoring.physics import physics_scores
+from pipeline.scoring.statements import Limits, Statement, statements
+from pipeline.scoring.unit_days import UnitDays, unit_days
+from pipeline.scoring.variance_parts import Parts, variance_parts
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MemberDays:
+    """What a member tank's own gauge says of each trading day: the last water and the median temperature, (n,) each."""
+
+    water_mm: Floats
+    temp_c: Floats
+
+
+@dataclass(frozen=True)
+class UnitSheet:
+    """A unit with its walk (None where too little settled), its n trading days and what was made of them."""
+
+    site: SiteObserved
+    seen: UnitObserved
+    walked: UnitWalk | None
+    days: UnitDays
+    parts: Parts
+    physics: Floats
+    members: Mapping[str, MemberDays]
+    reporting: Mapping[str, Reporting]
+    statements: list[Statement]
+
+    def shares(self) -> Iterator[tuple[str, float]]:
+        """Each member tank and its share of what is the unit's: that of its capacity."""
+        capacity = self.seen.unit.tanks.select("tank_id", pl.col("capacity_l") / pl.col("capacity_l").sum())
+        yield from ((str(name), float(share)) for name, share in capacity.iter_rows())
+
+
+def unit_sheets(
+    tables: Mapping[str, pl.DataFrame],
+    site: SiteObserved,
+    walks: Sequence[UnitWalk],
+    findings: Sequence[Finding],
+    *,
+    last_day: int,
+    limits: Limits,
+) -> list[UnitSheet]:
+    """A sheet for each unit of a site.
+
+    Parameters
+    ----------
+    tables : mapping of table name to frame
+        The site's contract tables.
+    site : SiteObserved
+    walks : the walks of those of its units that have one
+    findings : the site's
+    last_day : int
+        UTC day number of the last data.
+    limits : Limits
+    """
+    by_unit = {walked.seen.unit.unit_id: walked for walked in walks}
+    found = []
+    for seen in site.units:
+        walked = by_unit.get(seen.unit.unit_id)
+        days_of = trading_days_of(tables, seen.unit.members)
+        if days_of is None:
+            continue
+        reporting = {name: reporting_of(_rows(tables["readings"], (name,))) for name in seen.unit.members}
+        days = unit_days(
+            days_of,
+            tables,
+            site,
+            seen,
+            dips_s=walked.dips.ts_s if walked else np.empty(0),
+            dips_day=walked.walk.balance.known_day if walked else np.empty(0, np.int64),
+            reporting=reporting,
+            last_day=last_day,
+        )
+        mine = [one for one in findings if one.unit_id == seen.unit.unit_id]
+        parts = variance_parts(days, site, seen, walked, mine, sales=tables["sales"])
+        hidden = np.array([[one.hidden_on(int(day)) for day in days.run_day[1:]] for one in reporting.values()])
+        found.append(
+            UnitSheet(
+                site=site,
+                seen=seen,
+                walked=walked,
+                days=days,
+                parts=parts,
+                physics=physics_scores(days, site, seen, walked, parts),
+                members=_member_days(days_of, seen),
+                reporting=reporting,
+                statements=statements(
+                    days,
+                    walked,
+                    [one for one in findings if one.unit_id in (None, seen.unit.unit_id)],
+                    hidden_mm=hidden.max(axis=0),
+                    limits=limits,
+                ),
+            )
+        )
+    return found
+
+
+def trading_days_of(tables: Mapping[str, pl.DataFrame], members: tuple[str, ...]) -> TradingDays | None:
+    """The trading days that touch any reading of, ticket for, or sale booked to the tanks; None where there is none."""
+    meters = tables["meter_feeds"].filter(pl.col("tank_id").is_in(members))["meter_id"].unique().to_list()
+    stamps = [
+        _rows(tables["readings"], members)["ts"],
+        _rows(tables["deliveries"], members)["ts_ticket"],
+        tables["sales"].filter(pl.col("meter_id").is_in(meters))["ts_end"],
+    ]
+    ends = np.concatenate([seconds(pl.Series([one.min(), one.max()])) for one in stamps if len(one)] or [np.empty(0)])
+    if not len(ends):
+        return None
+    site = tables["sites"].row(0, named=True)
+    return trading_days(site["timezone"], site["trading_day_start"], float(ends.min()), float(ends.max()))
+
+
+def _rows(frame: pl.DataFrame, members: tuple[str, ...]) -> pl.DataFrame:
+    return frame.filter(pl.col("tank_id").is_in(members))
+
+
+def _member_days(days: TradingDays, seen: UnitObserved) -> dict[str, MemberDays]:
+    return {
+        name: MemberDays(_last(days, series), _median(days, series.ts_s, series.temp_c))
+        for name, series in zip(seen.unit.members, seen.unit.member_series, strict=True)
+    }
+
+
+def _last(days: TradingDays, series: GaugeSeries) -> Floats:
+    """The last water that was read on each day. [mm]"""
+    known = np.flatnonzero(np.isfinite(series.water_mm))
+    edges = np.searchsorted(series.ts_s[known], days.bounds_s)
+    out = np.full(len(days), np.nan)
+    there = edges[1:] > edges[:-1]
+    out[there] = series.water_mm[known[edges[1:][there] - 1]]
+    return out
+
+
+def _median(days: TradingDays, ts_s: Floats, values: Floats) -> Floats:
+    """The median of the known values of each day."""
+    known = np.isfinite(values)
+    held, edges = values[known], np.searchsorted(ts_s[known], days.bounds_s)
+    return np.array([np.median(held[low:high]) if high > low else np.nan for low, high in pairwise(edges)])
+
+
+def day_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `tank_days` but for the forest's columns: tank_id, trading_day and the figures of each."""
+    days = sheet.days
+    sold = days.sold_l.sum(axis=1)
+    book = days.stock_l[:-1] + days.ticketed_l - sold
+    shared = {
+        "opening_stock_l": days.stock_l[:-1],
+        "deliveries_l": days.ticketed_l,
+        "sales_l": sold,
+        "book_stock_l": book,
+        "closing_stock_l": days.stock_l[1:],
+        "variance_l": days.variance_l,
+    }
+    frames = []
+    for name, share in sheet.shares():
+        own = sheet.members[name]
+        figures = {column: values * share for column, values in shared.items()}
+        frames.append(
+            pl.DataFrame(
+                {
+                    "tank_id": pl.repeat(name, len(days), eager=True),
+                    "trading_day": list(days.days.dates),
+                    **figures,
+                    "water_mm": own.water_mm,
+                    "temp_c": own.temp_c,
+                    "physics_score": sheet.physics,
+                }
+            )
+        )
+    return pl.concat(frames)
+
+
+def part_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `variance_parts`; a part of nothing is left out, but for the residual."""
+    days = len(sheet.days)
+    frames = []
+    for name, share in sheet.shares():
+        for part, litres in sheet.parts.items():
+            frames.append(
+                pl.DataFrame(
+                    {
+                        "tank_id": pl.repeat(name, days, eager=True),
+                        "trading_day": list(sheet.days.days.dates),
+                        "part": pl.repeat(part, days, eager=True),
+                        "litres": litres * share,
+                    }
+                ).filter(pl.col("litres").is_finite() & ((pl.col("litres") != 0.0) | (pl.col("part") == "residual")))
+            )
+    return pl.concat(frames)
+
+
+def statement_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `statements`: throughput and variance shared out, the leak and the verdict the unit's own.
+
+    Each tank has its own allowance, by its share of the throughput.
+    """
+    rows = []
+    for name, share in sheet.shares():
+        for one in sheet.statements:
+            low, high = one.interval_l_per_h
+            rows.append(
+                {
+                    "tank_id": name,
+                    "month": one.month,
+                    "throughput_l": one.throughput_l * share,
+                    "variance_l": one.variance_l * share,
+                    "allowance_l": float(np.asarray(monthly_allowance_l(one.throughput_l * share))),
+                    "leak_rate_l_per_h": one.leak_l_per_h,
+                    "leak_rate_low": low,
+                    "leak_rate_high": high,
+                    "detectable_l_per_h": one.detectable_l_per_h,
+                    "verdict": one.verdict,
+                    "reason": one.reason,
+                }
+            )
+    schema = {"tank_id": pl.String, "month": pl.Date, "verdict": pl.String, "reason": pl.String}
+    return pl.DataFrame(rows, schema_overrides=schema, infer_schema_length=None)

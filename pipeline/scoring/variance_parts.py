@@ -1,0 +1,343 @@
+"""A trading day's variance split into what its run knew of: named causes, tolerances, and an exact remainder.
+
+All parts are litres at ambient temperature, a loss negative, taken at each day with what that day's run believed: a
+cause that is named later does not change an earlier day. Sales on the wrong tank and sales that only the totaliser
+knows come from what was observed; lasting rates from the walk; everything else from the findings.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.cases.finding import Finding
+from pipeline.estimate.design import BANDS, CHART_COLUMNS, band_columns, chart_changes_s
+from pipeline.estimate.observe import SiteObserved, UnitObserved
+from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.estimate.walk import DayView
+from pipeline.features.trading_days import DAY_S, day_end_s
+from pipeline.ledger.fleet import Unit, meter_flows, share_at
+from pipeline.physics.products import expansion_per_k, product_vcf
+from pipeline.scoring.unit_days import UnitDays
+
+Floats = NDArray[np.float64]
+
+RATE_CAUSES = ("tank_leak", "line_leak", "meter_drift", "unexplained")
+"""Causes that the walk follows as lasting rates."""
+OBSERVED_CAUSES = ("wrong_feed", "missing_sales", "missing_ticket")
+"""Causes whose litres are in what was observed, sale by sale and drop by drop."""
+OFF_BALANCE_CAUSES = ("water_ingress", "phase_separation")
+"""Water that the float sees is no gauge stock, so it moves no variance."""
+TICKET_CAUSES = ("short_delivery", "over_delivery")
+"""Causes that are part of a drop's mismatch against its ticket."""
+CLOCKS_APART_S = 30.0
+"""Clocks nearer than this are not said to differ; what they do to a day stays in the residual. No source."""
+AROUND_DROP_S = 3 * 3600.0
+DIPS_AROUND_DROP = 4
+
+Parts = dict[str, Floats]
+
+
+def variance_parts(
+    days: UnitDays,
+    site: SiteObserved,
+    seen: UnitObserved,
+    walked: UnitWalk | None,
+    findings: Sequence[Finding],
+    *,
+    sales: pl.DataFrame,
+) -> Parts:
+    """Litres of each part on each of n days, shape (n,) each; they add up to `days.variance_l`.
+
+    Where a day's variance is not known its parts are NaN. `sales` are the site's.
+    """
+    parts: Parts = defaultdict(lambda: np.zeros(len(days)))
+    _add_feeds(parts, days, site, seen, sales)
+    _add_unbooked(parts, days, seen)
+    _add_clocks(parts, days)
+    _add_courses(parts, days, seen, findings)
+    drawn = days.sold_l.sum(axis=1) - parts["wrong_feed"] - parts["missing_sales"]
+    if walked is not None:
+        _add_thermal(parts, days, walked, drawn)
+        _add_beliefs(parts, days, walked)
+        _add_drops(parts, days, walked)
+    _add_chart_changes(parts, days, seen, walked)
+    known = np.isfinite(days.variance_l)
+    named = np.sum(list(parts.values()), axis=0) if parts else np.zeros(len(days))
+    parts["residual"] = days.variance_l - named
+    return {name: np.where(known, litres, np.nan) for name, litres in parts.items()}
+
+
+def _add_feeds(parts: Parts, days: UnitDays, site: SiteObserved, seen: UnitObserved, sales: pl.DataFrame) -> None:
+    """Sales booked here and drawn elsewhere raise the variance; sales drawn here and booked elsewhere lower it.
+
+    `sales` are the site's. A meter of which no change of tank is known draws on the tanks that it is booked to.
+    """
+    unit_id = seen.unit.unit_id
+    for meter in sorted({change.meter_id for change in site.feeds}):
+        flow = meter_flows(sales.filter(pl.col("meter_id") == meter)).get(meter)
+        if flow is None:
+            continue
+        day = days.days.index_of(flow.end_s)
+        inside = (day >= 0) & (day < len(days))
+        day, end_s, volume = day[inside], flow.end_s[inside], flow.volume_l[inside]
+        booked = share_at(days.feeds, meter, unit_id, end_s)
+        drawn = booked.copy()
+        for change in site.feeds:
+            if change.meter_id == meter:
+                now = (end_s - days.lag_s[day] >= change.from_s) & (days.run_day[day + 1] >= change.day)
+                drawn[now] = float(change.to_unit == unit_id)
+        litres = np.bincount(day, volume * (booked - drawn), minlength=len(days))
+        if litres.any():
+            parts["wrong_feed"] = parts["wrong_feed"] + litres
+
+
+def _add_unbooked(parts: Parts, days: UnitDays, seen: UnitObserved) -> None:
+    """Litres that a totaliser counted beyond its sales, spread over the time between its two readings."""
+    for one in seen.unbooked:
+        inside = np.diff(np.clip(days.days.bounds_s, one.start_s, max(one.end_s, one.start_s + 1.0)))
+        known = days.run_day[1:] >= one.end_s // DAY_S
+        litres = one.litres * np.where(known, inside / max(one.end_s - one.start_s, 1.0), 0.0)
+        parts["missing_sales"] = parts["missing_sales"] - litres
+
+
+def _add_clocks(parts: Parts, days: UnitDays) -> None:
+    """What the gauge has seen leave and the till has not booked at each boundary, or the other way round.
+
+    Where the clocks are clearly apart, what passes between the two is theirs; sales under way are the meters'.
+    """
+    at = days.days.bounds_s
+    known_s = day_end_s(days.run_day)
+    by_gauge = days.booked.until_l(at + days.lag_s, known_s)
+    by_till = np.where(np.abs(days.lag_s) >= CLOCKS_APART_S, days.booked.until_l(at, known_s), by_gauge)
+    if (by_gauge != by_till).any():
+        parts["clock_skew"] = parts["clock_skew"] - np.diff(by_gauge - by_till)
+    parts["meter_tolerance"] = parts["meter_tolerance"] - np.diff(by_till - days.booked.ended_l(at))
+
+
+def _add_courses(parts: Parts, days: UnitDays, seen: UnitObserved, findings: Sequence[Finding]) -> None:
+    """The litres of each finding that its day's run knew of, by the finding's own course."""
+    has_water = bool(np.isfinite(seen.unit.series.water_mm).any())
+    for finding in findings:
+        if finding.unit_id != seen.unit.unit_id or finding.cause in OBSERVED_CAUSES or not len(finding.course.at_s):
+            continue
+        if finding.cause in RATE_CAUSES and (finding.cause != "unexplained" or finding.rate_l_per_h is not None):
+            continue
+        if finding.cause in OFF_BALANCE_CAUSES and has_water:
+            continue
+        litres = np.diff(finding.course.until(days.days.bounds_s))
+        parts[finding.cause] = parts[finding.cause] + np.where(days.run_day[1:] >= finding.day, litres, 0.0)
+
+
+def _vcf(days: UnitDays, walked: UnitWalk) -> Floats:
+    """Litres at 15 °C of a litre in the tank at each boundary, by the last dip that its run had seen. (n + 1,)"""
+    return np.where(days.last_dip >= 0, walked.walk.balance.vcf[np.maximum(days.last_dip, 0)], 1.0)
+
+
+def _add_thermal(parts: Parts, days: UnitDays, walked: UnitWalk, drawn: Floats) -> None:
+    """Ambient less 15 °C: the stock's own growth, and what tickets and sales at other temperatures make of the book."""
+    balance, unit = walked.walk.balance, walked.seen.unit
+    vcf = _vcf(days, walked)
+    grown = np.diff(np.nan_to_num(days.stock_l) * (1.0 - vcf))
+    first, last = np.maximum(days.last_dip[:-1], 0), np.maximum(days.last_dip[1:], 0)
+    sold_15 = balance.sold_15_l.sum(axis=1)
+    sold = walked.dips.sold_l.sum(axis=1)
+    moved = sold[last] - sold[first]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        at_sale = np.where(moved > 1.0, (sold_15[last] - sold_15[first]) / moved, vcf[1:])
+    shrunk = days.ticketed_l - _ticketed_15_l(days, unit, vcf)
+    parts["thermal"] = parts["thermal"] + grown + drawn * (1.0 - at_sale) - shrunk
+
+
+def _ticketed_15_l(days: UnitDays, unit: Unit, vcf: Floats) -> Floats:
+    """Litres at 15 °C of each day's tickets, shape (n,); a ticket without temperature is taken at the tank's."""
+    temp = unit.tickets["ticket_temp_c"].cast(pl.Float64).to_numpy()
+    litres = unit.tickets["ticket_volume_l"].to_numpy()
+    own = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
+    total = np.zeros(len(days))
+    for number, rows in enumerate(days.tickets):
+        for row in rows:
+            total[number] += litres[row] * (own[row] if np.isfinite(own[row]) else vcf[number + 1])
+    return total
+
+
+def day_views(days: UnitDays, walked: UnitWalk) -> list[DayView | None]:
+    """What the run of each day believed: the last view of that UTC day or before. None before the first."""
+    at = np.array([view.day for view in walked.walk.views])
+    places = np.searchsorted(at, days.run_day[1:], "right") - 1
+    return [walked.walk.views[place] if place >= 0 else None for place in places]
+
+
+def _coefficients(days: UnitDays, walked: UnitWalk) -> Floats:
+    """Base coefficients as each day's run had them, shape (n, p); the prior's before the first view."""
+    base = len(walked.walk.balance.names)
+    prior = walked.walk.balance.prior.mean[:base]
+    return np.array([view.belief.mean[:base] if view else prior for view in day_views(days, walked)]).reshape(-1, base)
+
+
+def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
+    """What the walk's coefficients make of each day: meters, vapour, expansion, chart, and the rates named."""
+    balance, meters = walked.walk.balance, len(walked.walk.balance.meters)
+    beta = _coefficients(days, walked)
+    sold = _sold_by_meter(days, balance.meters)
+    parts["meter_tolerance"] = parts["meter_tolerance"] - (beta[:, :meters] * sold).sum(axis=1)
+    hours = days.days.hours()
+    lost = beta[:, meters] * sold.sum(axis=1) + beta[:, meters + 1] * hours
+    parts["vapour"] = parts["vapour"] - lost
+    vcf = _vcf(days, walked)
+    at = np.maximum(days.last_dip, 0)
+    growth = np.asarray(expansion_per_k(walked.seen.unit.product, np.clip(balance.temp_c[at], -19.0, 39.0)))
+    grown = np.diff(growth * np.nan_to_num(days.stock_l) * (balance.temp_c[at] - 15.0))
+    parts["thermal"] = parts["thermal"] + beta[:, meters + 2] * grown / vcf[1:]
+    chart = (beta[:, meters + 3 :] * np.diff(_chart_at_bounds(days, walked), axis=0)).sum(axis=1) / vcf[1:]
+    in_error = chart_in_error(days, walked)
+    parts["chart_tolerance"] = parts["chart_tolerance"] + np.where(in_error, 0.0, chart)
+    if in_error.any():
+        parts["chart_error"] = parts["chart_error"] + np.where(in_error, chart, 0.0)
+    for cause, litres in _named_rates(days, walked, sold).items():
+        parts[cause] = parts[cause] + litres
+
+
+def _sold_by_meter(days: UnitDays, meters: tuple[str, ...]) -> Floats:
+    """Booked litres of each of the balance's meters on each day. Shape (n, m). [l]"""
+    place = {flow.meter_id: number for number, flow in enumerate(days.booked.flows)}
+    nothing = np.zeros(len(days))
+    columns = [days.sold_l[:, place[name]] if name in place else nothing for name in meters]
+    return np.column_stack(columns) if columns else np.zeros((len(days), 0))
+
+
+def chart_in_error(days: UnitDays, walked: UnitWalk) -> NDArray[np.bool_]:
+    """Whether the run of each day had named the chart. Shape (n,)."""
+    named = [one.day for one in walked.walk.named if one.hypothesis.cause == "chart_error"]
+    return days.run_day[1:] >= min(named) if named else np.zeros(len(days), dtype=bool)
+
+
+def _chart_at_bounds(days: UnitDays, walked: UnitWalk) -> Floats:
+    """The chart's regressors at each boundary, as `design.chart_columns` has them at dips. (n + 1, charts·10)."""
+    unit, at_s = walked.seen.unit, days.days.bounds_s
+    level = np.nan_to_num(days.level_mm, nan=100.0)
+    surface = np.sum([strap.surface_l_per_mm(level, at_s) for strap in unit.strappings], axis=0)
+    one = np.column_stack([np.nan_to_num(days.stock_l), surface, band_columns(unit, level, at_s)])
+    changes = chart_changes_s(unit)
+    version = np.searchsorted(changes, at_s, "right")
+    assert one.shape[1] == CHART_COLUMNS == 2 + BANDS
+    return np.column_stack([one * (version == number)[:, None] for number in range(len(changes) + 1)])
+
+
+def _named_rates(days: UnitDays, walked: UnitWalk, sold: Floats) -> Mapping[str, Floats]:
+    """Litres of each lasting rate that was named, day by day, from the dip on at which it set in."""
+    balance = walked.walk.balance
+    base = len(balance.names)
+    views = day_views(days, walked)
+    found: dict[str, Floats] = defaultdict(lambda: np.zeros(len(days)))
+    for named in walked.walk.named:
+        for place, onset in named.pieces if named.hypothesis.cause in RATE_CAUSES else ():
+            course = _rate_course(days, walked, named.hypothesis.cause, named.hypothesis.meter_id, onset, sold)
+            for number, view in enumerate(views):
+                if view is not None and place < base + len(view.pieces):
+                    found[named.hypothesis.cause][number] += float(view.belief.mean[place]) * course[number]
+    return found
+
+
+def _rate_course(
+    days: UnitDays, walked: UnitWalk, cause: str, meter_id: str | None, onset: int, sold: Floats
+) -> Floats:
+    """What a unit of the rate does to each day's variance once it has set in. Shape (n,)."""
+    balance = walked.walk.balance
+    since_h = float(balance.hours[max(onset - 1, 0)])
+    bounds_h = days.days.bounds_s / 3600.0
+    share = np.clip((bounds_h[1:] - np.maximum(bounds_h[:-1], since_h)) / np.diff(bounds_h), 0.0, 1.0)
+    if cause == "meter_drift":
+        litres = sold[:, balance.meters.index(str(meter_id))]
+        return -litres * share
+    at = np.maximum(days.last_dip, max(onset - 1, 0))
+    if cause == "line_leak":
+        return -np.diff(balance.open_h[at])
+    if cause == "tank_leak":
+        per_h = np.gradient(balance.leak_h, balance.hours) if len(balance.hours) > 1 else np.ones(1)
+        # Brought from the last dip to the boundary at that dip's own rate.
+        to_bound = np.clip(bounds_h - np.maximum(balance.hours[at], since_h), 0.0, 24.0)
+        return -np.diff(balance.leak_h[at] + per_h[at] * to_bound)
+    return share * np.diff(bounds_h)
+
+
+def _add_drops(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
+    """Each drop's mismatch with its tickets, less what the findings say of them; drops without a ticket apart."""
+    rises = drop_rises_15_l(days, walked)
+    vcf = _vcf(days, walked)
+    mismatch = -_ticketed_15_l(days, walked.seen.unit, vcf) / vcf[1:]
+    for known, rise in zip(walked.seen.drops, rises, strict=True):
+        if known.drop.tickets:
+            mismatch += rise / vcf[1:]
+        else:
+            parts["missing_ticket"] = parts["missing_ticket"] + rise / vcf[1:]
+    said = np.sum([parts[cause] for cause in TICKET_CAUSES if cause in parts] or [np.zeros(len(days))], axis=0)
+    parts["ticket_tolerance"] = parts["ticket_tolerance"] + mismatch - said
+
+
+def drop_rises_15_l(days: UnitDays, walked: UnitWalk) -> list[Floats]:
+    """What each drop brought on each day, at 15 °C and by the chart as corrected then. Shape (n,) a drop. [l]
+
+    The jump of the stock with sales added back, from the settled dips before to those after; where there is none on
+    either side, the drop's own rise.
+    """
+    balance = walked.walk.balance
+    moved = balance.stock_15_l + balance.sold_15_l.sum(axis=1)
+    beta = _coefficients(days, walked)
+    at_s = balance.hours * 3600.0
+    edges = np.array([(known.drop.start_s, known.drop.end_s) for known in walked.seen.drops]).reshape(-1, 2)
+    found = []
+    for number, known in enumerate(walked.seen.drops):
+        rise = np.zeros(len(days))
+        found.append(rise)
+        day = int(days.drop_day[number])
+        if not 0 <= day < len(days):
+            continue
+        low = max(known.drop.start_s - AROUND_DROP_S, edges[number - 1, 1] if number else -np.inf)
+        high = min(known.drop.end_s + AROUND_DROP_S, edges[number + 1, 0] if number + 1 < len(edges) else np.inf)
+        before = np.flatnonzero((at_s > low) & (at_s < known.drop.start_s))[-DIPS_AROUND_DROP:]
+        seen_by = balance.known_day <= days.run_day[day + 1]
+        after = np.flatnonzero((at_s > known.drop.end_s) & (at_s < high) & seen_by)[:DIPS_AROUND_DROP]
+        if len(before) and len(after):
+            columns = balance.columns[after].mean(axis=0) - balance.columns[before].mean(axis=0)
+            total = float(moved[after].mean() - moved[before].mean() - columns @ beta[day])
+        else:
+            place = max(int(days.last_dip[day + 1]), 0)
+            total = known.drop.gain_l * float(balance.vcf[place])
+        rise += np.diff(_risen_l(total, days, walked, (known.drop.start_s, known.drop.end_s)))
+    return found
+
+
+def _risen_l(total_l: float, days: UnitDays, walked: UnitWalk, span_s: tuple[float, float]) -> Floats:
+    """How much of a drop's litres had arrived at each boundary: none, all, or what the gauge saw. (n + 1,)"""
+    at, series = days.days.bounds_s, walked.seen.unit.series
+    risen = np.where(at >= span_s[1], total_l, 0.0)
+    for number in np.flatnonzero((at > span_s[0]) & (at < span_s[1]) & np.isfinite(days.stock_l)):
+        start = max(int(np.searchsorted(series.ts_s, span_s[0], "right")) - 1, 0)
+        ends = np.array([series.ts_s[start], at[number]]) + days.lag_s[number]
+        sold = float(np.diff(days.booked.until_l(ends, np.full(2, np.inf)))[0])
+        so_far = float(days.stock_l[number] - series.gauge_l[start]) + sold
+        risen[number] = np.clip(so_far * _vcf(days, walked)[number], 0.0, max(total_l, 0.0))
+    return risen
+
+
+def _add_chart_changes(parts: Parts, days: UnitDays, seen: UnitObserved, walked: UnitWalk | None) -> None:
+    """The step in gauge stock where a new chart comes into force: the same level, other litres."""
+    series = seen.unit.series
+    for change in chart_changes_s(seen.unit):
+        day = int(days.days.index_of(np.array([change]))[0])
+        place = int(np.searchsorted(series.ts_s, change, "left")) - 1
+        if not 0 <= day < len(days) or place < 0:
+            continue
+        level = series.level_mm[place : place + 1]
+        before, after = (float(seen.unit.stock_l(level, np.array([at]))[0]) for at in (change - 1.0, change + 1.0))
+        in_error = walked is not None and bool(chart_in_error(days, walked)[day])
+        name = "chart_error" if in_error else "chart_tolerance"
+        step = np.zeros(len(days))
+        step[day] = after - before
+        parts[name] = parts[name] + step
+
