@@ -33,9 +33,11 @@ TICKET_SHARE_SD = 0.002
 TICKET_SD_L = 12.0
 FREE_L2 = 1e8
 """Variance of a jump of which nothing is known. [l²]"""
-TEMP_SHARE = 0.4
-TREND_SHARE = 0.08
-"""Shares of each half hour's surprise that go into the temperature's level and trend."""
+TEMP_WALK_C = 0.03
+"""How far the bulk's temperature may wander in one hour, SD. No source."""
+TEMP_RATE_SD = 0.1
+"""SD of the bulk's rate of cooling after a drop [K/h]; how fast that rate may change is the next. No source."""
+TEMP_RATE_WALK = 0.004
 
 
 @dataclass(frozen=True)
@@ -67,30 +69,51 @@ class Balance:
 
 
 def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats) -> Floats:
-    """The probe's temperature smoothed by past values only, begun anew at each drop; gaps carry the last. [°C]
+    """The probe's temperature smoothed by past values only, begun anew at each drop; gaps carry it on. [°C]
 
-    Level and trend are both followed (C. C. Holt, "Forecasting seasonals and trends by exponentially weighted moving
-    averages", ONR 52, 1957), so that a steady cooling is not lagged behind.
+    A Kalman filter of temperature and its rate: the bulk cools or warms slowly and steadily, what the probe shows
+    beyond that is its noise, told from second differences of the readings so far. Without it each reading's noise
+    would be taken for litres.
     """
     out = np.empty(len(temp_c))
     segment = np.searchsorted(drop_hours, hours, "right")
-    value, slope, seen, last_segment, last_h = 15.0, 0.0, 0, -1, 0.0
+    noise = _temp_noise_c(temp_c, segment)
+    value, rate, last_segment, last_h = 15.0, 0.0, -1, float(hours[0]) if len(hours) else 0.0
+    p_tt, p_tr, p_rr = 25.0, 0.0, TEMP_RATE_SD**2
     for k, reading in enumerate(temp_c):
-        if segment[k] != last_segment:
-            slope, seen, last_segment = 0.0, 0, segment[k]
-        step = float(np.clip(hours[k] - last_h, 0.05, 2.0))
+        step = float(np.clip(hours[k] - last_h, 0.0, 12.0))
         last_h = float(hours[k])
+        if segment[k] != last_segment:
+            last_segment = segment[k]
+            rate, p_tt, p_tr, p_rr = 0.0, 100.0, 0.0, TEMP_RATE_SD**2
+        value += rate * step
+        p_tt += 2.0 * step * p_tr + step * step * p_rr + TEMP_WALK_C**2 * step
+        p_tr += step * p_rr
+        p_rr += TEMP_RATE_WALK**2 * step
         if np.isfinite(reading):
-            if not seen:
-                value = float(reading)
-            else:
-                ahead = value + slope * step
-                share = max(TEMP_SHARE, 1.0 / (seen + 1.0))
-                value = ahead + share * (float(reading) - ahead)
-                slope += TREND_SHARE * (float(reading) - ahead) / step
-            seen += 1
+            total = p_tt + noise[k] ** 2
+            gain_t, gain_r = p_tt / total, p_tr / total
+            surprise = float(reading) - value
+            value, rate = value + gain_t * surprise, rate + gain_r * surprise
+            p_rr -= gain_r * p_tr
+            p_tr *= 1.0 - gain_t
+            p_tt *= 1.0 - gain_t
         out[k] = value
     return out
+
+
+def _temp_noise_c(temp_c: Floats, segment: NDArray[np.int64]) -> Floats:
+    """SD of each half hour's temperature, from the second differences so far. [°C]"""
+    second = np.abs(np.diff(temp_c, 2))
+    same = (segment[2:] == segment[:-2]) & np.isfinite(second)
+    usual = np.full(len(temp_c), 0.05)
+    for start in range(48, len(temp_c), 48):
+        sample = second[max(0, start - 960) : start - 2][same[max(0, start - 960) : start - 2]]
+        if len(sample) >= 20:
+            low = 1.4826 * float(np.median(sample)) / np.sqrt(6.0)
+            wide = float(np.sqrt(np.mean(np.minimum(sample, np.quantile(sample, 0.9)) ** 2) / 6.0))
+            usual[start : start + 48] = max(low, wide, 0.01)
+    return usual
 
 
 def band_columns(unit: Unit, level_mm: Floats, at_s: Floats) -> Floats:

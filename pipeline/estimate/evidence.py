@@ -107,8 +107,10 @@ def weigh(sums: Sums, belief: Posterior, candidates: Candidates, offset: int, re
     which = candidates.which[seen]
     spread = np.array([one.spread for one in candidates.hypotheses])[which]
     one_sided = np.array([one.one_sided for one in candidates.hypotheses])[which]
-    value = extra.log_bayes(spread)
-    value = np.where(one_sided & (extra.estimate < 0), -5.0, value)
+    usual = np.array([one.usual for one in candidates.hypotheses])[which]
+    value = extra.log_bayes(spread, usual)
+    largest = np.array([one.largest for one in candidates.hypotheses])[which]
+    value = np.where((one_sided & (extra.estimate < 0)) | (np.abs(extra.estimate) > largest), -5.0, value)
     found = []
     for number, hypothesis in enumerate(candidates.hypotheses):
         mine = np.flatnonzero(which == number)

@@ -12,24 +12,35 @@ from pipeline.estimate.design import Balance
 Floats = NDArray[np.float64]
 
 LEAK_SPREAD_L_PER_H = 1.0
-LINE_SPREAD_L_PER_H = 8.0
+LINE_SPREAD_L_PER_H = 20.0
 METER_SPREAD = 0.015
 GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
+USUAL_LEAK_L_PER_H = 0.03
+USUAL_LINE_L_PER_H = 1.0
+USUAL_METER = 0.0012
+USUAL_GAIN_L_PER_H = 0.15
+"""How far each wanders with nothing wrong: breathing and contraction, a pump's warmth, a meter's wear. No source."""
 DELIVERY_SPREAD_L = 250.0
+LARGEST_METER = 0.06
+"""A meter further off than this is broken and not drifting. No source."""
 """Spread of a fault's size before the data speaks. No source: a leak to be found is 0.757 L/h (40 CFR 280.43), a
 pressure line's 11.4 L/h (40 CFR 280.44), and a drifting meter leaves its 0.5 % tolerance by one to three times it."""
 
 
 @dataclass(frozen=True)
 class Hypothesis:
-    """One way for litres to go: `cause`, the meter it concerns (or a drop's number), the spread of its coefficient and
-    its allowed sign."""
+    """One way for litres to go: `cause`, the meter it concerns (or a drop's number), the spread of its coefficient, its
+    allowed sign, `usual`, how far the coefficient wanders with nothing wrong, `largest`, beyond which it is no such
+    thing, and `days`, on how many it must have acted before it is named."""
 
     cause: str
     meter_id: str | None
     spread: float
     one_sided: bool
+    usual: float = 0.0
+    largest: float = float("inf")
+    days: int = 2
 
     @property
     def key(self) -> str:
@@ -53,15 +64,15 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
 
     `unexplained` is a steady gain, which no cause of loss can give.
     """
-    found = [Hypothesis("tank_leak", None, LEAK_SPREAD_L_PER_H, True)]
+    found = [Hypothesis("tank_leak", None, LEAK_SPREAD_L_PER_H, True, USUAL_LEAK_L_PER_H)]
     courses = [-balance.leak_h]
     if len(balance.meters):
-        found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True))
+        found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True, USUAL_LINE_L_PER_H, days=3))
         courses.append(-balance.open_h)
     for number, meter in enumerate(balance.meters):
-        found.append(Hypothesis("meter_drift", meter, METER_SPREAD, False))
+        found.append(Hypothesis("meter_drift", meter, METER_SPREAD, False, USUAL_METER, LARGEST_METER, 4))
         courses.append(-balance.sold_15_l[:, number])
-    found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True))
+    found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H))
     courses.append(balance.hours - balance.hours[0])
     return tuple(found), np.column_stack(courses)
 

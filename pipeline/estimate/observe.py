@@ -111,7 +111,9 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     lags = {int(day): lag for day in days if (lag := _lag_of(units, int(day))) is not None}
     lost = _unbooked_of(tables)
     flows = {name: _on_gauge_clock(flow, lags) for name, flow in flows.items()}
-    for item in units:
+    for item, unit in zip(units, [unit for unit in built if unit is not None], strict=True):
+        item.unit = unit
+        _open(item, _own_flows(unit, flows, feeds, []))
         shares = [share_at(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
         item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
     changes = _feed_changes(units, feeds, flows, days)

@@ -46,10 +46,13 @@ class Extra:
     estimate: Floats
     sd: Floats
 
-    def log_bayes(self, spread: Floats) -> Floats:
-        """Log Bayes factor for a coefficient drawn from N(0, spread²) against one of zero. Shape (c,)."""
-        var, wide = self.sd**2, spread**2
-        return 0.5 * np.log(var / (var + wide)) + 0.5 * self.estimate**2 / var * wide / (var + wide)
+    def log_bayes(self, spread: Floats, usual: Floats) -> Floats:
+        """Log Bayes factor for a coefficient drawn from N(0, spread²) against one from N(0, usual²). Shape (c,).
+
+        `usual` is how far the coefficient wanders with nothing wrong; zero where it does not.
+        """
+        narrow, wide = self.sd**2 + usual**2, self.sd**2 + spread**2
+        return 0.5 * np.log(narrow / wide) + 0.5 * self.estimate**2 * (1.0 / narrow - 1.0 / wide)
 
     def shrunk(self, spread: Floats) -> tuple[Floats, Floats]:
         """Posterior mean and SD of the coefficient under that prior."""

@@ -19,14 +19,16 @@ from pipeline.estimate.whiten import Noise, gains, whitened
 
 Floats = NDArray[np.float64]
 
-RAISE_AT = 2.0
+RAISE_AT = 3.5
 """Log posterior odds from which a hypothesis is named."""
 MARGIN = 3.0
 """Log odds by which it must lead the next, or else wait for more data."""
-PATIENCE = 40.0
+PATIENCE = 150.0
 """Log posterior odds from which it is named without that lead."""
 PIECE_ODDS = -4.0
 """Log prior odds of a named rate changing on some day."""
+FEWEST_CHART_DAYS = 5
+"""A chart is named when there are this many days of data."""
 MOST_NAMED = 4
 MOST_PIECES = 4
 MOST_EXCURSIONS = 12
@@ -231,10 +233,15 @@ def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
     """Whether the best option leads clearly, and is more than one odd day that is not over yet."""
     best = options[0]
     lead = best.log_odds - options[1].log_odds if len(options) > 1 else np.inf
-    today = best.item is not None and state.known_day[best.item.onset] == day and best.hypothesis.cause != "delivery"
+    if best.item is None:
+        since = int(state.known_day[0]) if not best.chart else day - FEWEST_CHART_DAYS
+        return bool(day - since >= FEWEST_CHART_DAYS and lead >= MARGIN)
+    age = day - int(state.known_day[best.item.onset])
     if best.hypothesis.cause == "excursion":
-        return not today and len(state.excursions) < MOST_EXCURSIONS
-    return bool(lead >= MARGIN or (best.log_odds >= PATIENCE and not today))
+        return age > 0 and len(state.excursions) < MOST_EXCURSIONS
+    if best.hypothesis.cause != "delivery" and best.grown is None and age < best.hypothesis.days - 1:
+        return False
+    return bool(lead >= MARGIN or best.log_odds >= PATIENCE)
 
 
 def _take_in(state: _State, day: int, options: list[_Option]) -> None:

@@ -1,0 +1,138 @@
+"""The whole analysis as a pure function: contract tables in, every table that a run publishes out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.cases.attribution import attributed
+from pipeline.cases.books import clock_findings, feed_findings, ticket_findings, unbooked_findings
+from pipeline.cases.finding import Finding
+from pipeline.cases.frames import case_frames
+from pipeline.cases.gauges import gauge_findings
+from pipeline.cases.liquids import density_findings, water_findings
+from pipeline.cases.rates import rate_findings
+from pipeline.cases.sudden import sudden_findings
+from pipeline.estimate.observe import SiteObserved, observe_site
+from pipeline.estimate.unit_walk import UnitWalk, walk_unit
+from pipeline.ledger.gauge import seconds
+
+Tables = dict[str, pl.DataFrame]
+EPOCH_DAY = date(1970, 1, 1).toordinal()
+
+
+@dataclass(frozen=True)
+class SiteResult:
+    """What the analysis of one site gives: its tables, what was observed, its walks and its findings."""
+
+    tables: Tables
+    observed: SiteObserved
+    walks: list[UnitWalk]
+    findings: list[Finding]
+
+
+def site_tables(tables: Mapping[str, pl.DataFrame]) -> Iterator[Tables]:
+    """Each site's rows of every table, in order of the site's identifier; sites without tanks are passed over."""
+    by_tank = {name: _split(tables[name], "tank_id") for name in ("readings", "strapping", "deliveries")}
+    by_meter = {name: _split(tables[name], "meter_id") for name in ("sales", "meter_totals", "meter_feeds")}
+    for site_id in sorted(tables["sites"]["site_id"].to_list()):
+        here = pl.col("site_id") == site_id
+        tanks, meters = tables["tanks"].filter(here), tables["meters"].filter(here)
+        if not tanks.height:
+            continue
+        names = tanks["tank_id"].to_list()
+        one: Tables = {"sites": tables["sites"].filter(here), "tanks": tanks, "meters": meters}
+        one["events"] = tables["events"].filter(here)
+        for name, parts in by_tank.items():
+            one[name] = _joined(parts, names, tables[name])
+        for name, parts in by_meter.items():
+            one[name] = _joined(parts, meters["meter_id"].to_list(), tables[name])
+        yield one
+
+
+def _split(frame: pl.DataFrame, column: str) -> dict[str, pl.DataFrame]:
+    return {str(key[0]): part for key, part in frame.partition_by(column, as_dict=True).items()}
+
+
+def _joined(parts: Mapping[str, pl.DataFrame], names: list[str], like: pl.DataFrame) -> pl.DataFrame:
+    found = [parts[name] for name in sorted(names) if name in parts]
+    return pl.concat(found) if found else like.clear()
+
+
+def cut_days(observed: SiteObserved, last_day: int) -> SiteObserved:
+    """The same site with the days after `last_day`, seen only in part, left out of what is judged."""
+    days: NDArray[np.int64] = observed.days[observed.days <= last_day]
+    return SiteObserved(observed.site_id, days, observed.lags, observed.unbooked, observed.feeds, observed.units)
+
+
+def analyse_site(tables: Tables, last_day: int) -> SiteResult | None:
+    """One site from its tables to its findings, none raised after UTC day number `last_day`; None without readings."""
+    observed = observe_site(tables)
+    if not len(observed.days):
+        return None
+    observed = cut_days(observed, last_day)
+    walks = [walk for unit in observed.units if (walk := walk_unit(unit)) is not None]
+    found = [
+        *clock_findings(observed),
+        *feed_findings(observed, tables),
+        *unbooked_findings(observed, tables),
+        *ticket_findings(observed),
+        *sudden_findings(observed, _returns_s(tables, observed)),
+        *gauge_findings(observed),
+        *water_findings(observed),
+        *density_findings(observed),
+        *rate_findings(walks),
+    ]
+    known = [finding for finding in found if finding.day <= last_day]
+    return SiteResult(tables, observed, walks, attributed(known))
+
+
+def _returns_s(tables: Tables, observed: SiteObserved) -> dict[str, NDArray[np.float64]]:
+    returns = tables["sales"].filter(pl.col("kind") == "test_return")
+    found = {}
+    for unit in observed.units:
+        meters = [flow.meter_id for flow in unit.flows]
+        found[unit.unit.unit_id] = seconds(returns.filter(pl.col("meter_id").is_in(meters))["ts_start"])
+    return found
+
+
+def last_day_of(tables: Mapping[str, pl.DataFrame], until: date | None) -> int:
+    """UTC day number of the last day that the run judges: `until`, or the last day with readings."""
+    latest = tables["readings"]["ts"].max()
+    if latest is None:
+        raise ValueError("no readings")
+    day = int(seconds(pl.Series([latest]))[0] // 86400.0)
+    return min(day, until.toordinal() - EPOCH_DAY) if until else day
+
+
+def analyse(
+    tables: Mapping[str, pl.DataFrame],
+    *,
+    until: date | None = None,
+    on_site: Callable[[str], None] | None = None,
+) -> Tables:
+    """Every table that a run publishes, from clean contract tables.
+
+    Parameters
+    ----------
+    tables : mapping of table name to frame
+        sites, tanks, strapping, meters, meter_feeds, readings, sales, meter_totals, deliveries, events; never labels.
+    until : date, optional
+        The last UTC day that counts; rows after it must be cut away already.
+    on_site : callable, optional
+        Told each site's identifier when it is done.
+    """
+    last_day = last_day_of(tables, until)
+    findings: list[Finding] = []
+    for one in site_tables(tables):
+        result = analyse_site(one, last_day)
+        if result is not None:
+            findings += result.findings
+        if on_site is not None:
+            on_site(str(one["sites"]["site_id"][0]))
+    return case_frames(findings)

@@ -1,0 +1,61 @@
+"""One cause, one case: findings that another finding explains are left out, as far as it was known at the time."""
+
+from __future__ import annotations
+
+from pipeline.cases.finding import Finding
+
+DAY_S = 86400.0
+LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained", "slow_theft")
+SUDDEN = ("bulk_theft", "slow_theft", "probe_fault")
+BOOKS = ("clock_skew", "wrong_feed", "missing_sales")
+
+
+def attributed(findings: list[Finding]) -> list[Finding]:
+    """The findings of one site that stand for themselves, in the order in which they were raised."""
+    ordered = sorted(findings, key=lambda one: (one.day, _rank(one), one.start_s, one.unit_id or ""))
+    kept: list[Finding] = []
+    for finding in ordered:
+        if not any(_explains(other, finding) for other in findings if other is not finding and other.day <= finding.day):
+            kept.append(finding)
+    return kept
+
+
+def _rank(finding: Finding) -> int:
+    return 0 if finding.cause in BOOKS else 1
+
+
+def _explains(other: Finding, finding: Finding) -> bool:
+    """Whether `other`, known no later, accounts for `finding`."""
+    if other.cause == "clock_skew":
+        return _near_edge(other, finding, 2.0) and finding.cause in (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
+    if other.unit_id != finding.unit_id and other.cause != "wrong_feed":
+        return False
+    if other.cause == "wrong_feed":
+        return finding.cause in (*LASTING, *SUDDEN) and _near_edge(other, finding, 1.5)
+    if other.cause == "missing_sales":
+        return finding.cause in (*LASTING, "bulk_theft") and _overlaps(other, finding, 1.0)
+    if other.cause == "probe_fault" and any(item.kind == "instant" for item in other.evidence):
+        return finding.cause in (*LASTING, "bulk_theft") and abs(other.start_s - finding.start_s) < 0.2 * DAY_S
+    if other.cause == "probe_fault":
+        return finding.cause in (*LASTING, "bulk_theft", "short_delivery", "over_delivery", "chart_error") and _overlaps(
+            other, finding, 1.0
+        )
+    if other.cause == "missing_ticket":
+        return finding.cause in ("unexplained", "probe_fault") and _overlaps(other, finding, 0.3)
+    if other.cause == "bulk_theft":
+        return finding.cause in ("tank_leak", "line_leak", "unexplained") and abs(other.start_s - finding.start_s) < DAY_S
+    if other.cause == "slow_theft":
+        return finding.cause == "tank_leak" and _overlaps(other, finding, 3.0)
+    return False
+
+
+def _near_edge(other: Finding, finding: Finding, days: float) -> bool:
+    """Whether `finding` sets in, or was raised, about when `other` began or ended."""
+    edges = [other.start_s] + ([other.end_s] if other.end_s is not None else [])
+    raised_s = (finding.day + 0.5) * DAY_S
+    return any(abs(finding.start_s - edge) < days * DAY_S or abs(raised_s - edge) < days * DAY_S for edge in edges)
+
+
+def _overlaps(other: Finding, finding: Finding, days: float) -> bool:
+    end = other.end_s if other.end_s is not None else float("inf")
+    return other.start_s - days * DAY_S <= finding.start_s <= end + days * DAY_S

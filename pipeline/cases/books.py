@@ -1,0 +1,220 @@
+"""Findings in the books rather than in the tank: clocks, feeds, totalisers and tickets."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, FeedChange, SiteObserved, UnitObserved
+from pipeline.features.totals import Unbooked
+from pipeline.ledger.clocks import DayLag
+from pipeline.ledger.drops import Drop
+from pipeline.ledger.gauge import seconds
+from pipeline.ledger.movements import cumulative_l
+
+Floats = NDArray[np.float64]
+
+SKEW_S = 75.0
+"""Clocks that differ by more are a case; a till a few seconds off is common practice, no source."""
+UNBOOKED_L = 15.0
+"""Unbooked litres of one meter from which a case is made: the smallest everyday sale. No source."""
+QUIET_DAYS = 4
+"""An episode that has not shown for this many days is over."""
+TICKET_WAIT_S = 8 * 3600.0
+"""How long after a drop a ticket may still come before its lack is a case."""
+SMALLEST_UNTICKETED_L = 400.0
+
+
+def clock_findings(site: SiteObserved) -> list[Finding]:
+    """One finding for each stretch of days on which the site's clocks disagree."""
+    found: list[Finding] = []
+    run: list[tuple[int, DayLag]] = []
+    ended: float | None = None
+    for day in [*site.days.tolist(), None]:
+        lag = site.lags.get(day) if day is not None else None
+        if day is not None and lag is None:
+            continue
+        if lag is not None and day is not None and is_skewed(lag):
+            run.append((day, lag))
+            continue
+        if lag is not None and (lag.fit < 0.3 or abs(lag.lag_s) > SKEW_S):
+            continue
+        if run:
+            ended = day * DAY_S if day is not None else None
+            found += _skew(site, run, ended)
+            run = []
+    return found
+
+
+def is_skewed(lag: DayLag) -> bool:
+    """Whether a day's lag is beyond doubt and beyond what tills usually are off."""
+    return abs(lag.lag_s) >= SKEW_S and abs(lag.lag_s) > 6.0 * lag.sd_s and lag.gain > 0.05 and lag.fit > 0.3
+
+
+def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None) -> list[Finding]:
+    sure = next((place for place, (_, lag) in enumerate(run) if lag.gain > 0.2 or place >= 1), None)
+    if sure is None:
+        return []
+    day, lag = run[sure]
+    return [
+        Finding(
+            cause="clock_skew",
+            site_id=site.site_id,
+            unit_id=None,
+            tank_id=None,
+            day=day,
+            start_s=max(run[0][0] * DAY_S, float(site.days[0]) * DAY_S),
+            end_s=ended,
+            log_odds=6.0,
+            evidence=(
+                Evidence("statistic", "till ahead of the gauge", run[-1][1].lag_s, "s", note=f"± {2 * lag.sd_s:.0f} s"),
+                Evidence("statistic", "share of the unexplained movement that setting the clock right removes", lag.gain),
+            ),
+        )
+    ]
+
+
+def feed_findings(site: SiteObserved, tables: dict[str, pl.DataFrame]) -> list[Finding]:
+    """Meters whose sales are booked to a tank that does not supply them, one finding a meter and stretch."""
+    found = []
+    for change in site.feeds:
+        if change.to_unit == change.unit_id:
+            continue
+        later = [one for one in site.feeds if one.meter_id == change.meter_id and one.from_s > change.from_s]
+        found.append(_feed(site, tables, change, later[0].from_s if later else None))
+    return found
+
+
+def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChange, end_s: float | None) -> Finding:
+    flow = next(
+        (flow for unit in site.units for flow in unit.flows if flow.meter_id == change.meter_id and unit.unit.unit_id == change.to_unit),
+        None,
+    )
+    at = np.array([change.from_s])
+    if flow is not None:
+        mine = (flow.end_s >= change.from_s) & (flow.end_s < (end_s or np.inf))
+        at = np.concatenate([[change.from_s], flow.end_s[mine]])
+        sold = cumulative_l(flow, at)
+        course = Course(at, sold - sold[0])
+    else:
+        course = Course(at, np.zeros(1))
+    litres = float(course.litres[-1])
+    return Finding(
+        cause="wrong_feed",
+        site_id=site.site_id,
+        unit_id=change.unit_id,
+        tank_id=_booked_tank(tables, change),
+        meter_id=change.meter_id,
+        day=change.day,
+        start_s=change.from_s,
+        end_s=end_s,
+        litres=litres,
+        sd_l=max(0.01 * litres, 15.0),
+        log_odds=7.0,
+        course=course,
+        evidence=(
+            Evidence("statistic", "share of the hose's sales that the tank it is booked to lost", change.share, note=f"± {2 * change.sd:.2f}"),
+            Evidence("statistic", f"the level that falls with its sales is that of {change.to_unit}"),
+        ),
+    )
+
+
+def _booked_tank(tables: dict[str, pl.DataFrame], change: FeedChange) -> str:
+    rows = tables["meter_feeds"].filter(pl.col("meter_id") == change.meter_id).sort("valid_from")
+    starts = seconds(rows["valid_from"])
+    before = np.flatnonzero(starts <= change.from_s + 86400.0)
+    return str(rows["tank_id"][int(before[-1]) if len(before) else 0])
+
+
+def unbooked_findings(site: SiteObserved, tables: dict[str, pl.DataFrame]) -> list[Finding]:
+    """Meters whose totaliser outran their sales, one finding for each episode."""
+    found = []
+    for unit in site.units:
+        for meter in sorted({one.meter_id for one in unit.unbooked}):
+            spans = [one for one in unit.unbooked if one.meter_id == meter]
+            for episode in _episodes(spans):
+                finding = _missing(unit, tables, episode, float(site.days[-1] + 1) * DAY_S)
+                if finding is not None:
+                    found.append(finding)
+    return found
+
+
+def _episodes(spans: list[Unbooked]) -> list[list[Unbooked]]:
+    groups: list[list[Unbooked]] = []
+    for span in spans:
+        if groups and span.start_s - groups[-1][-1].end_s <= QUIET_DAYS * DAY_S:
+            groups[-1].append(span)
+        else:
+            groups.append([span])
+    return groups
+
+
+def _missing(
+    unit: UnitObserved, tables: dict[str, pl.DataFrame], episode: list[Unbooked], data_end_s: float
+) -> Finding | None:
+    litres = np.cumsum([one.litres for one in episode])
+    enough = np.flatnonzero(litres >= UNBOOKED_L)
+    if not len(enough):
+        return None
+    first = episode[int(enough[0])]
+    at = np.concatenate([[episode[0].start_s], [one.end_s for one in episode]])
+    lasts = data_end_s - episode[-1].end_s < QUIET_DAYS * DAY_S
+    rows = tables["meter_feeds"].filter(
+        (pl.col("meter_id") == first.meter_id) & pl.col("tank_id").is_in(unit.unit.members)
+    )
+    return Finding(
+        cause="missing_sales",
+        site_id=unit.unit.site_id,
+        unit_id=unit.unit.unit_id,
+        tank_id=str(rows.sort("valid_from")["tank_id"][-1]) if rows.height else unit.unit.members[0],
+        meter_id=first.meter_id,
+        day=int((first.end_s + HOLD_BACK_S) // DAY_S),
+        start_s=episode[0].start_s,
+        end_s=None if lasts else episode[-1].end_s,
+        litres=-float(litres[-1]),
+        sd_l=1.0 + 0.005 * float(litres[-1]),
+        log_odds=6.0,
+        course=Course(at, -np.concatenate([[0.0], litres])),
+        evidence=(
+            Evidence("statistic", "litres that the totaliser counted and no sale shows", float(litres[-1]), "l"),
+            Evidence("statistic", "spans between totaliser readings in which that happened", float(len(episode))),
+        ),
+    )
+
+
+def ticket_findings(site: SiteObserved) -> list[Finding]:
+    """Drops for which no ticket came in time."""
+    found = []
+    for unit in site.units:
+        for known in unit.drops:
+            drop = known.drop
+            patient = drop.end_s + TICKET_WAIT_S <= (known.day + 1) * DAY_S
+            day = known.day if patient else known.day + 1
+            if known.tickets_then or drop.gain_l < SMALLEST_UNTICKETED_L or (drop.tickets and not patient):
+                continue
+            if day > int(site.days[-1]):
+                continue
+            found.append(_unticketed(unit, known.drop, day))
+    return found
+
+
+def _unticketed(unit: UnitObserved, drop: Drop, day: int) -> Finding:
+    return Finding(
+        cause="missing_ticket",
+        site_id=unit.unit.site_id,
+        unit_id=unit.unit.unit_id,
+        tank_id=unit.unit.members[0],
+        day=day,
+        start_s=drop.start_s,
+        end_s=drop.end_s,
+        litres=drop.gain_l,
+        sd_l=12.0 + 0.004 * drop.gain_l,
+        log_odds=5.0,
+        course=Course(np.array([drop.start_s, drop.end_s + 1.0]), np.array([0.0, drop.gain_l])),
+        evidence=(
+            Evidence("interval", "rise of the level", drop.gain_l, "l", drop.start_s, drop.end_s),
+            Evidence("statistic", "steepest rise", drop.rate_l_per_min, "l/min"),
+        ),
+    )

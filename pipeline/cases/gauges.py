@@ -1,0 +1,147 @@
+"""Findings about the gauge itself: stuck, noisy or dropping out."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.cases.finding import Evidence, Finding
+from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, known_day
+from pipeline.features.probe import ProbeDay, StuckSpan
+
+Floats = NDArray[np.float64]
+
+NOISE_TIMES = 3.0
+"""A day whose scatter is this many times the tank's usual is noisy."""
+NOISE_MM = 0.4
+BAD_SHARE = 0.12
+"""Share of unusable readings in a day from which the gauge drops out; healthy ones lose some per cent (common practice)."""
+HISTORY = 20
+SILENT_SHARE = 0.6
+"""A regular gauge that delivers less than this share of its usual readings, while its site's others do, drops out."""
+
+
+def gauge_findings(site: SiteObserved) -> list[Finding]:
+    """Stuck, noisy and dropping-out gauges of a site, one finding for each stretch of days."""
+    found: list[Finding] = []
+    for unit in site.units:
+        found += _stuck(unit)
+        for tank_id, days in unit.probe.items():
+            flags = {day.day: reason for place, day in enumerate(days) if (reason := _trouble(site, tank_id, days, place))}
+            found += _stretches(unit, tank_id, flags, [day.day for day in days])
+    return _merged(found)
+
+
+def _stuck(unit: UnitObserved) -> list[Finding]:
+    groups: list[list[StuckSpan]] = []
+    for span in unit.stuck:
+        if groups and span.start_s - groups[-1][-1].end_s < 2 * DAY_S:
+            groups[-1].append(span)
+        else:
+            groups.append([span])
+    return [_stuck_finding(unit, group) for group in groups]
+
+
+def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding:
+    sold = sum(span.sold_l for span in group)
+    first = group[0]
+    surface = float(np.median(unit.unit.series.surface_l_per_mm))
+    return Finding(
+        cause="probe_fault",
+        site_id=unit.unit.site_id,
+        unit_id=unit.unit.unit_id,
+        tank_id=unit.unit.members[0],
+        day=known_day(first.end_s),
+        start_s=first.start_s,
+        end_s=group[-1].end_s,
+        log_odds=min(1.0 + 0.15 * first.sold_l / surface, 6.0),
+        rival=("clock_skew", 0.0),
+        evidence=(
+            Evidence("interval", "the level stood still", None, None, first.start_s, group[-1].end_s),
+            Evidence("statistic", "sold meanwhile", sold, "l"),
+        ),
+    )
+
+
+def _trouble(site: SiteObserved, tank_id: str, days: list[ProbeDay], place: int) -> tuple[str, float] | None:
+    """What is wrong with a tank's readings on a day against the days before, with a number; None where nothing is."""
+    today, past = days[place], days[max(0, place - HISTORY) : place]
+    usual_bad = float(np.median([day.bad_share for day in past])) if past else 0.0
+    if today.bad_share > BAD_SHARE and today.bad_share > 4.0 * usual_bad and today.readings >= 20:
+        return "readings lost, share", today.bad_share
+    scatters = np.array([day.scatter_mm for day in past if np.isfinite(day.scatter_mm)])
+    if len(scatters) >= 4 and np.isfinite(today.scatter_mm) and _is_regular(past):
+        usual = max(float(np.median(scatters)), 0.05)
+        if today.scatter_mm > NOISE_TIMES * usual and today.scatter_mm > usual + NOISE_MM:
+            return "scatter against the usual, times", today.scatter_mm / usual
+    if len(past) >= 5 and _is_silent(today, past) and not _site_silent(site, tank_id, today.day):
+        return "readings against the usual, share", today.readings / max(float(np.median([d.readings for d in past])), 1.0)
+    return None
+
+
+def _is_silent(today: ProbeDay, past: list[ProbeDay]) -> bool:
+    usual = float(np.median([day.readings for day in past]))
+    return _is_regular(past) and today.readings < SILENT_SHARE * usual
+
+
+def _is_regular(days: list[ProbeDay]) -> bool:
+    """Whether a gauge reads at regular times, not on exception: about as many readings every day."""
+    counts = np.array([day.readings for day in days], dtype=np.float64)
+    return bool(np.quantile(counts, 0.25) > 0.93 * np.median(counts) and np.max(counts) < 1.1 * np.median(counts))
+
+
+def _site_silent(site: SiteObserved, tank_id: str, day: int) -> bool:
+    """Whether the site's other tanks were silent too that day (an outage of the site, not of a gauge)."""
+    shares = []
+    for unit in site.units:
+        for name, days in unit.probe.items():
+            counts = {one.day: one.readings for one in days}
+            if name != tank_id and day in counts:
+                usual = np.median([count for number, count in counts.items() if number <= day])
+                shares.append(counts[day] / max(float(usual), 1.0))
+    return bool(shares) and float(np.median(shares)) < 0.8
+
+
+def _stretches(
+    unit: UnitObserved, tank_id: str, flags: dict[int, tuple[str, float]], days: list[int]
+) -> list[Finding]:
+    found: list[Finding] = []
+    run: list[int] = []
+    for day in [*days, None]:
+        if day is not None and day in flags:
+            run.append(day)
+            continue
+        if day is not None and run and day - run[-1] < 2:
+            continue
+        if run:
+            name, value = flags[run[0]]
+            worth = value if value > 1 else 10 * (value if "lost" in name else 1 - value)
+            found.append(
+                Finding(
+                    cause="probe_fault",
+                    site_id=unit.unit.site_id,
+                    unit_id=unit.unit.unit_id,
+                    tank_id=tank_id,
+                    day=run[0],
+                    start_s=run[0] * DAY_S,
+                    end_s=(run[-1] + 1) * DAY_S if day is not None else None,
+                    log_odds=min(0.5 + 0.5 * worth, 5.0),
+                    evidence=(Evidence("statistic", name, value, None, run[0] * DAY_S, (run[-1] + 1) * DAY_S),),
+                )
+            )
+            run = []
+    return found
+
+
+def _merged(findings: list[Finding]) -> list[Finding]:
+    """One finding where several of one tank overlap or follow within two days: the first to be seen stands."""
+    kept: list[Finding] = []
+    for finding in sorted(findings, key=lambda one: (one.day, one.start_s)):
+        same = [
+            one
+            for one in kept
+            if one.unit_id == finding.unit_id and (one.end_s is None or finding.start_s - one.end_s < 2 * DAY_S)
+        ]
+        if not same:
+            kept.append(finding)
+    return kept

@@ -1,0 +1,211 @@
+"""Findings from a unit's walk: leaks, drifting meters, wrong charts, odd gains and deliveries that their tickets belie."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.estimate.design import chart_changes_s
+from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.estimate.walk import Named
+
+Floats = NDArray[np.float64]
+
+RATE_CAUSES = ("tank_leak", "line_leak", "meter_drift", "unexplained")
+
+
+def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
+    """Everything the walks named, worded as findings; a blending meter named on two units is reported once."""
+    found: list[Finding] = []
+    for one in walks:
+        for named in one.walk.named:
+            cause = named.hypothesis.cause
+            if cause in RATE_CAUSES:
+                found.append(_lasting(one, named))
+            elif cause == "chart_error":
+                found.append(_chart(one, named))
+            else:
+                found.append(_delivery(one, named))
+    first: dict[str, Finding] = {}
+    for finding in sorted(found, key=lambda item: (item.day, -item.log_odds)):
+        key = f"{finding.cause}:{finding.meter_id}" if finding.meter_id else f"{id(finding)}"
+        first.setdefault(key, finding)
+    return list(first.values())
+
+
+def _course(one: UnitWalk, named: Named) -> tuple[Course, float]:
+    """Litres the named pieces have added to the variance so far, at each dip from the onset on, and the last's SD."""
+    walk = one.walk
+    belief, base = walk.views[-1].belief, walk.balance.columns.shape[1]
+    columns = walk.views[-1].pieces
+    places = np.array([place for place, _ in named.pieces])
+    courses = walk.candidates.columns[:, [columns[place - base] - 1 - base for place in places]]
+    litres_15 = courses @ belief.mean[places]
+    start = max(named.onset - 1, 0)
+    litres = np.cumsum(np.diff(litres_15, prepend=litres_15[:1]) / walk.balance.vcf)
+    course = Course(walk.balance.hours[start:] * 3600.0, (litres - litres[start])[start:])
+    last = courses[-1]
+    return course, float(np.sqrt(last @ belief.cov[np.ix_(places, places)] @ last))
+
+
+def _ended_s(one: UnitWalk, named: Named) -> float | None:
+    """When a rate fell back to nothing; None while it lasts."""
+    belief = one.walk.views[-1].belief
+    places = [place for place, _ in named.pieces]
+    if len(places) < 2:
+        return None
+    so_far = np.cumsum(belief.mean[places])
+    doubt = float(np.sqrt(belief.cov[np.ix_(places, places)].sum()))
+    largest = float(np.abs(so_far).max())
+    if abs(so_far[-1]) > max(0.25 * largest, min(2.0 * doubt, 0.5 * largest)):
+        return None
+    return float(one.walk.balance.hours[max(named.pieces[-1][1] - 1, 0)] * 3600.0)
+
+
+def _lasting(one: UnitWalk, named: Named) -> Finding:
+    balance = one.walk.balance
+    course, sd = _course(one, named)
+    start_s = float(balance.hours[max(named.onset - 1, 0)] * 3600.0)
+    end_s = _ended_s(one, named)
+    error_pct = None
+    if named.hypothesis.cause == "meter_drift":
+        course, sd, error_pct = _meter(one, named, course, sd, end_s)
+    if end_s is not None:
+        keep = course.at_s <= end_s + 1.0
+        course = Course(course.at_s[keep], course.litres[keep])
+    litres = float(course.litres[-1]) if len(course.litres) else 0.0
+    return Finding(
+        cause=named.hypothesis.cause,
+        site_id=one.seen.unit.site_id,
+        unit_id=one.seen.unit.unit_id,
+        tank_id=_tank_of(one, named),
+        meter_id=named.hypothesis.meter_id,
+        day=named.day,
+        start_s=start_s,
+        end_s=end_s,
+        litres=litres,
+        sd_l=_with_onset_doubt(course, sd),
+        rate_l_per_h=_rate(one, named, course),
+        meter_error_pct=error_pct,
+        log_odds=named.log_odds,
+        rival=named.rival,
+        course=course,
+        evidence=_evidence(one, named, course),
+    )
+
+
+def _tank_of(one: UnitWalk, named: Named) -> str:
+    return one.seen.unit.members[0]
+
+
+def _with_onset_doubt(course: Course, sd: float) -> float:
+    """Adds to the SD of a total what half a day's doubt in the onset is worth."""
+    if len(course.at_s) < 2:
+        return sd
+    days = max((course.at_s[-1] - course.at_s[0]) / 86400.0, 1.0)
+    return float(np.hypot(sd, 0.4 * abs(course.litres[-1]) / days))
+
+
+def _rate(one: UnitWalk, named: Named, course: Course) -> float | None:
+    """Mean litres an hour that leave: of a line leak, an hour with a hose open. [l/h]"""
+    if named.hypothesis.cause not in ("tank_leak", "line_leak") or len(course.at_s) < 2:
+        return None
+    hours = (course.at_s[-1] - course.at_s[0]) / 3600.0
+    if named.hypothesis.cause == "line_leak":
+        open_h = np.interp(course.at_s[[0, -1]] / 3600.0, one.walk.balance.hours, one.walk.balance.open_h)
+        hours = float(open_h[1] - open_h[0])
+    return float(-course.litres[-1] / hours) if hours > 0 else None
+
+
+def _meter(
+    one: UnitWalk, named: Named, course: Course, sd: float, end_s: float | None
+) -> tuple[Course, float, float]:
+    """A drifting meter's whole error: what it has given beyond its record since the onset, its usual error included."""
+    balance, belief = one.walk.balance, one.walk.views[-1].belief
+    number = balance.meters.index(str(named.hypothesis.meter_id))
+    sold = np.interp(course.at_s / 3600.0, balance.hours, balance.sold_15_l[:, number])
+    usual = float(belief.mean[number])
+    whole = Course(course.at_s, course.litres - usual * (sold - sold[:1]))
+    last = named.pieces[-1][1] if end_s is not None else len(balance.hours)
+    active = [place for place, onset in named.pieces if onset < last]
+    given = usual + float(belief.mean[active].sum())
+    doubt = float(np.sqrt(belief.cov[number, number])) * float(sold[-1] - sold[0])
+    return whole, float(np.hypot(sd, doubt)), 100.0 * (1.0 / (1.0 + given) - 1.0)
+
+
+def _evidence(one: UnitWalk, named: Named, course: Course) -> tuple[Evidence, ...]:
+    view = one.walk.views[-1]
+    start = float(course.at_s[0]) if len(course.at_s) else None
+    places = [place for place, _ in named.pieces]
+    total = float(view.belief.mean[places].sum())
+    doubt = float(np.sqrt(view.belief.cov[np.ix_(places, places)].sum()))
+    unit, factor = ("l/h", 1.0) if named.hypothesis.cause != "meter_drift" else ("%", 100.0)
+    words = {
+        "tank_leak": "loss by day and night alike, going by the head of product",
+        "line_leak": "loss while a hose is open, whatever it sells",
+        "meter_drift": "change of what the hose gives against what it records",
+        "unexplained": "steady gain that no delivery and no water explains",
+    }[named.hypothesis.cause]
+    return (
+        Evidence("statistic", words, factor * total, unit, start_s=start, note=f"± {2 * factor * doubt:.2g} {unit}"),
+        Evidence("statistic", "log odds when it was named", named.log_odds, None),
+    )
+
+
+def _chart(one: UnitWalk, named: Named) -> Finding:
+    number, way = str(named.way).split(":")
+    changes = chart_changes_s(one.seen.unit)
+    start_s = float(changes[int(number) - 1]) if int(number) else float(one.seen.unit.series.ts_s[0])
+    words = {
+        "scale": "sales and drops both find every litre of the chart too large or too small by the same share",
+        "offset": "the error changes with level as a tilt or a shifted probe would have it",
+        "bands": "the same levels are wrong in every cycle of filling and selling",
+    }[way]
+    return Finding(
+        cause="chart_error",
+        site_id=one.seen.unit.site_id,
+        unit_id=one.seen.unit.unit_id,
+        tank_id=one.seen.unit.members[0],
+        day=named.day,
+        start_s=start_s,
+        end_s=None,
+        log_odds=named.log_odds,
+        rival=named.rival,
+        evidence=(Evidence("statistic", words, named.log_odds, None, note="log odds when it was named"),),
+    )
+
+
+def _delivery(one: UnitWalk, named: Named) -> Finding:
+    place = one.judged[int(str(named.hypothesis.meter_id))]
+    known = one.seen.drops[place]
+    belief = one.walk.views[-1].belief
+    spot = named.pieces[0][0]
+    factor = float(one.walk.balance.vcf[named.pieces[0][1]])
+    litres, sd = float(belief.mean[spot]) / factor, float(np.sqrt(belief.cov[spot, spot])) / factor
+    rows = one.seen.unit.tickets[list(known.tickets_then)]
+    largest = rows.sort("ticket_volume_l", descending=True)
+    at = np.array([known.drop.start_s, known.drop.end_s + 1.0])
+    return Finding(
+        cause="short_delivery" if litres < 0 else "over_delivery",
+        site_id=one.seen.unit.site_id,
+        unit_id=one.seen.unit.unit_id,
+        tank_id=str(largest["tank_id"][0]),
+        delivery_id=str(largest["delivery_id"][0]),
+        day=named.day,
+        start_s=known.drop.start_s,
+        end_s=known.drop.end_s,
+        litres=litres,
+        sd_l=sd,
+        log_odds=named.log_odds,
+        rival=named.rival,
+        course=Course(at, np.array([0.0, litres])),
+        evidence=(
+            Evidence("interval", "drop in the level", None, None, known.drop.start_s, known.drop.end_s),
+            Evidence("statistic", "ticketed", float(rows["ticket_volume_l"].sum()), "l"),
+            Evidence("statistic", "gain by the gauge, sales meanwhile added back", known.drop.gain_l, "l"),
+            Evidence("statistic", "difference at 15 °C", litres, "l", note=f"± {2 * sd:.0f} l with the chart's and the ticket's doubt"),
+        ),
+    )
+
+

@@ -1,0 +1,263 @@
+"""Findings from sudden moves: a draw, a pattern of draws, or a gauge that jumped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.cases.books import is_skewed
+from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, used_lag_s
+from pipeline.features.steps import Step
+from pipeline.ledger.gauge import seconds
+from pipeline.ledger.movements import cumulative_l
+
+Floats = NDArray[np.float64]
+
+BULK_L = 70.0
+"""A single draw of this much is a bulk draw; smaller ones count only in a pattern. No source."""
+SMALLEST_DRAW_L = 3.0
+PATTERN_DAYS = 21
+PATTERN_DRAWS = 3
+FASTEST_PUMP_L_PER_MIN = 550.0
+"""Faster than any pump draws (common practice: 100 to 500 l/min): the gauge jumped."""
+JUMP_MM = 3.0
+RETURN_S = 1500.0
+PAIR_S = 3 * 3600.0
+
+
+@dataclass(frozen=True)
+class Move:
+    """A step that nothing in the books explains, the day that first saw it, and how long the level took to move.
+
+    `transit_s` from a tenth to nine tenths of the move; `samples` readings strictly in between.
+    """
+
+    day: int
+    step: Step
+    transit_s: float
+    samples: int
+    nominal_s: float
+
+
+def sudden_findings(site: SiteObserved, returns_s: dict[str, Floats]) -> list[Finding]:
+    """Bulk draws, patterns of small draws and jumps of the gauge of every unit of a site.
+
+    `returns_s` are the times of each unit's test returns (drawn and poured back). [s]
+    """
+    found = []
+    for unit in site.units:
+        moves = unexplained_moves(site, unit, returns_s.get(unit.unit.unit_id, np.empty(0)))
+        jumps = [move for move in moves if is_jump(move) and _is_large(unit, move)]
+        draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
+        bulk, small = _sorted_out(draws)
+        found += [_bulk(unit, move) for move in bulk]
+        found += _patterns(unit, small, [move for move in moves if move.step.litres > 0])
+        found += [_jump(unit, move) for move in jumps]
+    return found
+
+
+def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats) -> list[Move]:
+    """Steps left when those that a clock, a totaliser, a test return or a sick gauge explains are taken out."""
+    kept: list[Move] = []
+    for day, step in unit.steps:
+        if _on_clock_trouble(site, day) or _is_noisy(unit, day):
+            continue
+        if len(returns_s) and np.abs(returns_s - step.start_s).min() < RETURN_S:
+            continue
+        if any(one.start_s - 900 <= step.start_s <= one.end_s + 900 for one in unit.unbooked) and step.litres < 0:
+            continue
+        if any(abs(step.start_s - span.end_s) < 3600 or span.start_s <= step.end_s <= span.end_s + 3600 for span in unit.stuck):
+            continue
+        transit, samples = _transit(unit, step)
+        kept.append(Move(day, step, transit, samples, unit.unit.series.nominal_s))
+    return [move for move in kept if not _has_return(move, kept)]
+
+
+def _on_clock_trouble(site: SiteObserved, day: int) -> bool:
+    """A day whose lag is not the day before's: sales stand at the wrong time for part of it."""
+    lag, before = site.lags.get(day), site.lags.get(day - 1)
+    if lag is None:
+        return False
+    if is_skewed(lag) and (before is None or abs(used_lag_s(lag) - used_lag_s(before)) > 30.0):
+        return True
+    return bool(before is not None and is_skewed(before) and not is_skewed(lag)) or bool(lag.fit < 0.3)
+
+
+def _is_noisy(unit: UnitObserved, day: int) -> bool:
+    """Whether the steps of a day are too many to be draws: the gauge, or something in the books, is at fault."""
+    return sum(1 for seen, _ in unit.steps if seen == day) > 8
+
+
+def _has_return(move: Move, moves: list[Move]) -> bool:
+    """A move that the opposite move undoes within hours is nothing that left or came."""
+    for other in moves:
+        if other is move or abs(other.step.start_s - move.step.start_s) > PAIR_S or other.day != move.day:
+            continue
+        if abs(other.step.litres + move.step.litres) < 0.3 * abs(move.step.litres) + 2.0 * move.step.sd_l:
+            return True
+    return False
+
+
+def _transit(unit: UnitObserved, step: Step) -> tuple[float, int]:
+    """How long the level took from a tenth to nine tenths of a move, at full resolution, and readings in between."""
+    series = unit.unit.series
+    side = max(1200.0, 2.5 * series.nominal_s)
+    low, high = np.searchsorted(series.ts_s, [step.start_s - side, step.end_s + side])
+    ts = series.ts_s[low:high]
+    if len(ts) < 4:
+        return step.end_s - step.start_s, 0
+    sold = np.sum([cumulative_l(flow, ts) for flow in unit.flows], axis=0) if unit.flows else 0.0
+    moved = series.gauge_l[low:high] + sold
+    before, after = ts <= step.start_s + 60.0, ts >= step.end_s - 60.0
+    if not before.any() or not after.any():
+        return step.end_s - step.start_s, 0
+    base, top = float(np.median(moved[before])), float(np.median(moved[after]))
+    share = (moved - base) / (top - base) if abs(top - base) > 1e-6 else np.zeros(len(ts))
+    started = np.flatnonzero(share < 0.1)
+    last_before = int(started[-1]) if len(started) else 0
+    ended = np.flatnonzero((share > 0.9) & (np.arange(len(ts)) > last_before))
+    first_after = int(ended[0]) if len(ended) else len(ts) - 1
+    return float(ts[first_after] - ts[last_before]), first_after - last_before - 1
+
+
+def is_jump(move: Move) -> bool:
+    """Whether the gauge jumped rather than the product moved.
+
+    A gain that is no drop, or a fall between two neighbouring readings that no pump is quick enough for. Where the
+    readings are too far apart to tell, a fall is taken for a draw.
+    """
+    if move.step.litres > 0:
+        return move.samples == 0
+    quick = abs(move.step.litres) / max(move.transit_s / 60.0, 0.25) > FASTEST_PUMP_L_PER_MIN
+    sharp = move.samples == 0 and move.nominal_s <= 90.0 and abs(move.step.litres) > 120.0
+    return move.samples == 0 and (quick or sharp)
+
+
+def _is_large(unit: UnitObserved, move: Move) -> bool:
+    """Whether a jump is more than a gauge's quirks: three millimetres, and well beyond the scatter."""
+    surface = float(np.median(unit.unit.series.surface_l_per_mm))
+    return abs(move.step.litres) > JUMP_MM * surface and abs(move.step.z) > 7.0
+
+
+def _sorted_out(draws: list[Move]) -> tuple[list[Move], list[Move]]:
+    """Bulk draws, and small ones; a draw below twice the bulk size that has three like it near by counts as small."""
+    bulk, small = [], []
+    for move in draws:
+        size = -move.step.litres
+        if size < SMALLEST_DRAW_L:
+            continue
+        like = [
+            other
+            for other in draws
+            if other is not move
+            and 0 <= move.step.start_s - other.step.start_s <= PATTERN_DAYS * DAY_S
+            and 0.4 < other.step.litres / move.step.litres < 2.5
+        ]
+        (small if size < BULK_L or (size < 2 * BULK_L and len(like) >= PATTERN_DRAWS) else bulk).append(move)
+    return bulk, small
+
+
+def _bulk(unit: UnitObserved, move: Move) -> Finding:
+    step = move.step
+    rate = -step.litres / max(move.transit_s / 60.0, 0.5)
+    return Finding(
+        cause="bulk_theft",
+        site_id=unit.unit.site_id,
+        unit_id=unit.unit.unit_id,
+        tank_id=unit.unit.members[0],
+        day=move.day,
+        start_s=step.start_s,
+        end_s=step.end_s,
+        litres=step.litres,
+        sd_l=step.sd_l,
+        log_odds=min(-6.0 + 0.9 * abs(step.z), 6.0),
+        rival=("probe_fault", 0.0) if move.samples == 0 else None,
+        course=Course(np.array([step.start_s, step.end_s + 1.0]), np.array([0.0, step.litres])),
+        evidence=(
+            Evidence("interval", "unmetered fall of the stock", step.litres, "l", step.start_s, step.end_s),
+            Evidence("statistic", "rate", rate, "l/min"),
+            Evidence("statistic", "times what the gauge scatters by itself", abs(step.z)),
+        ),
+    )
+
+
+def _patterns(unit: UnitObserved, small: list[Move], gains: list[Move]) -> list[Finding]:
+    """Runs of small draws, three or more within three weeks and clearly more than there are small gains."""
+    found: list[Finding] = []
+    run: list[Move] = []
+    for move in [*sorted(small, key=lambda one: one.step.start_s), None]:
+        if move is not None and (not run or move.step.start_s - run[-1].step.start_s <= 10 * DAY_S):
+            run.append(move)
+            continue
+        finding = _pattern(unit, run, gains)
+        if finding is not None:
+            found.append(finding)
+        run = [move] if move is not None else []
+    return found
+
+
+def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
+    raised = None
+    for count in range(PATTERN_DRAWS, len(run) + 1):
+        since = run[0].step.start_s - 7 * DAY_S
+        against = sum(1 for gain in gains if since <= gain.step.start_s <= run[count - 1].step.start_s)
+        odds = -4.0 + 2.2 * count - 3.0 * against
+        if odds > 1.5:
+            raised = (run[count - 1].day, odds)
+            break
+    if raised is None:
+        return None
+    litres = np.cumsum([move.step.litres for move in run])
+    at = np.array([run[0].step.start_s, *[move.step.end_s for move in run]])
+    hours = [float((move.step.start_s % DAY_S) / 3600.0) for move in run]
+    lasts = unit.unit.series.ts_s[-1] - run[-1].step.end_s < 10 * DAY_S
+    sd = float(np.sqrt(sum(move.step.sd_l**2 for move in run)))
+    return Finding(
+        cause="slow_theft",
+        site_id=unit.unit.site_id,
+        unit_id=unit.unit.unit_id,
+        tank_id=unit.unit.members[0],
+        day=raised[0],
+        start_s=run[0].step.start_s,
+        end_s=None if lasts else run[-1].step.end_s,
+        litres=float(litres[-1]),
+        sd_l=float(np.hypot(sd, 0.06 * abs(litres[-1]))),
+        log_odds=raised[1],
+        rival=("tank_leak", 0.0),
+        course=Course(at, np.concatenate([[0.0], litres])),
+        evidence=(
+            Evidence("statistic", "draws found", float(len(run))),
+            Evidence("statistic", "usual size", float(np.median([-move.step.litres for move in run])), "l"),
+            Evidence("statistic", "usual hour, UTC", float(np.median(hours)), "h"),
+        ),
+    )
+
+
+def _jump(unit: UnitObserved, move: Move) -> Finding:
+    step = move.step
+    surface = float(np.median(unit.unit.series.surface_l_per_mm))
+    return Finding(
+        cause="probe_fault",
+        site_id=unit.unit.site_id,
+        unit_id=unit.unit.unit_id,
+        tank_id=unit.unit.members[0],
+        day=move.day,
+        start_s=step.start_s,
+        end_s=_mended_s(unit, step.start_s),
+        log_odds=min(-6.0 + 0.8 * abs(step.z), 5.0) - (0.0 if move.nominal_s <= 120.0 else 1.5),
+        rival=("bulk_theft", 0.0) if step.litres < 0 else ("missing_ticket", -1.0),
+        course=Course(np.array([step.start_s, step.start_s + 1.0]), np.array([0.0, step.litres])),
+        evidence=(
+            Evidence("instant", "the level stepped between two readings", step.litres / surface, "mm", step.start_s),
+            Evidence("statistic", "in litres", step.litres, "l"),
+        ),
+    )
+
+
+def _mended_s(unit: UnitObserved, after_s: float) -> float | None:
+    rows = unit.unit.events.filter(unit.unit.events["kind"] == "probe_replaced")
+    later = [at for at in seconds(rows["ts"]) if at > after_s + 60.0]
+    return float(later[0]) if later else None
