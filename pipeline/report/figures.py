@@ -5,6 +5,7 @@ Text that comes from a lake passes `plain`: Plotly reads a little HTML in labels
 """
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -30,10 +31,15 @@ PART_LOOKS: Mapping[str, tuple[str, str]] = {
     "residual": ("@slate", "."),
 }  # fmt: skip
 METER_TOLERANCE_PCT = 0.5
-_METER_LOOKS = (("@blue", "solid"), ("@rust", "dash"), ("@teal", "dot"), ("@plum", "dashdot"), ("@ochre", "longdash"))
+_METER_LOOKS = (
+    ("@blue", "solid"), ("@rust", "dash"), ("@teal", "dot"), ("@plum", "dashdot"), ("@ochre", "longdash"),
+    ("@ink", "solid"),
+)  # fmt: skip
 _DAY_MS = 86_400_000
 _GAP_HOURS = 6
-_LABEL_PX, _LABEL_ROWS = 15, 4
+_LABEL_PX, _LABEL_ROWS = 14, 6
+# Of a chart's width, what a letter or a letter and a name takes up.
+_LETTER_ROOM, _NAME_ROOM = 0.025, 0.2
 
 
 def plain(value: object) -> str:
@@ -99,8 +105,9 @@ def tank_charts(
         _meters(tables.of_tank("meter_estimates", tank_id)),
     ]
     charts = [c for c in made if c is not None]
+    span = _span(ledger, days)
     for chart in charts:
-        _shade(chart, windows, with_labels=chart["key"] == "cumulative")
+        _shade(chart, windows, span, with_labels=chart["key"] == "cumulative")
         if chart["key"] == "stock" and tank["safe_fill_l"]:
             _mark_safe_fill(chart, float(tank["safe_fill_l"]))
     return charts
@@ -115,6 +122,13 @@ def _local(frame: pl.DataFrame, tz: ZoneInfo) -> pl.DataFrame:
     """Adds `x`, the end of each row on the site's clock."""
     end = pl.col("ts_end").dt.convert_time_zone(tz.key).dt.strftime("%Y-%m-%d %H:%M")
     return frame.with_columns(x=end)
+
+
+def _span(ledger: pl.DataFrame, days: pl.DataFrame) -> timedelta:
+    """How long a time a tank's charts show."""
+    seen = [*ledger["x"].head(1), *ledger["x"].tail(1), *days["x"].head(1), *days["x"].tail(1)]
+    at = [datetime.fromisoformat(x) for x in seen]
+    return max(at) - min(at) if at else timedelta()
 
 
 def _line(frame: pl.DataFrame, column: str, points: int) -> tuple[list[str | None], list[float | None]]:
@@ -148,9 +162,7 @@ def _stock(ledger: pl.DataFrame, drops: pl.DataFrame, draws: pl.DataFrame, point
     ):
         if rows.is_empty():
             continue
-        at = rows.sort("ts_end").join_asof(
-            ledger.select("ts_end", "gauge_end_l").drop_nulls().sort("ts_end"), on="ts_end", strategy="nearest"
-        )
+        at = _on_the_line(rows, ledger)
         traces.append(
             {"type": "scatter", "mode": "markers", "name": name, "x": at["x"].to_list(),
              "y": at["gauge_end_l"].round(0).to_list(), "text": [words(r) for r in at.iter_rows(named=True)],
@@ -158,6 +170,14 @@ def _stock(ledger: pl.DataFrame, drops: pl.DataFrame, draws: pl.DataFrame, point
                                                     "line": {"color": "@paper", "width": 1}}}
         )  # fmt: skip
     return chart("stock", traces, text.AXES["l"], height=300)
+
+
+def _on_the_line(rows: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
+    """Adds `gauge_end_l`: the first stock settled after each row, the last one before it where none is."""
+    settled = ledger.select("ts_end", "gauge_end_l").drop_nulls().sort("ts_end")
+    after = rows.sort("ts_end").join_asof(settled, on="ts_end", strategy="forward")
+    both = after.join_asof(settled, on="ts_end", strategy="backward", suffix="_before")
+    return both.with_columns(pl.coalesce("gauge_end_l", "gauge_end_l_before"))
 
 
 def _drop_words(row: Mapping[str, Any]) -> str:
@@ -174,7 +194,9 @@ def _drop_words(row: Mapping[str, Any]) -> str:
 
 
 def _draw_words(row: Mapping[str, Any]) -> str:
-    return text.DRAW_HOVER.format(litres=fmt.quantity(row["litres"], "l"), sd=fmt.quantity(row["sd_l"], "l"))
+    return text.DRAW_HOVER.format(
+        litres=fmt.quantity(abs(row["litres"] or 0.0), "l"), sd=fmt.quantity(row["sd_l"], "l")
+    )
 
 
 def _cumulative(days: pl.DataFrame) -> Chart | None:
@@ -274,7 +296,7 @@ def _meters(estimates: pl.DataFrame) -> Chart | None:
     if rows.is_empty():
         return None
     traces: list[dict[str, Any]] = []
-    for i, ((meter_id,), own) in enumerate(rows.group_by(["meter_id"], maintain_order=True)):
+    for i, ((meter_id,), own) in enumerate(_furthest(rows).group_by(["meter_id"], maintain_order=True)):
         color, dash = _METER_LOOKS[i % len(_METER_LOOKS)]
         last = own.row(-1, named=True)
         up, down = ((abs((last[c] if last[c] is not None else last["error_pct"]) - last["error_pct"]))
@@ -296,16 +318,34 @@ def _meters(estimates: pl.DataFrame) -> Chart | None:
     return made
 
 
-def _shade(chart: Chart, windows: Sequence[Mapping[str, Any]], *, with_labels: bool) -> None:
+def _furthest(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows of the few meters whose latest estimate is furthest from zero: more lines than these nobody tells apart."""
+    latest = rows.group_by("meter_id", maintain_order=True).agg(pl.col("error_pct").last().abs())
+    few = latest.sort("error_pct", descending=True, maintain_order=True).head(len(_METER_LOOKS))["meter_id"]
+    return rows.filter(pl.col("meter_id").is_in(few.to_list()))
+
+
+def _label_rows(starts: Sequence[str], room: timedelta) -> list[int]:
+    """A row for each label, rising from 0, so that those on one row begin at least `room` apart where rows suffice."""
+    ends: list[datetime] = []
+    rows = []
+    for start in map(datetime.fromisoformat, starts):
+        row = next((i for i, end in enumerate(ends) if end <= start), len(ends))
+        row = min(row, _LABEL_ROWS - 1)
+        ends[row : row + 1] = [start + room]
+        rows.append(row)
+    return rows
+
+
+def _shade(chart: Chart, windows: Sequence[Mapping[str, Any]], span: timedelta, *, with_labels: bool) -> None:
     """Marks the spans of the cases behind a chart's data; with their letters and names where there is room."""
     shapes = chart["layout"].setdefault("shapes", [])
     notes = chart["layout"].setdefault("annotations", [])
-    if with_labels and windows:
-        chart["top"] = 26 + _LABEL_PX * (min(len(windows), _LABEL_ROWS) - 1)
-    # By their start, so that labels that might overlap stand on different rows.
     in_time = sorted(windows, key=lambda w: (w["start"], w["letter"]))
     chart["windows"] = [[w["start"], w["end"]] for w in in_time]
-    for i, window in enumerate(in_time):
+    rows = _label_rows([w["start"] for w in in_time], span * (_NAME_ROOM if with_labels else _LETTER_ROOM))
+    chart["top"] = 26 + _LABEL_PX * max(rows, default=0)
+    for row, window in zip(rows, in_time, strict=True):
         shapes.append(
             {"type": "rect", "yref": "paper", "x0": window["start"], "x1": window["end"], "y0": 0, "y1": 1,
              "fillcolor": "@shade", "line": {"color": "@shade-edge", "width": 1, "dash": "dot"}, "layer": "below"}
@@ -313,7 +353,7 @@ def _shade(chart: Chart, windows: Sequence[Mapping[str, Any]], *, with_labels: b
         label = f"{window['letter']} {window['label']}" if with_labels else window["letter"]
         notes.append(
             {"x": window["start"], "xref": "x", "y": 1, "yref": "paper", "yanchor": "bottom", "xanchor": "left",
-             "text": plain(label), "showarrow": False, "yshift": _LABEL_PX * (i % _LABEL_ROWS) if with_labels else 0,
+             "text": plain(label), "showarrow": False, "yshift": _LABEL_PX * row,
              "font": {"size": 11, "color": "@ink"}}
         )  # fmt: skip
 

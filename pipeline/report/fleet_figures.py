@@ -16,7 +16,7 @@ MAX_TANKS = 120
 MAX_CELLS = 30_000
 _ROW_PX = 16
 _LOOKS = (("@blue", "circle"), ("@rust", "square"), ("@teal", "diamond"), ("@plum", "triangle-up"), ("@ochre", "cross"))
-_NAMED = 5
+_NAMED = 4
 # 1.4826 makes a median absolute deviation the standard deviation of a normal spread; below a litre nothing is news.
 _MAD_TO_SD = 1.4826
 _LEAST_SPREAD_L = 1.0
@@ -129,6 +129,6 @@ def scatter(tanks: Sequence[dict[str, Any]]) -> Chart | None:
              "marker": {"size": 9, "color": color, "symbol": symbol, "line": {"color": "@paper", "width": 1}}}
         )  # fmt: skip
     made = chart("scatter", traces, text.AXES["share"], height=380)
-    made["layout"]["xaxis"] = {"title": {"text": text.AXES["throughput"]}}
+    made["layout"]["xaxis"] = {"title": {"text": text.AXES["throughput"]}, "zeroline": False}
     made["layout"]["hovermode"] = "closest"
     return made

@@ -33,7 +33,7 @@ def meters(tables: Tables, site_names: Mapping[str, str]) -> list[Row]:
         tables["meter_estimates"]
         .drop_nulls("error_pct")
         .group_by("meter_id", "tank_id", maintain_order=True)
-        .agg(_known_sum("sold_l"), pl.col("^(error|day).*$").last())
+        .agg(pl.col("^(sold|error|day).*$").last())
     )
     rows = []
     for row in latest.iter_rows(named=True):
@@ -80,7 +80,7 @@ def _meter_verdict(value: float, low: float | None, high: float | None) -> str:
     if -limit <= low and high <= limit:
         return "within"
     if abs(value) <= limit:
-        return "wide"
+        return "likely" if high - low <= 2 * limit else "wide"
     return "short_maybe" if value > 0 else "gives_maybe"
 
 

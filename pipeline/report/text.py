@@ -222,7 +222,8 @@ CHART_NOTES: Final = {
     "residual": "One dot for each span between two settled readings. Filled marks lie beyond three standard "
     "deviations of the measurement noise: a lone one now and then is chance, one far out is an event.",
     "meters": "Recorded ÷ true − 1. Above zero a meter records more than it gives, below zero it gives product "
-    "away. The bar on the last point is its 95 % interval; the shaded span is ±0.5 %.",
+    "away. The bar on the last point is its 95 % interval; the shaded span is ±0.5 %. At most six meters, those "
+    "furthest from zero.",
 }
 NO_CHART: Final = "No data for this chart."
 DAY_SHEET: Final = "Day sheet"
@@ -231,7 +232,7 @@ DAY_COLUMNS: Final = (
     "Trading day", "Opening", "Deliveries", "Sales", "Book", "Closing", "Variance", "of sales", "Explained",
     "Left over",
 )  # fmt: skip
-ODD_DAY: Final = "out of the ordinary"
+ODD_DAY: Final = "odd"
 DAYS_CUT: Final = "The last {shown} of {all} trading days."
 LITRES_UNIT_NOTE: Final = "All in litres."
 
@@ -272,6 +273,7 @@ METER_VERDICTS: Final = {
     "gives": "gives more than it records",
     "short_maybe": "may be short to the customer",
     "gives_maybe": "may give product away",
+    "likely": "likely within tolerance",
     "wide": "cannot tell yet",
 }
 METERS_CUT: Final = "The {shown} of {all} meters furthest from zero."

@@ -122,6 +122,54 @@ def test_cases_are_shaded_in_every_chart_and_named_in_one():
     assert [a["text"] for a in charts["residual"]["layout"]["annotations"]] == ["B", "A"]
 
 
+def test_labels_that_would_overlap_stand_on_rows_of_their_own():
+    starts = ["2026-03-01 00:00", "2026-03-01 02:00", "2026-03-20 00:00", "2026-03-20 01:00", "2026-03-20 02:00"]
+    windows = [
+        {"letter": k, "label": "x", "start": s, "end": "2026-03-30 00:00"} for k, s in zip("ABCDE", starts, strict=True)
+    ]
+    month = ledger(48 * 30)
+    notes = charts_of({"ledger": month}, windows=windows)["residual"]["layout"]["annotations"]
+    assert [n["yshift"] for n in notes] == [0, 14, 0, 14, 28]
+
+
+def test_a_drop_is_marked_on_the_stock_that_it_made():
+    rows = ledger(4).with_columns(gauge_end_l=pl.Series([1000.0, 900.0, 9000.0, 8900.0]))
+    # It ends within the interval that settles at 9000 l, nearer to the reading before it.
+    end = rows["ts_end"][1] + timedelta(minutes=5)
+    drops = pl.DataFrame(
+        {
+            "tank_id": ["T", "T"],
+            "ts_start": [end] * 2,
+            "ts_end": [end, end + timedelta(days=3)],
+            "gain_l": [8100.0, 1.0],
+        }
+    )
+    trace = charts_of({"ledger": rows, "drops": drops})["stock"]["traces"][1]
+    assert trace["y"] == [9000.0, 8900.0]
+
+
+def test_a_draw_is_said_without_a_sign_whichever_way_it_is_kept():
+    draws = pl.DataFrame(
+        {"tank_id": ["T", "T"], "ts_end": ledger()["ts_end"].head(2), "litres": [-50.0, 50.0], "sd_l": [2.0, 2.0]}
+    )
+    trace = charts_of({"ledger": ledger(), "draws": draws})["stock"]["traces"][1]
+    assert [t.replace("\u202f", " ") for t in trace["text"]] == ["50 l drawn (SD 2 l)"] * 2
+
+
+def test_of_many_meters_those_furthest_from_zero_are_drawn():
+    errors = [0.1, -0.9, 0.2, 0.8, -0.3, 0.4, 0.5, 0.05]
+    estimates = pl.DataFrame(
+        {
+            "tank_id": ["T"] * 8,
+            "meter_id": [f"M{i}" for i in range(8)],
+            "day": [date(2026, 3, 1)] * 8,
+            "error_pct": errors,
+        }
+    )
+    traces = charts_of({"meter_estimates": estimates})["meters"]["traces"]
+    assert {t["name"] for t in traces if t["mode"] == "lines"} == {"M1", "M2", "M3", "M4", "M5", "M6"}
+
+
 def test_no_data_is_no_chart():
     assert charts_of({}) == {}
 

@@ -271,7 +271,7 @@ def _daily(
         estimates.append(
             tank_days.select(
                 "tank_id", pl.lit(f"{tank_id}-M{hose + 1}").alias("meter_id"), pl.col("trading_day").alias("day"),
-                (pl.col("sales_l") * share).alias("sold_l"), pl.Series("error_pct", value),
+                (pl.col("sales_l") * share).cum_sum().alias("sold_l"), pl.Series("error_pct", value),
                 pl.Series("error_low_pct", value - half), pl.Series("error_high_pct", value + half),
             )
         )  # fmt: skip

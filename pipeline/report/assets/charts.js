@@ -59,7 +59,7 @@
       layout[name] = { ...axis, fixedrange: true, ...own[name], title: { ...axis.title, ...own[name].title } };
       if (own[name].domain) layout.xaxis.anchor = "y";
     }
-    if (narrow) for (const note of layout.annotations ?? []) note.font = { ...note.font, size: 10 };
+    if (narrow) (layout.annotations ?? []).forEach((note, i) => { if (i < chart.windows?.length) note.text = note.text.split(" ")[0]; });
     return { traces, layout };
   };
 
