@@ -197,8 +197,8 @@ RATE_NOTE: Final = {"line_leak": "while a hose of this tank is open"}
 
 CHARTS: Final = "Charts"
 CHARTS_NOTE: Final = (
-    "All charts share their time axis: drag to zoom, double-click to see everything again. Shaded spans are the cases "
-    "above, by letter. Times are the site's."
+    "All charts share their time axis: drag or press a button to zoom, double-click to see all again. Shaded spans "
+    "are the cases above, by letter. Times are the site's."
 )
 RANGES: Final = {"14": "2 weeks", "31": "1 month", "92": "3 months", "all": "All"}
 RANGE_LABEL: Final = "Time shown"

@@ -39,6 +39,8 @@ def test_a_page_opens_without_a_word_of_complaint_and_without_network(browser, r
 def test_a_phone_shows_a_page_without_scrolling_sideways(browser, report, path):
     with opened(browser, report / path, **PHONE) as page:
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        # A finger on a chart has to scroll the page: plotly.js holds it back unless dragging is off.
+        assert page.evaluate("[...document.querySelectorAll('.plot')].every(p => p._fullLayout.dragmode === false)")
 
 
 def test_the_worklist_is_filtered_counted_and_kept_in_the_address(browser, report, frames, current):

@@ -5,6 +5,8 @@
   const { linked, charts } = JSON.parse(document.getElementById("chart-data").textContent);
   const plots = charts.map((chart) => ({ chart, box: document.getElementById(`chart-${chart.key}`) })).filter((p) => p.box);
   const root = document.documentElement;
+  // A finger that moves over a chart scrolls the page; the buttons zoom.
+  const isTouch = matchMedia("(pointer: coarse)").matches;
 
   // -- Colours: "@name" is looked up as the style sheet's --c-name --------------------------------------
   const resolved = (value, look) => {
@@ -29,6 +31,7 @@
         if (chart.traces[i][key] === undefined) delete trace[key];
         else trace[key] = chart.traces[i][key];
       }
+      if (narrow && trace.marker?.size > 5) trace.marker.size *= 0.7;
       if (trace.colorscale) trace.colorscale = chart.traces[i].colorscale.map(([at, name]) => [at, look(name)]);
       if (trace.colorbar) Object.assign(trace.colorbar, narrow
         ? { orientation: "h", y: 1.02, yanchor: "bottom", thickness: 10, len: 1, title: { ...trace.colorbar.title, font: { size: 12 }, side: "top" }, tickfont: { size: 12 } }
@@ -48,7 +51,7 @@
     const layout = {
       ...own, width, height: chart.height + (narrow && own.barmode ? 150 : 0), font: { family: getComputedStyle(document.body).fontFamily, size: 13, color: look("@soft") },
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", margin: { l: narrow ? 58 : 74, r: narrow ? 8 : 16, t: chart.top ?? 26, b: 44 },
-      separators: ".\u202f", hovermode: own.hovermode ?? (linked ? "x unified" : "closest"), dragmode: linked ? "zoom" : false, bargap: 0,
+      separators: ".\u202f", hovermode: own.hovermode ?? (linked ? "x unified" : "closest"), dragmode: linked && !isTouch ? "zoom" : false, bargap: 0,
       hoverlabel: { bgcolor: look("@paper"), bordercolor: look("@slate"), font: { color: look("@ink"), size: 13 }, align: "left", namelength: 30 },
       legend: { orientation: "h", yref: "container", y: 0, yanchor: "bottom", x: 0, font: { size: 12 }, itemwidth: 30 },
       showlegend: chart.traces.filter((t) => t.showlegend !== false).length > 1 && chart.key !== "heat",
