@@ -9,20 +9,22 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.observe import SiteObserved, UnitObserved, known_day
+from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walk import DayView, Named
-from pipeline.scoring.unit_days import UnitDays
-from pipeline.scoring.variance_parts import RATE_CAUSES, Parts, day_views
+from pipeline.features.trading_days import day_end_s
+from pipeline.scoring.drop_rises import day_views, known_mismatches, tickets_known
+from pipeline.scoring.unit_days import UnitDays, was_stuck
+from pipeline.scoring.variance_parts import RATE_CAUSES, Parts
 
 Floats = NDArray[np.float64]
 
-ANOMALOUS_AT: Final = 3.0
-"""Score from which a day is anomalous: log odds of some twenty to one that something out of the ordinary moved it."""
+ANOMALOUS_AT: Final = 4.0
+"""Score from which a day is anomalous: log odds of some fifty to one that something out of the ordinary moved it."""
 HIGHEST: Final = 50.0
-SURPRISE_LOG_PRIOR: Final = -6.0
-STEP_LOG_PRIOR: Final = -18.0
-"""A sudden move is the highest of some thousand a day, so chance alone shows scores of four to five."""
+SURPRISE_LOG_PRIOR: Final = -9.0
+STEP_LOG_PRIOR: Final = -24.0
+"""A sudden move is the highest of some thousand a day, so chance and waves alone show scores of five to six."""
 DROP_LOG_PRIOR: Final = -5.0
 """Log odds of such a thing on a day before its data. No source; set with the false alarms of sound fleets in view."""
 OBSERVED_LOG_ODDS: Final = 8.0
@@ -30,13 +32,17 @@ OBSERVED_LOG_ODDS: Final = 8.0
 CLOCK_S: Final = 120.0
 """Clocks further apart than this are out of the ordinary. No source; a few seconds to a minute are common."""
 FEWEST_DIPS: Final = 6
-TICKET_SHARE: Final = 0.0025
-TICKET_SD_L: Final = 15.0
+FEWEST_DAYS: Final = 7
+SCATTER_SHARE: Final = 0.6
+"""How much of the scatter's excess over chance counts: its tail is longer than a normal one. No source."""
+WRONG_FEED_L: Final = 100.0
+MISSING_SALES_L: Final = 20.0
+"""Litres of a day from which sales on the wrong tank, or on none, are out of the ordinary. No source."""
+TICKET_WAIT_S: Final = 10 * 3600.0
+"""How long a ticket may be in coming before its lack is out of the ordinary. No source."""
 
 
-def physics_scores(
-    days: UnitDays, site: SiteObserved, seen: UnitObserved, walked: UnitWalk | None, parts: Parts
-) -> Floats:
+def physics_scores(days: UnitDays, seen: UnitObserved, walked: UnitWalk | None, parts: Parts) -> Floats:
     """Log odds that something out of the ordinary moved the tank on each day, shape (n,): high is odd.
 
     The highest of what several views of the day say: a hypothesis weighed against none, a named rate still at work,
@@ -52,8 +58,8 @@ def physics_scores(
             _named(days, walked, views),
             surprise_scores(days, walked),
             _steps(days, seen),
-            _drops(days, parts),
-            _observed(days, site, seen, parts),
+            _drops(days, walked),
+            _observed(days, seen, parts),
         ]
     )
     settled = np.diff(days.last_dip) >= FEWEST_DIPS
@@ -96,14 +102,18 @@ def surprises(days: UnitDays, walked: UnitWalk) -> list[Floats]:
 def surprise_scores(days: UnitDays, walked: UnitWalk) -> Floats:
     """Log odds against chance of a day's surprises: of their sum or of their scatter, whichever is odder. (n,)"""
     out = np.full(len(days), -HIGHEST)
+    totals: list[float] = []
     for number, values in enumerate(surprises(days, walked)):
         if len(values) < FEWEST_DIPS:
             continue
         held = np.clip(values, -4.0, 4.0)
-        total = held.sum() / np.sqrt(len(held))
+        total = float(held.sum()) / np.sqrt(len(held))
         scatter = max((float((held**2).sum()) - len(held)) / np.sqrt(2.0 * len(held)), 0.0)
-        # Dips a half hour apart are not quite independent, and a scatter's tail is long: only the excess counts.
-        out[number] = SURPRISE_LOG_PRIOR + 0.5 * max(total**2, (0.6 * scatter) ** 2)
+        # While the coefficients are uncertain they push a day's dips all one way, so the days before give the scale.
+        if len(totals) >= FEWEST_DAYS:
+            scale = max(1.0, float(np.sqrt(np.mean(np.minimum(np.square(totals[-30:]), 9.0)))))
+            out[number] = SURPRISE_LOG_PRIOR + 0.5 * max((total / scale) ** 2, (SCATTER_SHARE * scatter) ** 2)
+        totals.append(total)
     return out
 
 
@@ -117,21 +127,27 @@ def _steps(days: UnitDays, seen: UnitObserved) -> Floats:
     return out
 
 
-def _drops(days: UnitDays, parts: Parts) -> Floats:
+def _drops(days: UnitDays, walked: UnitWalk) -> Floats:
     """Log odds of the day's drops against their tickets, whatever they are put down to."""
-    mismatch = np.sum([parts[n] for n in ("ticket_tolerance", "short_delivery", "over_delivery") if n in parts], axis=0)
-    spread = np.hypot(TICKET_SHARE * days.ticketed_l, TICKET_SD_L)
-    odd = DROP_LOG_PRIOR + 0.5 * np.minimum(np.abs(mismatch / spread), 9.0) ** 2
-    return np.where(days.ticketed_l > 0, odd, -HIGHEST)
+    out = np.full(len(days), -HIGHEST)
+    for one in known_mismatches(days, walked):
+        odd = min(abs(one.litres_15) / one.sd_l, 9.0)
+        out[one.day] = max(out[one.day], DROP_LOG_PRIOR + 0.5 * odd**2)
+    return out
 
 
-def _observed(days: UnitDays, site: SiteObserved, seen: UnitObserved, parts: Parts) -> Floats:
+def _observed(days: UnitDays, seen: UnitObserved, parts: Parts) -> Floats:
     """What needs no weighing: stuck readings, drops without a ticket, wrong feeds, lost sales, clocks apart."""
     found = np.abs(days.lag_s[1:]) >= CLOCK_S
-    for name, least_l in (("wrong_feed", 100.0), ("missing_sales", 20.0), ("missing_ticket", 300.0)):
+    for name, least_l in (("wrong_feed", WRONG_FEED_L), ("missing_sales", MISSING_SALES_L)):
         if name in parts:
             found |= np.nan_to_num(np.abs(parts[name])) >= least_l
+    at, run_day = days.days.bounds_s, days.run_day[1:]
     for span in seen.stuck:
-        at = days.days.bounds_s
-        found |= (at[:-1] < span.end_s) & (at[1:] > span.start_s) & (days.run_day[1:] >= known_day(span.start_s))
+        for day in np.flatnonzero((at[:-1] < span.end_s) & (at[1:] > span.start_s)):
+            found[day] |= was_stuck(span, seen, int(run_day[day]))
+    for known, day in zip(seen.drops, days.drop_day.tolist(), strict=True):
+        if 0 <= day < len(days) and known.day <= run_day[day] and not tickets_known(known, int(run_day[day])):
+            waited = float(day_end_s(run_day[day : day + 1])[0]) - known.drop.end_s
+            found[day] |= waited >= TICKET_WAIT_S
     return np.where(found, OBSERVED_LOG_ODDS, -HIGHEST)

@@ -14,11 +14,25 @@ from pipeline.contract.store import STORE_TABLES
 from pipeline.estimate.observe import SiteObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.scoring import store_rows
-from pipeline.scoring.physics import ANOMALOUS_AT
+from pipeline.scoring.day_features import feature_rows, with_z
+from pipeline.scoring.odd_days import OddDay, with_forest
 from pipeline.scoring.statements import Limits
-from pipeline.scoring.unit_sheet import UnitSheet, day_rows, part_rows, statement_rows, unit_sheets
+from pipeline.scoring.unit_sheet import UnitSheet, day_rows, part_rows, statement_rows, unit_day_rows, unit_sheets
 
 Frames = dict[str, pl.DataFrame]
+
+_NO_UNIT_DAYS: Final = pl.DataFrame(
+    schema={
+        "unit_id": pl.String,
+        "site_id": pl.String,
+        "tank_id": pl.String,
+        "trading_day": pl.Date,
+        "run_day": pl.Int64,
+        "start_s": pl.Float64,
+        "end_s": pl.Float64,
+        "physics_score": pl.Float64,
+    }
+)
 
 _MAKERS: Final[Mapping[str, Callable[[UnitSheet], pl.DataFrame]]] = {
     "tank_days": day_rows,
@@ -29,7 +43,10 @@ _MAKERS: Final[Mapping[str, Callable[[UnitSheet], pl.DataFrame]]] = {
     "draws": store_rows.draw_rows,
     "meter_estimates": store_rows.meter_rows,
     "health": store_rows.health_rows,
+    "features": feature_rows,
 }
+UNIT_DAYS: Final = "_unit_days"
+"""Key of the frame by which `fleet_tables` compares the fleet's days; it is not published."""
 
 
 def published_tables(
@@ -56,11 +73,29 @@ def published_tables(
 
     Returns
     -------
-    dict of frames, keys those of `_MAKERS`
+    dict of frames, keys those of `_MAKERS` and `UNIT_DAYS`
     """
     sheets = unit_sheets(tables, observed, walks, findings, last_day=last_day, limits=limits or Limits())
     made = {name: [frame for sheet in sheets if (frame := maker(sheet)).width] for name, maker in _MAKERS.items()}
-    return {name: conformed(name, frames) for name, frames in made.items()}
+    tables_made = {name: conformed(name, frames) for name, frames in made.items()}
+    tables_made["features"] = with_z(tables_made["features"])
+    tables_made[UNIT_DAYS] = pl.concat([unit_day_rows(sheet) for sheet in sheets]) if sheets else _NO_UNIT_DAYS
+    return tables_made
+
+
+def fleet_tables(sites: Sequence[Frames]) -> tuple[Frames, list[OddDay]]:
+    """The sites' tables under each other with the forest's columns filled in, and the days that call for a look.
+
+    Parameters
+    ----------
+    sites : sequence of what `published_tables` returned, one a site, in the order of the rows wanted
+    """
+    if not sites:
+        return {name: conformed(name, []) for name in _MAKERS}, []
+    joined = {name: pl.concat([site[name] for site in sites]) for name in sites[0]}
+    unit_days = joined.pop(UNIT_DAYS)
+    joined["tank_days"], odd = with_forest(joined["tank_days"], unit_days, joined["features"])
+    return joined, odd
 
 
 def conformed(name: str, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
@@ -69,10 +104,7 @@ def conformed(name: str, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
     kept = list(frames)
     if not kept:
         return pl.DataFrame(schema=schema)
-    frame = _typed(pl.concat(kept, how="diagonal_relaxed"), schema)
-    if name == "tank_days":
-        return frame.with_columns(is_anomalous=(pl.col("physics_score") >= ANOMALOUS_AT).fill_null(False))
-    return frame
+    return _typed(pl.concat(kept, how="diagonal_relaxed"), schema)
 
 
 def _typed(frame: pl.DataFrame, schema: Mapping[str, pl.DataType]) -> pl.DataFrame:

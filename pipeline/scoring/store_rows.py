@@ -16,15 +16,12 @@ from pipeline.estimate.observe import used_lag_s
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walk import DayView
 from pipeline.features.trading_days import DAY_S
+from pipeline.scoring.drop_rises import DROP_SD_L, TICKET_SHARE
 from pipeline.scoring.unit_sheet import UnitSheet
 
 Floats = NDArray[np.float64]
 
 SMALLEST_DRAW_L: Final = 5.0
-TICKET_SHARE: Final = 0.0025
-DROP_SD_L: Final = 15.0
-"""SD of a drop's mismatch with a sound ticket: loading meters and charts by share, hoses and waves in litres (common
-practice, no source)."""
 WEEK_DAYS: Final = 7
 
 

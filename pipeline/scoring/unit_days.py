@@ -198,7 +198,7 @@ def _last_readings(
     place = np.searchsorted(series.ts_s, at_s, "right") - 1
     for span in seen.stuck:
         for number in np.flatnonzero((at_s > span.start_s) & (at_s <= span.end_s + hold)):
-            if series.ts_s[place[number]] >= span.start_s and _was_stuck(span, seen, int(run_day[number])):
+            if series.ts_s[place[number]] >= span.start_s and was_stuck(span, seen, int(run_day[number])):
                 last_inside = int(np.searchsorted(series.ts_s, span.end_s, "right")) - 1
                 if place[number] <= last_inside:
                     place[number] = int(np.searchsorted(series.ts_s, span.start_s, "right")) - 1
@@ -209,7 +209,7 @@ def _last_readings(
     return time_s, stock, level
 
 
-def _was_stuck(span: StuckSpan, seen: UnitObserved, run_day: int) -> bool:
+def was_stuck(span: StuckSpan, seen: UnitObserved, run_day: int) -> bool:
     """Whether the run of a day could tell already that the gauge stood still."""
     until_s = min(span.end_s, (run_day + 1) * DAY_S)
     edges = np.array([span.start_s, until_s])

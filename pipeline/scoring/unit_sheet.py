@@ -35,7 +35,10 @@ class MemberDays:
 
 @dataclass(frozen=True)
 class UnitSheet:
-    """A unit with its walk (None where too little settled), its n trading days and what was made of them."""
+    """A unit with its walk (None where too little settled), its n trading days and what was made of them.
+
+    `has_totals` says whether the site's totalisers are read.
+    """
 
     site: SiteObserved
     seen: UnitObserved
@@ -46,6 +49,7 @@ class UnitSheet:
     members: Mapping[str, MemberDays]
     reporting: Mapping[str, Reporting]
     statements: list[Statement]
+    has_totals: bool
 
     def shares(self) -> Iterator[tuple[str, float]]:
         """Each member tank and its share of what is the unit's: that of its capacity."""
@@ -103,7 +107,7 @@ def unit_sheets(
                 walked=walked,
                 days=days,
                 parts=parts,
-                physics=physics_scores(days, site, seen, walked, parts),
+                physics=physics_scores(days, seen, walked, parts),
                 members=_member_days(days_of, seen),
                 reporting=reporting,
                 statements=statements(
@@ -113,6 +117,7 @@ def unit_sheets(
                     hidden_mm=hidden.max(axis=0),
                     limits=limits,
                 ),
+                has_totals=bool(tables["meter_totals"].height),
             )
         )
     return found
@@ -139,7 +144,7 @@ def _rows(frame: pl.DataFrame, members: tuple[str, ...]) -> pl.DataFrame:
 
 def _member_days(days: TradingDays, seen: UnitObserved) -> dict[str, MemberDays]:
     return {
-        name: MemberDays(_last(days, series), _median(days, series.ts_s, series.temp_c))
+        name: MemberDays(_last(days, series), median_of_days(days, series.ts_s, series.temp_c))
         for name, series in zip(seen.unit.members, seen.unit.member_series, strict=True)
     }
 
@@ -154,7 +159,7 @@ def _last(days: TradingDays, series: GaugeSeries) -> Floats:
     return out
 
 
-def _median(days: TradingDays, ts_s: Floats, values: Floats) -> Floats:
+def median_of_days(days: TradingDays, ts_s: Floats, values: Floats) -> Floats:
     """The median of the known values of each day."""
     known = np.isfinite(values)
     held, edges = values[known], np.searchsorted(ts_s[known], days.bounds_s)
@@ -191,6 +196,33 @@ def day_rows(sheet: UnitSheet) -> pl.DataFrame:
             )
         )
     return pl.concat(frames)
+
+
+def unit_day_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """A row for each of the unit's tanks and trading days that are over, by which the fleet's days are compared.
+
+    Columns unit_id, site_id, tank_id, trading_day, run_day, start_s, end_s, physics_score.
+    """
+    days = sheet.days
+    rows = pl.DataFrame(
+        {
+            "trading_day": list(days.days.dates),
+            "run_day": days.run_day[1:],
+            "start_s": days.days.bounds_s[:-1],
+            "end_s": days.days.bounds_s[1:],
+            "physics_score": sheet.physics,
+        }
+    ).filter(pl.Series(days.is_over))
+    unit = sheet.seen.unit
+    return pl.concat(
+        rows.select(
+            pl.lit(unit.unit_id).alias("unit_id"),
+            pl.lit(unit.site_id).alias("site_id"),
+            pl.lit(name).alias("tank_id"),
+            pl.all(),
+        )
+        for name, _ in sheet.shares()
+    )
 
 
 def part_rows(sheet: UnitSheet) -> pl.DataFrame:

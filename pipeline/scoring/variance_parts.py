@@ -18,10 +18,10 @@ from pipeline.cases.finding import Finding
 from pipeline.estimate.design import BANDS, CHART_COLUMNS, band_columns, chart_changes_s
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
-from pipeline.estimate.walk import DayView
 from pipeline.features.trading_days import DAY_S, day_end_s
-from pipeline.ledger.fleet import Unit, meter_flows, share_at
-from pipeline.physics.products import expansion_per_k, product_vcf
+from pipeline.ledger.fleet import meter_flows, share_at
+from pipeline.physics.products import expansion_per_k
+from pipeline.scoring.drop_rises import coefficients, day_views, drop_rises_15_l, ticketed_15_l, vcf_at_bounds
 from pipeline.scoring.unit_days import UnitDays
 
 Floats = NDArray[np.float64]
@@ -36,8 +36,6 @@ TICKET_CAUSES = ("short_delivery", "over_delivery")
 """Causes that are part of a drop's mismatch against its ticket."""
 CLOCKS_APART_S = 30.0
 """Clocks nearer than this are not said to differ; what they do to a day stays in the residual. No source."""
-AROUND_DROP_S = 3 * 3600.0
-DIPS_AROUND_DROP = 4
 
 Parts = dict[str, Floats]
 
@@ -133,15 +131,10 @@ def _add_courses(parts: Parts, days: UnitDays, seen: UnitObserved, findings: Seq
         parts[finding.cause] = parts[finding.cause] + np.where(days.run_day[1:] >= finding.day, litres, 0.0)
 
 
-def _vcf(days: UnitDays, walked: UnitWalk) -> Floats:
-    """Litres at 15 °C of a litre in the tank at each boundary, by the last dip that its run had seen. (n + 1,)"""
-    return np.where(days.last_dip >= 0, walked.walk.balance.vcf[np.maximum(days.last_dip, 0)], 1.0)
-
-
 def _add_thermal(parts: Parts, days: UnitDays, walked: UnitWalk, drawn: Floats) -> None:
     """Ambient less 15 °C: the stock's own growth, and what tickets and sales at other temperatures make of the book."""
     balance, unit = walked.walk.balance, walked.seen.unit
-    vcf = _vcf(days, walked)
+    vcf = vcf_at_bounds(days, walked)
     grown = np.diff(np.nan_to_num(days.stock_l) * (1.0 - vcf))
     first, last = np.maximum(days.last_dip[:-1], 0), np.maximum(days.last_dip[1:], 0)
     sold_15 = balance.sold_15_l.sum(axis=1)
@@ -149,46 +142,20 @@ def _add_thermal(parts: Parts, days: UnitDays, walked: UnitWalk, drawn: Floats) 
     moved = sold[last] - sold[first]
     with np.errstate(invalid="ignore", divide="ignore"):
         at_sale = np.where(moved > 1.0, (sold_15[last] - sold_15[first]) / moved, vcf[1:])
-    shrunk = days.ticketed_l - _ticketed_15_l(days, unit, vcf)
+    shrunk = days.ticketed_l - ticketed_15_l(days, unit, vcf)
     parts["thermal"] = parts["thermal"] + grown + drawn * (1.0 - at_sale) - shrunk
-
-
-def _ticketed_15_l(days: UnitDays, unit: Unit, vcf: Floats) -> Floats:
-    """Litres at 15 °C of each day's tickets, shape (n,); a ticket without temperature is taken at the tank's."""
-    temp = unit.tickets["ticket_temp_c"].cast(pl.Float64).to_numpy()
-    litres = unit.tickets["ticket_volume_l"].to_numpy()
-    own = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
-    total = np.zeros(len(days))
-    for number, rows in enumerate(days.tickets):
-        for row in rows:
-            total[number] += litres[row] * (own[row] if np.isfinite(own[row]) else vcf[number + 1])
-    return total
-
-
-def day_views(days: UnitDays, walked: UnitWalk) -> list[DayView | None]:
-    """What the run of each day believed: the last view of that UTC day or before. None before the first."""
-    at = np.array([view.day for view in walked.walk.views])
-    places = np.searchsorted(at, days.run_day[1:], "right") - 1
-    return [walked.walk.views[place] if place >= 0 else None for place in places]
-
-
-def _coefficients(days: UnitDays, walked: UnitWalk) -> Floats:
-    """Base coefficients as each day's run had them, shape (n, p); the prior's before the first view."""
-    base = len(walked.walk.balance.names)
-    prior = walked.walk.balance.prior.mean[:base]
-    return np.array([view.belief.mean[:base] if view else prior for view in day_views(days, walked)]).reshape(-1, base)
 
 
 def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     """What the walk's coefficients make of each day: meters, vapour, expansion, chart, and the rates named."""
     balance, meters = walked.walk.balance, len(walked.walk.balance.meters)
-    beta = _coefficients(days, walked)
+    beta = coefficients(days, walked)
     sold = _sold_by_meter(days, balance.meters)
     parts["meter_tolerance"] = parts["meter_tolerance"] - (beta[:, :meters] * sold).sum(axis=1)
     hours = days.days.hours()
     lost = beta[:, meters] * sold.sum(axis=1) + beta[:, meters + 1] * hours
     parts["vapour"] = parts["vapour"] - lost
-    vcf = _vcf(days, walked)
+    vcf = vcf_at_bounds(days, walked)
     at = np.maximum(days.last_dip, 0)
     growth = np.asarray(expansion_per_k(walked.seen.unit.product, np.clip(balance.temp_c[at], -19.0, 39.0)))
     grown = np.diff(growth * np.nan_to_num(days.stock_l) * (balance.temp_c[at] - 15.0))
@@ -268,8 +235,8 @@ def _rate_course(
 def _add_drops(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     """Each drop's mismatch with its tickets, less what the findings say of them; drops without a ticket apart."""
     rises = drop_rises_15_l(days, walked)
-    vcf = _vcf(days, walked)
-    mismatch = -_ticketed_15_l(days, walked.seen.unit, vcf) / vcf[1:]
+    vcf = vcf_at_bounds(days, walked)
+    mismatch = -ticketed_15_l(days, walked.seen.unit, vcf) / vcf[1:]
     for known, rise in zip(walked.seen.drops, rises, strict=True):
         if known.drop.tickets:
             mismatch += rise / vcf[1:]
@@ -277,52 +244,6 @@ def _add_drops(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
             parts["missing_ticket"] = parts["missing_ticket"] + rise / vcf[1:]
     said = np.sum([parts[cause] for cause in TICKET_CAUSES if cause in parts] or [np.zeros(len(days))], axis=0)
     parts["ticket_tolerance"] = parts["ticket_tolerance"] + mismatch - said
-
-
-def drop_rises_15_l(days: UnitDays, walked: UnitWalk) -> list[Floats]:
-    """What each drop brought on each day, at 15 °C and by the chart as corrected then. Shape (n,) a drop. [l]
-
-    The jump of the stock with sales added back, from the settled dips before to those after; where there is none on
-    either side, the drop's own rise.
-    """
-    balance = walked.walk.balance
-    moved = balance.stock_15_l + balance.sold_15_l.sum(axis=1)
-    beta = _coefficients(days, walked)
-    at_s = balance.hours * 3600.0
-    edges = np.array([(known.drop.start_s, known.drop.end_s) for known in walked.seen.drops]).reshape(-1, 2)
-    found = []
-    for number, known in enumerate(walked.seen.drops):
-        rise = np.zeros(len(days))
-        found.append(rise)
-        day = int(days.drop_day[number])
-        if not 0 <= day < len(days):
-            continue
-        low = max(known.drop.start_s - AROUND_DROP_S, edges[number - 1, 1] if number else -np.inf)
-        high = min(known.drop.end_s + AROUND_DROP_S, edges[number + 1, 0] if number + 1 < len(edges) else np.inf)
-        before = np.flatnonzero((at_s > low) & (at_s < known.drop.start_s))[-DIPS_AROUND_DROP:]
-        seen_by = balance.known_day <= days.run_day[day + 1]
-        after = np.flatnonzero((at_s > known.drop.end_s) & (at_s < high) & seen_by)[:DIPS_AROUND_DROP]
-        if len(before) and len(after):
-            columns = balance.columns[after].mean(axis=0) - balance.columns[before].mean(axis=0)
-            total = float(moved[after].mean() - moved[before].mean() - columns @ beta[day])
-        else:
-            place = max(int(days.last_dip[day + 1]), 0)
-            total = known.drop.gain_l * float(balance.vcf[place])
-        rise += np.diff(_risen_l(total, days, walked, (known.drop.start_s, known.drop.end_s)))
-    return found
-
-
-def _risen_l(total_l: float, days: UnitDays, walked: UnitWalk, span_s: tuple[float, float]) -> Floats:
-    """How much of a drop's litres had arrived at each boundary: none, all, or what the gauge saw. (n + 1,)"""
-    at, series = days.days.bounds_s, walked.seen.unit.series
-    risen = np.where(at >= span_s[1], total_l, 0.0)
-    for number in np.flatnonzero((at > span_s[0]) & (at < span_s[1]) & np.isfinite(days.stock_l)):
-        start = max(int(np.searchsorted(series.ts_s, span_s[0], "right")) - 1, 0)
-        ends = np.array([series.ts_s[start], at[number]]) + days.lag_s[number]
-        sold = float(np.diff(days.booked.until_l(ends, np.full(2, np.inf)))[0])
-        so_far = float(days.stock_l[number] - series.gauge_l[start]) + sold
-        risen[number] = np.clip(so_far * _vcf(days, walked)[number], 0.0, max(total_l, 0.0))
-    return risen
 
 
 def _add_chart_changes(parts: Parts, days: UnitDays, seen: UnitObserved, walked: UnitWalk | None) -> None:
