@@ -27,6 +27,10 @@ class StoreError(TankdriftError):
     """The store cannot be used: another process holds it, or it is not one of ours."""
 
 
+class RefusedRuleError(TankdriftError):
+    """A rule of detection is not let into a backtest: it cheats, writes, or does not give what a rule gives."""
+
+
 class QuarantineLimitError(TankdriftError):
     """The run is done and its results stand, but more was refused than the limit allows."""
 

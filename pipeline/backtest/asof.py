@@ -1,0 +1,118 @@
+"""The store's tables as rules see them: each row with the UTC day from whose end on it is known and changes no more.
+
+A rule has one clock, the column `day`. A trading day's row is known half a day after the day closed, since a ticket may
+be written hours after its drop; what the gauge alone tells is known sooner.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, time, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from pipeline.contract.dictionary import polars_schema
+from pipeline.contract.lake import LAKE_TABLES
+from pipeline.contract.run import RUN_TABLES
+from pipeline.contract.store import STORE_TABLES
+from pipeline.features.trading_days import opening_s
+from pipeline.ledger.drops import TICKET_WINDOW_S
+
+Tables = dict[str, pl.DataFrame]
+
+STANDING: Final = ("sites", "tanks", "meters")
+"""Tables that a rule may read whole: they describe and do not happen."""
+BY_TRADING_DAY: Final = ("tank_days", "variance_parts", "features")
+HOLD_BACK: Final = timedelta(minutes=30)
+"""The last half hour of a UTC day is seen by the next day's run."""
+DRAW_KNOWN: Final = timedelta(hours=3)
+"""A sudden draw is told from noise by the readings of up to this long after it."""
+TICKET_KNOWN: Final = timedelta(seconds=TICKET_WINDOW_S)
+CASE_COLUMNS: Final = (
+    "case_id", "cause", "site_id", "tank_id", "meter_id", "delivery_id", "ts_start", "probability", "day",
+)  # fmt: skip
+"""What of a case stands on the day on which it is raised; its end and its litres are learned later."""
+DATED: Final = (*BY_TRADING_DAY, "ledger", "drops", "draws", "meter_estimates", "health", "cases")
+"""Tables whose rows come to be known day by day."""
+READABLE: Final = (*STANDING, *DATED)
+"""All that a rule may read."""
+
+
+def readable_schemas() -> dict[str, pl.Schema]:
+    """Columns and types of each table that a rule may read."""
+    declared = {**LAKE_TABLES, **RUN_TABLES, **STORE_TABLES}
+    schemas = {}
+    for name in READABLE:
+        columns = dict(polars_schema(declared[name]))
+        if name in DATED:
+            columns |= {"day": pl.Date()}
+        schemas[name] = pl.Schema(columns)
+    cases = schemas["cases"]
+    return schemas | {"cases": pl.Schema({name: cases[name] for name in CASE_COLUMNS})}
+
+
+def as_of_tables(tables: Mapping[str, pl.DataFrame]) -> Tables:
+    """The tables that rules may read, dated tables with `day`, sorted by it and then by all else.
+
+    Parameters
+    ----------
+    tables : mapping of table name to frame
+        A store's tables in the contract's columns: those of `READABLE`; further ones, `labels` among them, are left out.
+    """
+    known = {name: _dated(name, tables[name], tables) for name in DATED}
+    out: Tables = {name: tables[name] for name in STANDING} | known
+    return {
+        name: out[name].select(pl.col(column).cast(dtype) for column, dtype in schema.items()).sort(_order(name, schema))
+        for name, schema in readable_schemas().items()
+    }
+
+
+def _order(name: str, schema: pl.Schema) -> list[str]:
+    return (["day"] if name in DATED else []) + [column for column in schema if column != "day"]
+
+
+def _dated(name: str, frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    if name in BY_TRADING_DAY:
+        return frame.join(_closings(frame, tables), on=["tank_id", "trading_day"], how="left")
+    end = pl.col("ts_end")
+    if name == "ledger":
+        with_ticket = pl.col("delivered_l").fill_null(0.0) != 0.0
+        wait = pl.when(with_ticket).then(pl.lit(TICKET_KNOWN)).otherwise(pl.lit(HOLD_BACK))
+        return frame.with_columns(day=(end + wait).dt.date())
+    if name == "drops":
+        return frame.with_columns(day=(end + TICKET_KNOWN).dt.date())
+    if name == "draws":
+        return frame.with_columns(day=(end + DRAW_KNOWN).dt.date())
+    if name == "cases":
+        return frame.with_columns(day=pl.col("raised_on"))
+    return frame
+
+
+def _closings(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """The day from which each trading day of `frame` is known: `tank_id`, `trading_day`, `day`."""
+    homes = tables["tanks"].select("tank_id", "site_id").join(
+        tables["sites"].select("site_id", "timezone", "trading_day_start"), on="site_id"
+    )
+    days = frame.select("tank_id", "trading_day").unique().join(homes, on="tank_id")
+    clocks = days.select("timezone", "trading_day_start", "trading_day").unique()
+    known = [known_on(day, zone, opens) for zone, opens, day in clocks.iter_rows()]
+    dated = clocks.with_columns(pl.Series("day", known, dtype=pl.Date))
+    joined = days.join(dated, on=["timezone", "trading_day_start", "trading_day"])
+    return joined.select("tank_id", "trading_day", "day")
+
+
+def known_on(trading_day: date, timezone: str, trading_day_start: str) -> date:
+    """UTC day from whose end on a trading day's book is closed: that of its close and half a day for tickets.
+
+    >>> known_on(date(2026, 3, 1), "Europe/London", "06:00"), known_on(date(2026, 3, 1), "America/Denver", "06:00")
+    (datetime.date(2026, 3, 2), datetime.date(2026, 3, 3))
+    """
+    close_s = opening_s(trading_day + timedelta(days=1), ZoneInfo(timezone), time.fromisoformat(trading_day_start))
+    return date(1970, 1, 1) + timedelta(days=int((close_s + TICKET_WINDOW_S) // 86_400.0))
+
+
+def cut(tables: Mapping[str, pl.DataFrame], day: date) -> Tables:
+    """The tables as they stood at the end of a UTC day."""
+    return {name: frame.filter(pl.col("day") <= day) if name in DATED else frame for name, frame in tables.items()}

@@ -1,0 +1,15 @@
+-- One row is a tank's trading day on which its totalisers counted more than was booked.
+-- rule: Totaliser ahead of the till
+-- looks for: Litres that a totaliser counted and nobody booked as a sale.
+-- cause: missing_sales
+-- parameter: threshold = 20 [1, 5000] l a day
+select
+    tank_id,
+    day,
+    'missing_sales' as cause,
+    -litres as score,
+    printf('%.0f l not booked', -litres) as note
+from variance_parts
+where
+    part = 'missing_sales'
+    and -litres >= $threshold
