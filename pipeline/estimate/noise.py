@@ -42,9 +42,7 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats) -> N
     resolution of `level_mm`, the readings themselves, hides comes on top: at rest it does not average out.
     """
     state = np.minimum(dips.state, 2).astype(np.int64)
-    surface = np.median(dips.surface_l_per_mm) if len(dips) else 15.0
-    default = DEFAULT_WHITE_MM * surface * np.array([1.0, 2.0, 6.0])
-    white = np.empty(len(dips))
+    white, volume = np.empty(len(dips)), np.empty(len(dips))
     second = np.abs(np.diff(balance.y_l, 2)) / np.sqrt(6.0)
     calm = (np.diff(balance.hours)[1:] < 1.1) & (np.diff(balance.hours)[:-1] < 1.1)
     calm &= (balance.jump_var_l2[1:-1] == 0) & (balance.jump_var_l2[2:] == 0)
@@ -53,7 +51,10 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats) -> N
     for today in np.unique(balance.known_day):
         here = balance.known_day == today
         recent = calm & (day <= today) & (day > today - WINDOW_DAYS)
-        levels = default.copy()
+        so_far = balance.known_day <= today
+        surface = float(np.median(dips.surface_l_per_mm[so_far]))
+        volume[here] = np.median(balance.stock_15_l[so_far])
+        levels = DEFAULT_WHITE_MM * surface * np.array([1.0, 2.0, 6.0])
         for kind in range(3):
             sample = second[recent & (worst == kind)]
             if len(sample) >= 15:
@@ -62,7 +63,6 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats) -> N
         white[here] = levels[state[here]]
     white = np.hypot(white, np.minimum(dips.spread_l, 3 * white) * 0.3)
     white = np.hypot(white, resolution_mm(level_mm) / np.sqrt(12.0) * dips.surface_l_per_mm)
-    volume = float(np.median(balance.stock_15_l)) if len(dips) else 1e4
     beta = float(np.asarray(expansion_per_k(product, 15.0)))
     return Noise(white, WALK_L, WALK_PER_SOLD_L, beta * volume * RATE_K_PER_H, _drop_rates(balance, beta))
 

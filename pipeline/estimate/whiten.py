@@ -23,13 +23,13 @@ RATE_HOURS = 20.0
 @dataclass(frozen=True)
 class Noise:
     """What a tank's dips scatter by. `white_l` (k,) SD of each dip; `walk_l` SD of the wander in one hour;
-    `walk_per_l` variance [l²] added for each litre sold; `rate_l_per_h` SD of the slow contraction rate; `rate_jump`
+    `walk_per_l` variance [l²] added for each litre sold; `rate_l_per_h` (k,) SD of the slow contraction rate; `rate_jump`
     (k,) SD that a drop just before the dip adds to it (a shell that gives, a warm drop that cools). [l/h]"""
 
     white_l: Floats
     walk_l: float
     walk_per_l: float
-    rate_l_per_h: float
+    rate_l_per_h: Floats
     rate_jump: Floats
 
 
@@ -58,13 +58,13 @@ def gains(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) -> t
     moved = np.abs(np.diff(sold_l, prepend=sold_l[:1]))
     grow = noise.walk_l**2 * steps + noise.walk_per_l * moved + jump_var_l2
     white = noise.white_l**2
-    p_ll, p_lr, p_rr = 1e10, 0.0, rate_var
+    p_ll, p_lr, p_rr = 1e10, 0.0, float(rate_var[0]) if count else 0.0
     gain_level, gain_rate, sd = np.empty(count), np.empty(count), np.empty(count)
     for k in range(count):
         a, phi = carry[k], decay[k]
         p_ll = p_ll + 2.0 * a * p_lr + a * a * p_rr + grow[k]
         p_lr = phi * (p_lr + a * p_rr)
-        p_rr = phi * phi * p_rr + rate_var * (1.0 - phi * phi) + noise.rate_jump[k] ** 2
+        p_rr = phi * phi * p_rr + rate_var[k] * (1.0 - phi * phi) + noise.rate_jump[k] ** 2
         total = p_ll + white[k]
         g_level, g_rate = p_ll / total, p_lr / total
         gain_level[k], gain_rate[k], sd[k] = g_level, g_rate, np.sqrt(total)

@@ -85,6 +85,11 @@ def _differences(stretch: _Stretch, width: int) -> tuple[Floats, NDArray[np.bool
     return litres, quiet
 
 
+def _surface_l_per_mm(moves: Moves, end_s: float) -> float:
+    """The chart's usual slope up to an instant. [l/mm]"""
+    return float(np.median(moves.surface_l_per_mm[: max(int(np.searchsorted(moves.ts_s, end_s)), 1)]))
+
+
 def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> Spread:
     """SD of what a stretch of time moves by itself, for each of `WIDTHS`, at rest and with hoses open. Shape (w, 2). [l]
 
@@ -92,7 +97,7 @@ def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> 
     scale at the median and at the 95th percentile, since such noise has heavy tails; never below 0.1 mm.
     """
     stretch = _stretch(moves, moved_l, start_s, end_s)
-    floor = 0.1 * float(np.median(moves.surface_l_per_mm))
+    floor = 0.1 * _surface_l_per_mm(moves, end_s)
     spread = np.full((len(WIDTHS), 2), np.nan)
     for number, width in enumerate(WIDTHS):
         litres, quiet = _differences(stretch, width)
@@ -114,7 +119,7 @@ def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, en
     as `step_spread` gives it. A move is the difference between the mean of four steps before and four after.
     """
     stretch = _stretch(moves, moved_l, start_s - LOOK_BACK_S, end_s)
-    smallest = SMALLEST_MM * float(np.median(moves.surface_l_per_mm))
+    smallest = SMALLEST_MM * _surface_l_per_mm(moves, end_s)
     found: list[Step] = []
     for _ in range(MOST_A_DAY):
         best = _strongest(stretch, spread, start_s)

@@ -12,6 +12,8 @@ Floats = NDArray[np.float64]
 
 REFERENCE_TEMP_C = 15.0
 MICROSECONDS = 1e6
+FIRST_GAPS = 500
+"""How many of the first gaps between readings tell the usual one."""
 SPIKE_MM = 20.0
 """A single reading that hops this far and straight back is no level."""
 
@@ -123,7 +125,8 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
         np.maximum(water, bottom), ts_s
     )
     gaps = np.diff(ts_s)
-    nominal = float(np.median(gaps)) if len(gaps) else 60.0
+    # By the first readings alone, so that what comes later changes nothing of what was made of them.
+    nominal = float(np.median(gaps[:FIRST_GAPS])) if len(gaps) else 60.0
     return GaugeSeries(
         ts_s=ts_s,
         level_mm=columns["level_mm"],
