@@ -46,16 +46,19 @@ def coefficients(days: UnitDays, walked: UnitWalk) -> Floats:
     return np.array([view.belief.mean[:base] if view else prior for view in day_views(days, walked)]).reshape(-1, base)
 
 
-def ticketed_15_l(days: UnitDays, unit: Unit, vcf: Floats) -> Floats:
-    """Litres at 15 °C of each day's tickets, shape (n,); a ticket without temperature is taken at the tank's."""
+def ticket_litres_15(days: UnitDays, unit: Unit, vcf: Floats) -> Floats:
+    """Litres at 15 °C of each ticket on the day that it is booked on, nothing elsewhere. Shape (tickets, n). [l]
+
+    A ticket without temperature is taken at the tank's; `vcf` is that of the tank at each boundary, shape (n + 1,).
+    """
     temp = unit.tickets["ticket_temp_c"].cast(pl.Float64).to_numpy()
     litres = unit.tickets["ticket_volume_l"].to_numpy()
     own = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
-    total = np.zeros(len(days))
+    table = np.zeros((len(litres), len(days)))
     for number, rows in enumerate(days.tickets):
         for row in rows:
-            total[number] += litres[row] * (own[row] if np.isfinite(own[row]) else vcf[number + 1])
-    return total
+            table[row, number] = litres[row] * (own[row] if np.isfinite(own[row]) else vcf[number + 1])
+    return table
 
 
 def drop_rises_15_l(days: UnitDays, walked: UnitWalk) -> list[Floats]:

@@ -19,21 +19,21 @@ from pipeline.estimate.design import BANDS, CHART_COLUMNS, band_columns, chart_c
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.trading_days import DAY_S, day_end_s
-from pipeline.ledger.fleet import meter_flows, share_at
+from pipeline.ledger.fleet import Unit, meter_flows, share_at
 from pipeline.physics.products import expansion_per_k
-from pipeline.scoring.drop_rises import coefficients, day_views, drop_rises_15_l, ticketed_15_l, vcf_at_bounds
+from pipeline.scoring.drop_rises import coefficients, day_views, drop_rises_15_l, ticket_litres_15, vcf_at_bounds
 from pipeline.scoring.unit_days import UnitDays
 
 Floats = NDArray[np.float64]
 
 RATE_CAUSES = ("tank_leak", "line_leak", "meter_drift", "unexplained")
 """Causes that the walk follows as lasting rates."""
-OBSERVED_CAUSES = ("wrong_feed", "missing_sales", "missing_ticket")
+TICKET_CAUSES = ("short_delivery", "over_delivery")
+"""Causes that are a drop's mismatch against its ticket."""
+OBSERVED_CAUSES = ("wrong_feed", "missing_sales", "missing_ticket", *TICKET_CAUSES)
 """Causes whose litres are in what was observed, sale by sale and drop by drop."""
 OFF_BALANCE_CAUSES = ("water_ingress", "phase_separation")
 """Water that the float sees is no gauge stock, so it moves no variance."""
-TICKET_CAUSES = ("short_delivery", "over_delivery")
-"""Causes that are part of a drop's mismatch against its ticket."""
 CLOCKS_APART_S = 30.0
 """Clocks nearer than this are not said to differ; what they do to a day stays in the residual. No source."""
 
@@ -62,7 +62,7 @@ def variance_parts(
     if walked is not None:
         _add_thermal(parts, days, walked, drawn)
         _add_beliefs(parts, days, walked)
-        _add_drops(parts, days, walked)
+        _add_drops(parts, days, walked, findings)
     _add_chart_changes(parts, days, seen, walked)
     known = np.isfinite(days.variance_l)
     named = np.sum(list(parts.values()), axis=0) if parts else np.zeros(len(days))
@@ -142,7 +142,7 @@ def _add_thermal(parts: Parts, days: UnitDays, walked: UnitWalk, drawn: Floats) 
     moved = sold[last] - sold[first]
     with np.errstate(invalid="ignore", divide="ignore"):
         at_sale = np.where(moved > 1.0, (sold_15[last] - sold_15[first]) / moved, vcf[1:])
-    shrunk = days.ticketed_l - ticketed_15_l(days, unit, vcf)
+    shrunk = days.ticketed_l - ticket_litres_15(days, unit, vcf).sum(axis=0)
     parts["thermal"] = parts["thermal"] + grown + drawn * (1.0 - at_sale) - shrunk
 
 
@@ -232,18 +232,35 @@ def _rate_course(
     return share * np.diff(bounds_h)
 
 
-def _add_drops(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
-    """Each drop's mismatch with its tickets, less what the findings say of them; drops without a ticket apart."""
+def _add_drops(parts: Parts, days: UnitDays, walked: UnitWalk, findings: Sequence[Finding]) -> None:
+    """Each drop's mismatch with its tickets: the cause's that a finding names, else the ticket's tolerance.
+
+    A drop without a ticket is a cause of its own.
+    """
     rises = drop_rises_15_l(days, walked)
     vcf = vcf_at_bounds(days, walked)
-    mismatch = -ticketed_15_l(days, walked.seen.unit, vcf) / vcf[1:]
+    ticketed = ticket_litres_15(days, walked.seen.unit, vcf)
+    left = ticketed.sum(axis=0)
     for known, rise in zip(walked.seen.drops, rises, strict=True):
-        if known.drop.tickets:
-            mismatch += rise / vcf[1:]
-        else:
+        mine = list(known.drop.tickets)
+        if not mine:
             parts["missing_ticket"] = parts["missing_ticket"] + rise / vcf[1:]
-    said = np.sum([parts[cause] for cause in TICKET_CAUSES if cause in parts] or [np.zeros(len(days))], axis=0)
-    parts["ticket_tolerance"] = parts["ticket_tolerance"] + mismatch - said
+            continue
+        booked = ticketed[mine].sum(axis=0)
+        left = left - booked
+        litres = (rise - booked) / vcf[1:]
+        finding = _named_delivery(walked.seen.unit, mine, findings)
+        seen = days.run_day[1:] >= finding.day if finding else np.zeros(len(days), dtype=bool)
+        parts["ticket_tolerance"] = parts["ticket_tolerance"] + np.where(seen, 0.0, litres)
+        if finding and seen.any():
+            parts[finding.cause] = parts[finding.cause] + np.where(seen, litres, 0.0)
+    parts["ticket_tolerance"] = parts["ticket_tolerance"] - left / vcf[1:]
+
+
+def _named_delivery(unit: Unit, rows: list[int], findings: Sequence[Finding]) -> Finding | None:
+    """The finding that calls one of the tickets short or over."""
+    tickets = set(unit.tickets["delivery_id"].gather(rows).to_list())
+    return next((one for one in findings if one.cause in TICKET_CAUSES and one.delivery_id in tickets), None)
 
 
 def _add_chart_changes(parts: Parts, days: UnitDays, seen: UnitObserved, walked: UnitWalk | None) -> None:
