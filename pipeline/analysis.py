@@ -12,15 +12,19 @@ from numpy.typing import NDArray
 
 from pipeline.cases.attribution import attributed
 from pipeline.cases.books import clock_findings, feed_findings, ticket_findings, unbooked_findings
+from pipeline.cases.erratic import erratic_findings
 from pipeline.cases.finding import Finding
 from pipeline.cases.frames import case_frames
 from pipeline.cases.gauges import gauge_findings
 from pipeline.cases.liquids import density_findings, water_findings
+from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
-from pipeline.cases.sudden import sudden_findings
+from pipeline.cases.sudden import sudden_findings, unexplained_moves
 from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
+from pipeline.scoring.published import fleet_tables, published_tables
+from pipeline.scoring.statements import Limits
 
 Tables = dict[str, pl.DataFrame]
 EPOCH_DAY = date(1970, 1, 1).toordinal()
@@ -28,11 +32,10 @@ EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 @dataclass(frozen=True)
 class SiteResult:
-    """What the analysis of one site gives: its tables, what was observed, its walks and its findings."""
+    """What the analysis of one site gives: the rows of every published table but cases, and its findings."""
 
-    tables: Tables
-    observed: SiteObserved
-    walks: list[UnitWalk]
+    site_id: str
+    frames: Tables
     findings: list[Finding]
 
 
@@ -70,26 +73,38 @@ def cut_days(observed: SiteObserved, last_day: int) -> SiteObserved:
     return SiteObserved(observed.site_id, days, observed.lags, observed.unbooked, observed.feeds, observed.units)
 
 
-def analyse_site(tables: Tables, last_day: int) -> SiteResult | None:
-    """One site from its tables to its findings, none raised after UTC day number `last_day`; None without readings."""
-    observed = observe_site(tables)
-    if not len(observed.days):
-        return None
-    observed = cut_days(observed, last_day)
-    walks = [walk for unit in observed.units if (walk := walk_unit(unit)) is not None]
+def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk]) -> list[Finding]:
+    """Everything that one site's signals and walks find, each cause once."""
+    returns = _returns_s(tables, observed)
+    moves = {
+        unit.unit.unit_id: unexplained_moves(observed, unit, returns[unit.unit.unit_id]) for unit in observed.units
+    }
     found = [
         *clock_findings(observed),
         *feed_findings(observed, tables),
         *unbooked_findings(observed, tables),
         *ticket_findings(observed),
-        *sudden_findings(observed, _returns_s(tables, observed)),
+        *sudden_findings(observed, moves),
+        *erratic_findings(walks, moves),
         *gauge_findings(observed),
         *water_findings(observed),
         *density_findings(observed),
         *rate_findings(walks),
     ]
-    known = [finding for finding in found if finding.day <= last_day]
-    return SiteResult(tables, observed, walks, attributed(known))
+    last_day = int(observed.days[-1])
+    return attributed([finding for finding in found if finding.day <= last_day])
+
+
+def analyse_site(tables: Tables, last_day: int, limits: Limits) -> SiteResult | None:
+    """One site from its tables to its findings, none raised after UTC day number `last_day`; None without readings."""
+    observed = observe_site(tables)
+    if not len(observed.days) or observed.days[0] > last_day:
+        return None
+    observed = cut_days(observed, last_day)
+    walks = [walk for unit in observed.units if (walk := walk_unit(unit)) is not None]
+    findings = site_findings(tables, observed, walks)
+    frames = published_tables(tables, observed, walks, findings, last_day=last_day, limits=limits)
+    return SiteResult(observed.site_id, frames, findings)
 
 
 def _returns_s(tables: Tables, observed: SiteObserved) -> dict[str, NDArray[np.float64]]:
@@ -114,6 +129,7 @@ def analyse(
     tables: Mapping[str, pl.DataFrame],
     *,
     until: date | None = None,
+    limits: Limits | None = None,
     on_site: Callable[[str], None] | None = None,
 ) -> Tables:
     """Every table that a run publishes, from clean contract tables.
@@ -124,15 +140,20 @@ def analyse(
         sites, tanks, strapping, meters, meter_feeds, readings, sales, meter_totals, deliveries, events; never labels.
     until : date, optional
         The last UTC day that counts; rows after it must be cut away already.
+    limits : Limits, optional
+        By which statements are judged.
     on_site : callable, optional
         Told each site's identifier when it is done.
     """
     last_day = last_day_of(tables, until)
-    findings: list[Finding] = []
+    results = []
     for one in site_tables(tables):
-        result = analyse_site(one, last_day)
+        result = analyse_site(one, last_day, limits or Limits())
         if result is not None:
-            findings += result.findings
+            results.append(result)
         if on_site is not None:
             on_site(str(one["sites"]["site_id"][0]))
-    return case_frames(findings)
+    frames, odd = fleet_tables([result.frames for result in results])
+    findings = [finding for result in results for finding in result.findings]
+    findings += odd_findings(odd, findings)
+    return {**frames, **case_frames(findings)}

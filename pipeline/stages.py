@@ -18,6 +18,7 @@ import polars as pl
 from filelock import FileLock, Timeout
 
 from pipeline.analysis import analyse
+from pipeline.scoring.statements import Limits
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
@@ -96,12 +97,20 @@ def analyse_lake(run: Run) -> None:
         if store.remembered().get("analysed") == mark:
             return
         _LOG.info("analysing")
-        made = analyse(lake_tables(store), until=_last_day(store), settings=run.settings)
+        made = analyse(lake_tables(store), until=_last_day(store), limits=_limits(run.settings), on_site=_told)
         with store.transaction():
             for name in MADE_TABLES:
                 store.replace(name, conformed(name, made[name]))
             _log(store, "analyse", sum(made[name].height for name in MADE_TABLES), started)
             store.remember({"analysed": mark, "settings": run.settings.as_text()})
+
+
+def _limits(settings: Settings) -> Limits:
+    return Limits(settings.detectable_limit_l_per_h, settings.fail_leak_rate_l_per_h)
+
+
+def _told(site_id: str) -> None:
+    _LOG.info("analysed %s", site_id)
 
 
 def publish(run: Run) -> None:

@@ -42,6 +42,10 @@ def _explains(other: Finding, finding: Finding) -> bool:
         )
     if other.cause == "missing_ticket":
         return finding.cause in ("unexplained", "probe_fault") and _overlaps(other, finding, 0.3)
+    if other.cause == "phase_separation":
+        return finding.cause in (*LASTING, "chart_error", "bulk_theft") and _overlaps(other, finding, 2.0)
+    if other.cause == "unexplained" and other.rate_l_per_h is None:
+        return finding.cause in (*LASTING, "chart_error", "bulk_theft") and _overlaps(other, finding, 3.0)
     if other.cause == "bulk_theft":
         return finding.cause in ("tank_leak", "line_leak", "unexplained") and abs(other.start_s - finding.start_s) < DAY_S
     if other.cause == "slow_theft":

@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 
 NOISE_TIMES = 3.0
 """A day whose scatter is this many times the tank's usual is noisy."""
-NOISE_MM = 0.4
+NOISE_MM = 0.5
 BAD_SHARE = 0.12
 """Share of unusable readings in a day from which the gauge drops out; healthy ones lose some per cent (common practice)."""
 HISTORY = 20

@@ -109,7 +109,7 @@ def _with_onset_doubt(course: Course, sd: float) -> float:
 
 def _rate(one: UnitWalk, named: Named, course: Course) -> float | None:
     """Mean litres an hour that leave: of a line leak, an hour with a hose open. [l/h]"""
-    if named.hypothesis.cause not in ("tank_leak", "line_leak") or len(course.at_s) < 2:
+    if named.hypothesis.cause not in ("tank_leak", "line_leak", "unexplained") or len(course.at_s) < 2:
         return None
     hours = (course.at_s[-1] - course.at_s[0]) / 3600.0
     if named.hypothesis.cause == "line_leak":

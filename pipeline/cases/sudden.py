@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.cases.books import is_skewed
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, used_lag_s
+from pipeline.estimate.design import chart_changes_s
+from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, clock_changed
 from pipeline.features.steps import Step
 from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import cumulative_l
@@ -42,14 +42,11 @@ class Move:
     nominal_s: float
 
 
-def sudden_findings(site: SiteObserved, returns_s: dict[str, Floats]) -> list[Finding]:
-    """Bulk draws, patterns of small draws and jumps of the gauge of every unit of a site.
-
-    `returns_s` are the times of each unit's test returns (drawn and poured back). [s]
-    """
+def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list[Finding]:
+    """Bulk draws, patterns of small draws and jumps of the gauge, from each unit's unexplained moves."""
     found = []
     for unit in site.units:
-        moves = unexplained_moves(site, unit, returns_s.get(unit.unit.unit_id, np.empty(0)))
+        moves = moves_of[unit.unit.unit_id]
         jumps = [move for move in moves if is_jump(move) and _is_large(unit, move)]
         draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
         bulk, small = _sorted_out(draws)
@@ -60,10 +57,16 @@ def sudden_findings(site: SiteObserved, returns_s: dict[str, Floats]) -> list[Fi
 
 
 def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats) -> list[Move]:
-    """Steps left when those that a clock, a totaliser, a test return or a sick gauge explains are taken out."""
+    """Steps left when those that a clock, a totaliser, a test return, a new chart or a sick gauge explains are taken out.
+
+    `returns_s` are the times of the unit's test returns (drawn and poured back). [s]
+    """
     kept: list[Move] = []
+    charts = chart_changes_s(unit.unit)
     for day, step in unit.steps:
-        if _on_clock_trouble(site, day) or _is_noisy(unit, day):
+        if clock_changed(site.lags, day) or _is_noisy(unit, day):
+            continue
+        if len(charts) and np.abs(charts - step.start_s).min() < 3600.0:
             continue
         if len(returns_s) and np.abs(returns_s - step.start_s).min() < RETURN_S:
             continue
@@ -74,16 +77,6 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
         transit, samples = _transit(unit, step)
         kept.append(Move(day, step, transit, samples, unit.unit.series.nominal_s))
     return [move for move in kept if not _has_return(move, kept)]
-
-
-def _on_clock_trouble(site: SiteObserved, day: int) -> bool:
-    """A day whose lag is not the day before's: sales stand at the wrong time for part of it."""
-    lag, before = site.lags.get(day), site.lags.get(day - 1)
-    if lag is None:
-        return False
-    if is_skewed(lag) and (before is None or abs(used_lag_s(lag) - used_lag_s(before)) > 30.0):
-        return True
-    return bool(before is not None and is_skewed(before) and not is_skewed(lag)) or bool(lag.fit < 0.3)
 
 
 def _is_noisy(unit: UnitObserved, day: int) -> bool:

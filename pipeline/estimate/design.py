@@ -68,13 +68,15 @@ class Balance:
     meters: tuple[str, ...]
 
 
-def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats) -> Floats:
+def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the_open: bool) -> Floats:
     """The probe's temperature smoothed by past values only, begun anew at each drop; gaps carry it on. [°C]
 
     A Kalman filter of temperature and its rate: the bulk cools or warms slowly and steadily, what the probe shows
     beyond that is its noise, told from second differences of the readings so far. Without it each reading's noise
-    would be taken for litres.
+    would be taken for litres. A tank `in_the_open` follows the weather, ten times as fast; and a reading that the
+    filter cannot believe makes it begin anew.
     """
+    walk, rate_walk = (TEMP_WALK_C, TEMP_RATE_WALK) if not in_the_open else (10 * TEMP_WALK_C, 10 * TEMP_RATE_WALK)
     out = np.empty(len(temp_c))
     segment = np.searchsorted(drop_hours, hours, "right")
     noise = _temp_noise_c(temp_c, segment)
@@ -87,10 +89,13 @@ def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats) -> Floats
             last_segment = segment[k]
             rate, p_tt, p_tr, p_rr = 0.0, 100.0, 0.0, TEMP_RATE_SD**2
         value += rate * step
-        p_tt += 2.0 * step * p_tr + step * step * p_rr + TEMP_WALK_C**2 * step
+        p_tt += 2.0 * step * p_tr + step * step * p_rr + walk**2 * step
         p_tr += step * p_rr
-        p_rr += TEMP_RATE_WALK**2 * step
+        p_rr += rate_walk**2 * step
         if np.isfinite(reading):
+            off = float(reading) - value
+            if off * off > 25.0 * (p_tt + noise[k] ** 2):
+                p_tt += off * off
             total = p_tt + noise[k] ** 2
             gain_t, gain_r = p_tt / total, p_tr / total
             surprise = float(reading) - value
@@ -167,7 +172,8 @@ def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, 
     take any value after each.
     """
     hours = dips.ts_s / 3600.0
-    temp = smoothed_temp_c(dips.temp_c, hours, np.array([drop.start_s / 3600.0 for drop in drops]))
+    began = np.array([drop.start_s / 3600.0 for drop in drops])
+    temp = smoothed_temp_c(dips.temp_c, hours, began, in_the_open=not bool(unit.tanks["buried"].all()))
     vcf = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
     steps = np.diff(dips.sold_l, axis=0, prepend=dips.sold_l[:1] * 0.0)
     sold_15 = np.cumsum(steps * vcf[:, None], axis=0)

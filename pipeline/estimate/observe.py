@@ -116,7 +116,7 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
         _open(item, _own_flows(unit, flows, feeds, []))
         shares = [share_at(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
         item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
-    changes = _feed_changes(units, feeds, flows, days)
+    changes = _feed_changes(units, feeds, flows, days, lags)
     seen = []
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
@@ -231,13 +231,30 @@ def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
     return sorted(found, key=lambda one: (one.end_s, one.meter_id))
 
 
+def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
+    """Whether the clocks moved against each other on a day: its sales stand at the wrong time for part of it."""
+    lag, before = lags.get(day), lags.get(day - 1)
+    if lag is None:
+        return False
+    return lag.fit < 0.3 or (before is not None and abs(used_lag_s(lag) - used_lag_s(before)) > 30.0)
+
+
 def _feed_changes(
-    units: list[_Working], feeds: list[Feed], flows: dict[str, MeterFlow], days: NDArray[np.int64]
+    units: list[_Working],
+    feeds: list[Feed],
+    flows: dict[str, MeterFlow],
+    days: NDArray[np.int64],
+    lags: dict[int, DayLag],
 ) -> list[FeedChange]:
-    """Meters whose sales leave another unit than the one they are booked to, day by day; each unit's moves follow."""
+    """Meters whose sales leave another unit than the one they are booked to, day by day; each unit's moves follow.
+
+    A day on which the clocks moved is passed over.
+    """
     by_id = {item.unit.unit_id: item for item in units}
     changes: list[FeedChange] = []
     for day in days.tolist():
+        if clock_changed(lags, day):
+            continue
         span = (day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S, day)
         seen = {name: {one.meter_id: one for one in feed_days(_moves(item), *span[:2])} for name, item in by_id.items()}
         for meter in sorted(flows):

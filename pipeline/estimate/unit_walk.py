@@ -48,12 +48,14 @@ class UnitWalk:
 
 
 def ticket_15_l(unit: Unit, tickets: tuple[int, ...]) -> tuple[float, float]:
-    """Litres at 15 °C of a drop's tickets and their SD. [l]"""
+    """Litres at 15 °C of a drop's tickets and their SD; as ticketed where the tank has no thermometer. [l]"""
     rows = unit.tickets[list(tickets)]
     volume = rows["ticket_volume_l"].to_numpy()
     temp = rows["ticket_temp_c"].cast(pl.Float64).to_numpy()
-    known = np.isfinite(temp)
-    usual = np.median(unit.series.temp_c[np.isfinite(unit.series.temp_c)]) if np.isfinite(unit.series.temp_c).any() else 15.0
+    measured = unit.series.temp_c[np.isfinite(unit.series.temp_c)]
+    if not len(measured):
+        return float(volume.sum()), float(np.hypot(UNKNOWN_TEMP_SHARE * volume.sum(), TICKET_SD_L))
+    known, usual = np.isfinite(temp), float(np.median(measured[:2000]))
     factor = np.asarray(product_vcf(unit.product, np.clip(np.where(known, temp, usual), -20.0, 40.0)))
     share = np.where(known, TICKET_SHARE_SD, np.hypot(TICKET_SHARE_SD, UNKNOWN_TEMP_SHARE))
     return float((volume * factor).sum()), float(np.hypot(np.sqrt(((share * volume) ** 2).sum()), TICKET_SD_L))

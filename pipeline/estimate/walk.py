@@ -27,11 +27,13 @@ PATIENCE = 150.0
 """Log posterior odds from which it is named without that lead."""
 PIECE_ODDS = -4.0
 """Log prior odds of a named rate changing on some day."""
+ERRATIC_DAYS = 8
+"""After two odd days within this many no lasting rate is named: the balance is erratic, not drifting."""
 FEWEST_CHART_DAYS = 5
 """A chart is named when there are this many days of data."""
 MOST_NAMED = 4
 MOST_PIECES = 4
-MOST_EXCURSIONS = 12
+MOST_EXCURSIONS = 24
 DELIVERY_DAYS = 3
 """A delivery is judged on the day that sees it and the two after."""
 CHART = Hypothesis("chart_error", None, 1.0, one_sided=False)
@@ -235,10 +237,15 @@ def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
     lead = best.log_odds - options[1].log_odds if len(options) > 1 else np.inf
     if best.item is None:
         since = int(state.known_day[0]) if not best.chart else day - FEWEST_CHART_DAYS
+        if sum(day - item.day <= ERRATIC_DAYS for item in state.excursions) >= 2:
+            return False
         return bool(day - since >= FEWEST_CHART_DAYS and lead >= MARGIN)
     age = day - int(state.known_day[best.item.onset])
     if best.hypothesis.cause == "excursion":
         return age > 0 and len(state.excursions) < MOST_EXCURSIONS
+    lately = sum(day - item.day <= ERRATIC_DAYS for item in state.excursions)
+    if best.hypothesis.cause != "delivery" and lately >= 2:
+        return False
     if best.hypothesis.cause != "delivery" and best.grown is None and age < best.hypothesis.days - 1:
         return False
     return bool(lead >= MARGIN or best.log_odds >= PATIENCE)

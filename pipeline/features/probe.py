@@ -112,8 +112,6 @@ def _one_day(
     step = np.diff(level)
     quiet = step[rest[1:] & rest[:-1] & (np.diff(ts) <= 2.5 * series.nominal_s)]
     scatter = 1.4826 * float(np.median(np.abs(quiet))) / np.sqrt(2.0) if len(quiet) >= 20 else np.nan
-    if len(quiet) >= 20:
-        scatter = max(scatter, float(np.sqrt(np.mean(np.minimum(quiet**2, np.quantile(quiet**2, 0.9))))) / np.sqrt(2.0))
     away = np.abs(step)
     limit = max(8.0 * (scatter if np.isfinite(scatter) else 0.2), 3.0)
     back = (away[:-1] > limit) & (away[1:] > limit) & (step[:-1] * step[1:] < 0)

@@ -1,0 +1,108 @@
+"""What is put in, where, from when and how large; and what it came to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.errors import ArgumentError
+
+Floats = NDArray[np.float64]
+
+HOUR_S: Final = 3600.0
+DAY_S: Final = 86_400.0
+
+SIZE_OF: Final[Mapping[str, tuple[str, str]]] = {
+    "tank_leak": ("l/h", "with the tank half full"),
+    "line_leak": ("l/h", "while a hose is open"),
+    "bulk_theft": ("l", "drawn at once"),
+    "slow_theft": ("l", "in a usual night"),
+    "meter_drift": ("%", "that the meter records too much"),
+    "missing_sales": ("%", "of a meter's sales in one shift"),
+    "chart_error": ("%", "by which a new chart is too large"),
+    "wrong_feed": ("%", "of a meter's sales (100)"),
+    "short_delivery": ("l", "that a drop is short"),
+    "over_delivery": ("l", "that a drop is over"),
+    "missing_ticket": ("l", "at the least in the drop whose ticket is lost"),
+    "wrong_product": ("kg/m³", "by which a drop's density is off"),
+    "water_ingress": ("l/h", "of water that enters"),
+    "phase_separation": ("l", "of water under the blend before it splits"),
+    "probe_fault": ("mm", "by which the level jumps"),
+    "clock_skew": ("s", "by which the till is set ahead"),
+    "unexplained": ("l", "of a usual swing, either way"),
+}
+"""What the size of each cause means: its unit, and of what."""
+
+
+class CannotHoldError(ArgumentError):
+    """This tank's history cannot hold this fault: there is no such drop, meter or neighbour, or not enough product."""
+
+
+@dataclass(frozen=True, slots=True)
+class Injection:
+    """One fault to put in.
+
+    `start_s` and `end_s` are seconds since 1970, `end_s` None while it lasts; faults of a drop fall on the first fitting
+    one after `start_s`. `size` is in the unit of `SIZE_OF`; a loss is meant by the cause, so it is positive, but for
+    those that may go either way (`meter_drift`, `chart_error`, `wrong_product`, `probe_fault`, `clock_skew`).
+    """
+
+    cause: str
+    tank_id: str
+    start_s: float
+    size: float
+    end_s: float | None = None
+    meter_id: str | None = None
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What an injection came to: the times and identifiers that a label names, and its litres."""
+
+    injection: Injection
+    site_id: str
+    tank_id: str | None
+    start_s: float
+    end_s: float | None
+    meter_id: str | None = None
+    delivery_id: str | None = None
+    litres: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Litres put into a tank (negative: taken out) up to each instant; straight lines between the knots, flat outside."""
+
+    at_s: Floats
+    litres: Floats
+
+    def until(self, at_s: Floats) -> Floats:
+        """Litres so far. Shape of `at_s`. [l]"""
+        if not len(self.at_s):
+            return np.zeros(len(at_s))
+        return np.interp(at_s, self.at_s, self.litres, left=0.0)
+
+
+@dataclass(slots=True)
+class Tables:
+    """The lake's tables, changed in place of each other: every step puts a new frame under a name."""
+
+    frames: dict[str, pl.DataFrame] = field(default_factory=dict)
+
+    def __getitem__(self, name: str) -> pl.DataFrame:
+        """The table as it now stands."""
+        return self.frames[name]
+
+    def put(self, name: str, frame: pl.DataFrame) -> None:
+        """Let `frame` be the table from now on."""
+        self.frames[name] = frame
+
+
+def stamp(at_s: float) -> pl.Expr:
+    """The instant as a literal of the contract's type."""
+    return pl.lit(round(at_s * 1e6)).cast(pl.Datetime("us", "UTC"))

@@ -1,0 +1,110 @@
+"""Findings of a balance that goes up and down without a pattern: far from normal, and no cause fits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.cases.sudden import Move
+from pipeline.estimate.observe import DAY_S
+from pipeline.estimate.unit_walk import UnitWalk
+
+Floats = NDArray[np.float64]
+
+WINDOW_DAYS = 10
+FEWEST = 4
+"""Odd days and moves within the window from which the balance is erratic."""
+FEWEST_AGAINST = 1
+"""… of which at least this many go against the others, or else it is a rate and not a whim."""
+QUIET_DAYS = 8
+
+
+@dataclass(frozen=True)
+class Oddity:
+    """An odd day or a sudden move that nothing explains: the day that saw it, when it was, and its litres."""
+
+    day: int
+    at_s: float
+    litres: float
+
+
+def erratic_findings(walks: list[UnitWalk], moves: dict[str, list[Move]]) -> list[Finding]:
+    """One finding a unit and spell in which odd days and unexplained moves pile up in both directions."""
+    found: list[Finding] = []
+    for one in walks:
+        odd = sorted(_oddities(one, moves.get(one.seen.unit.unit_id, [])), key=lambda item: (item.day, item.at_s))
+        found += _spells(one, odd)
+    return found
+
+
+def _oddities(one: UnitWalk, moves: list[Move]) -> list[Oddity]:
+    belief = one.walk.views[-1].belief
+    hours = one.walk.balance.hours
+    odd = []
+    for named in one.walk.excursions:
+        place, onset = named.pieces[0]
+        odd.append(Oddity(named.day, float(hours[onset] * 3600.0), -24.0 * float(belief.mean[place])))
+    surface = float(np.median(one.seen.unit.series.surface_l_per_mm))
+    odd += [
+        Oddity(move.day, move.step.start_s, move.step.litres)
+        for move in moves
+        if abs(move.step.litres) > surface and abs(move.step.z) > 6.5
+    ]
+    return odd
+
+
+def _spells(one: UnitWalk, odd: list[Oddity]) -> list[Finding]:
+    found: list[Finding] = []
+    start = 0
+    while start < len(odd):
+        window = [item for item in odd[start:] if item.day - odd[start].day < WINDOW_DAYS]
+        sizes = np.array([item.litres for item in window])
+        raised = _raised(sizes)
+        if raised is None:
+            start += 1
+            continue
+        last = start + raised
+        while last + 1 < len(odd) and odd[last + 1].day - odd[last].day <= QUIET_DAYS:
+            last += 1
+        found.append(_spell(one, odd[start : last + 1], odd[start + raised].day))
+        start = last + 1
+    return found
+
+
+def _raised(sizes: Floats) -> int | None:
+    """The place of the oddity with which a run of them is erratic; None where it never is."""
+    for count in range(FEWEST, len(sizes) + 1):
+        part = sizes[:count]
+        against = min(int((part > 0).sum()), int((part < 0).sum()))
+        if against >= FEWEST_AGAINST and min(part[part > 0].sum(), -part[part < 0].sum()) > 0.15 * np.abs(part).max():
+            return count - 1
+    return None
+
+
+def _spell(one: UnitWalk, odd: list[Oddity], day: int) -> Finding:
+    unit = one.seen.unit
+    lasts = unit.series.ts_s[-1] - odd[-1].at_s < QUIET_DAYS * DAY_S
+    litres = np.cumsum([item.litres for item in odd])
+    at = np.array([odd[0].at_s - 1.0, *[item.at_s for item in odd]])
+    order = np.argsort(at, kind="stable")
+    sd = 0.15 * float(np.abs([item.litres for item in odd]).sum()) + 15.0
+    return Finding(
+        cause="unexplained",
+        site_id=unit.site_id,
+        unit_id=unit.unit_id,
+        tank_id=unit.members[0],
+        day=day,
+        start_s=min(item.at_s for item in odd),
+        end_s=None if lasts else max(item.at_s for item in odd) + DAY_S,
+        litres=float(litres[-1]),
+        sd_l=sd,
+        log_odds=min(0.6 * len(odd), 5.0),
+        course=Course(at[order], np.concatenate([[0.0], litres])[order]),
+        evidence=(
+            Evidence("statistic", "odd days and sudden moves in the spell", float(len(odd))),
+            Evidence("statistic", "largest of them", float(np.abs([item.litres for item in odd]).max()), "l"),
+        ),
+    )
