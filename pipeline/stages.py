@@ -18,7 +18,6 @@ import polars as pl
 from filelock import FileLock, Timeout
 
 from pipeline.analysis import analyse
-from pipeline.scoring.statements import Limits
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
@@ -26,6 +25,7 @@ from pipeline.contract.store import STORE_TABLES
 from pipeline.errors import ArgumentError, LakeError, QuarantineLimitError, StoreError
 from pipeline.load import lake_tables, take_in
 from pipeline.report.site import write_report
+from pipeline.scoring.statements import Limits
 from pipeline.settings import Settings
 from pipeline.store import SCHEMAS, Store, open_store
 

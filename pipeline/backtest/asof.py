@@ -64,7 +64,9 @@ def as_of_tables(tables: Mapping[str, pl.DataFrame]) -> Tables:
     known = {name: _dated(name, tables[name], tables) for name in DATED}
     out: Tables = {name: tables[name] for name in STANDING} | known
     return {
-        name: out[name].select(pl.col(column).cast(dtype) for column, dtype in schema.items()).sort(_order(name, schema))
+        name: out[name]
+        .select(pl.col(column).cast(dtype) for column, dtype in schema.items())
+        .sort(_order(name, schema))
         for name, schema in readable_schemas().items()
     }
 
@@ -92,8 +94,10 @@ def _dated(name: str, frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -
 
 def _closings(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """The day from which each trading day of `frame` is known: `tank_id`, `trading_day`, `day`."""
-    homes = tables["tanks"].select("tank_id", "site_id").join(
-        tables["sites"].select("site_id", "timezone", "trading_day_start"), on="site_id"
+    homes = (
+        tables["tanks"]
+        .select("tank_id", "site_id")
+        .join(tables["sites"].select("site_id", "timezone", "trading_day_start"), on="site_id")
     )
     days = frame.select("tank_id", "trading_day").unique().join(homes, on="tank_id")
     clocks = days.select("timezone", "trading_day_start", "trading_day").unique()

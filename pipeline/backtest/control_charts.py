@@ -91,7 +91,11 @@ def _charted(
         mean, spread = (0.0, sd_l) if sd_l > 0.0 else _usual(variance[:first])
         places, scores, notes = chart((variance[first:] - mean) / spread)
         days = rows["day"].gather(places + first)
-        found.append(pl.DataFrame({"tank_id": [str(tank_id)] * len(places), "day": days, "score": scores, "note": notes}, schema=ALARMS))
+        found.append(
+            pl.DataFrame(
+                {"tank_id": [str(tank_id)] * len(places), "day": days, "score": scores, "note": notes}, schema=ALARMS
+            )
+        )
     return pl.concat(found) if found else pl.DataFrame(schema=ALARMS)
 
 

@@ -70,7 +70,9 @@ def judged(
         .select("episode", "label_id", "is_right", "in_scope")
     )
     placed = _at_tanks(alarms, days).join(days, on=["tank_id", "day"], how="left")
-    ground = placed.group_by("episode").agg(pl.col("is_sound").drop_nulls().all(), pl.col("is_sound").count().alias("_n"))
+    ground = placed.group_by("episode").agg(
+        pl.col("is_sound").drop_nulls().all(), pl.col("is_sound").count().alias("_n")
+    )
     verdict = (
         pl.when("in_scope")
         .then(pl.lit("found"))

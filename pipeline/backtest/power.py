@@ -94,7 +94,9 @@ class PowerFit:
         return float(np.exp(at)), float(np.exp(at - z * sd)), float(np.exp(at + z * sd))
 
 
-def fit_power(size: Floats, is_found: Bools, tank: NDArray[np.int64] | None = None, *, tanks: int = 0) -> PowerFit | None:
+def fit_power(
+    size: Floats, is_found: Bools, tank: NDArray[np.int64] | None = None, *, tanks: int = 0
+) -> PowerFit | None:
     """A logistic curve of log size, with a shift of its own for each tank where `tank` numbers them; None without sizes.
 
     The most probable curve under weak priors (`SLOPE_PRIOR`, `TANK_SD`, `MIDDLE_SD`), which matter only where all or

@@ -106,7 +106,9 @@ def _alarms(rule: Rule, frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
         raise RefusedRuleError(f"rule {rule.name}: it gives no column tank_id, nor site_id")
     strange = sorted(set(frame.columns) - set(ALARM_SCHEMA))
     if strange:
-        raise RefusedRuleError(f"rule {rule.name}: it gives a column {strange[0]}; it may give {', '.join(ALARM_SCHEMA)}")
+        raise RefusedRuleError(
+            f"rule {rule.name}: it gives a column {strange[0]}; it may give {', '.join(ALARM_SCHEMA)}"
+        )
     default = rule.causes[0] if len(rule.causes) >= 1 else "unexplained"
     try:
         typed = frame.select(
@@ -114,15 +116,19 @@ def _alarms(rule: Rule, frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
             for name, dtype in ALARM_SCHEMA.items()
         )
     except pl.exceptions.PolarsError as error:
-        raise RefusedRuleError(f"rule {rule.name}: a column has the wrong type: {str(error).splitlines()[0]}") from error
+        raise RefusedRuleError(
+            f"rule {rule.name}: a column has the wrong type: {str(error).splitlines()[0]}"
+        ) from error
     homes = tables["tanks"].select("tank_id", pl.col("site_id").alias("_home"))
     placed = typed.join(homes, on="tank_id", how="left", maintain_order="left").with_columns(
         site_id=pl.coalesce("_home", "site_id"), cause=pl.col("cause").fill_null(default)
     )
     _require_alarms(rule, placed)
     strongest = placed.sort(*KEY, "score", descending=[False] * len(KEY) + [True], nulls_last=True)
-    return strongest.unique(KEY, keep="first", maintain_order=True).select(list(ALARM_SCHEMA)).sort(
-        "day", *KEY, nulls_last=True
+    return (
+        strongest.unique(KEY, keep="first", maintain_order=True)
+        .select(list(ALARM_SCHEMA))
+        .sort("day", *KEY, nulls_last=True)
     )
 
 

@@ -78,7 +78,9 @@ def rule_of(source: str) -> Rule:
         return sql_rule(source, query_text(f"{FOLDER}/{source}"))
     path = Path(source)
     if not path.is_file():
-        raise ArgumentError(f"there is no rule {source}, nor a file of that name; there are {', '.join(shipped_rules())}")
+        raise ArgumentError(
+            f"there is no rule {source}, nor a file of that name; there are {', '.join(shipped_rules())}"
+        )
     try:
         return sql_rule(path.stem, path.read_text(encoding="utf-8"))
     except UnicodeDecodeError as error:

@@ -114,7 +114,9 @@ def _tables_read(rule: str, tree: object, allowed: Collection[str], volatile: Co
                 raise RefusedRuleError(f"rule {rule}: it reads {name}, which no rule may; there are {_listed(allowed)}")
             read |= {name.lower()} & set(allowed)
         elif kind == "TABLE_FUNCTION" and _name(node["function"]) not in _TABLE_FUNCTIONS:
-            raise RefusedRuleError(f"rule {rule}: it calls {_name(node['function'])}(), which reaches beyond its tables")
+            raise RefusedRuleError(
+                f"rule {rule}: it calls {_name(node['function'])}(), which reaches beyond its tables"
+            )
         elif kind == "SHOW_REF" or node.get("sample"):
             raise RefusedRuleError(f"rule {rule}: a rule describes no table and draws no sample")
         elif kind == "FUNCTION":

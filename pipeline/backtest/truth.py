@@ -81,14 +81,16 @@ def _end_of(day: date) -> pl.Expr:
 
 def _on_tanks(labels: pl.DataFrame, tables: Tables) -> pl.DataFrame:
     """Labels with `tank_id` each of the tanks that they concern, and `owner` the first of these."""
-    pool = pl.coalesce(pl.concat_str([pl.lit("m:"), "site_id", "manifold_id"]), pl.concat_str([pl.lit("t:"), "tank_id"]))
+    pool = pl.coalesce(
+        pl.concat_str([pl.lit("m:"), "site_id", "manifold_id"]), pl.concat_str([pl.lit("t:"), "tank_id"])
+    )
     tanks = tables["tanks"].select("site_id", "tank_id", pool.alias("_pool"))
     named = labels.join(tanks.select("tank_id", "_pool"), on="tank_id", how="left")
-    of_pool = named.filter(pl.col("_pool").is_not_null()).drop("tank_id").join(
-        tanks.select("_pool", "tank_id"), on="_pool"
+    of_pool = (
+        named.filter(pl.col("_pool").is_not_null()).drop("tank_id").join(tanks.select("_pool", "tank_id"), on="_pool")
     )
-    of_site = named.filter(pl.col("_pool").is_null()).drop("tank_id").join(
-        tanks.select("site_id", "tank_id"), on="site_id"
+    of_site = (
+        named.filter(pl.col("_pool").is_null()).drop("tank_id").join(tanks.select("site_id", "tank_id"), on="site_id")
     )
     columns = labels.columns
     both = pl.concat([of_pool.select(columns), of_site.select(columns)])
@@ -97,8 +99,11 @@ def _on_tanks(labels: pl.DataFrame, tables: Tables) -> pl.DataFrame:
 
 def tank_days_of(tables: Tables) -> pl.DataFrame:
     """Every tank and UTC day on which it is watched, from its first known day to its last: `site_id`, `tank_id`, `day`."""
-    spans = tables["tank_days"].drop_nulls("day").group_by("tank_id").agg(
-        pl.date_ranges(pl.col("day").min(), pl.col("day").max()).alias("day")
+    spans = (
+        tables["tank_days"]
+        .drop_nulls("day")
+        .group_by("tank_id")
+        .agg(pl.date_ranges(pl.col("day").min(), pl.col("day").max()).alias("day"))
     )
     homes = tables["tanks"].select("site_id", "tank_id")
     return homes.join(spans.explode("day"), on="tank_id").sort("tank_id", "day")

@@ -15,7 +15,9 @@ def attributed(findings: list[Finding]) -> list[Finding]:
     ordered = sorted(findings, key=lambda one: (one.day, _rank(one), one.start_s, one.unit_id or ""))
     kept: list[Finding] = []
     for finding in ordered:
-        if not any(_explains(other, finding) for other in findings if other is not finding and other.day <= finding.day):
+        if not any(
+            _explains(other, finding) for other in findings if other is not finding and other.day <= finding.day
+        ):
             kept.append(finding)
     return kept
 
@@ -27,7 +29,12 @@ def _rank(finding: Finding) -> int:
 def _explains(other: Finding, finding: Finding) -> bool:
     """Whether `other`, known no later, accounts for `finding`."""
     if other.cause == "clock_skew":
-        return _near_edge(other, finding, 2.0) and finding.cause in (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
+        return _near_edge(other, finding, 2.0) and finding.cause in (
+            *LASTING,
+            *SUDDEN,
+            "short_delivery",
+            "over_delivery",
+        )
     if other.unit_id != finding.unit_id and other.cause != "wrong_feed":
         return False
     if other.cause == "wrong_feed":
@@ -37,9 +44,13 @@ def _explains(other: Finding, finding: Finding) -> bool:
     if other.cause == "probe_fault" and any(item.kind == "instant" for item in other.evidence):
         return finding.cause in (*LASTING, "bulk_theft") and abs(other.start_s - finding.start_s) < 0.2 * DAY_S
     if other.cause == "probe_fault":
-        return finding.cause in (*LASTING, "bulk_theft", "short_delivery", "over_delivery", "chart_error") and _overlaps(
-            other, finding, 1.0
-        )
+        return finding.cause in (
+            *LASTING,
+            "bulk_theft",
+            "short_delivery",
+            "over_delivery",
+            "chart_error",
+        ) and _overlaps(other, finding, 1.0)
     if other.cause == "missing_ticket":
         return finding.cause in ("unexplained", "probe_fault") and _overlaps(other, finding, 0.3)
     if other.cause == "phase_separation":
@@ -47,7 +58,9 @@ def _explains(other: Finding, finding: Finding) -> bool:
     if other.cause == "unexplained" and other.rate_l_per_h is None:
         return finding.cause in (*LASTING, "chart_error", "bulk_theft") and _overlaps(other, finding, 3.0)
     if other.cause == "bulk_theft":
-        return finding.cause in ("tank_leak", "line_leak", "unexplained") and abs(other.start_s - finding.start_s) < DAY_S
+        return (
+            finding.cause in ("tank_leak", "line_leak", "unexplained") and abs(other.start_s - finding.start_s) < DAY_S
+        )
     if other.cause == "slow_theft":
         return finding.cause == "tank_leak" and _overlaps(other, finding, 3.0)
     return False

@@ -70,7 +70,9 @@ def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None
             log_odds=6.0,
             evidence=(
                 Evidence("statistic", "till ahead of the gauge", run[-1][1].lag_s, "s", note=f"± {2 * lag.sd_s:.0f} s"),
-                Evidence("statistic", "share of the unexplained movement that setting the clock right removes", lag.gain),
+                Evidence(
+                    "statistic", "share of the unexplained movement that setting the clock right removes", lag.gain
+                ),
             ),
         )
     ]
@@ -89,7 +91,12 @@ def feed_findings(site: SiteObserved, tables: dict[str, pl.DataFrame]) -> list[F
 
 def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChange, end_s: float | None) -> Finding:
     flow = next(
-        (flow for unit in site.units for flow in unit.flows if flow.meter_id == change.meter_id and unit.unit.unit_id == change.to_unit),
+        (
+            flow
+            for unit in site.units
+            for flow in unit.flows
+            if flow.meter_id == change.meter_id and unit.unit.unit_id == change.to_unit
+        ),
         None,
     )
     at = np.array([change.from_s])
@@ -115,7 +122,12 @@ def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChang
         log_odds=7.0,
         course=course,
         evidence=(
-            Evidence("statistic", "share of the hose's sales that the tank it is booked to lost", change.share, note=f"± {2 * change.sd:.2f}"),
+            Evidence(
+                "statistic",
+                "share of the hose's sales that the tank it is booked to lost",
+                change.share,
+                note=f"± {2 * change.sd:.2f}",
+            ),
             Evidence("statistic", f"the level that falls with its sales is that of {change.to_unit}"),
         ),
     )

@@ -27,7 +27,9 @@ def gauge_findings(site: SiteObserved) -> list[Finding]:
     for unit in site.units:
         found += _stuck(unit)
         for tank_id, days in unit.probe.items():
-            flags = {day.day: reason for place, day in enumerate(days) if (reason := _trouble(site, tank_id, days, place))}
+            flags = {
+                day.day: reason for place, day in enumerate(days) if (reason := _trouble(site, tank_id, days, place))
+            }
             found += _stretches(unit, tank_id, flags, [day.day for day in days])
     return _merged(found)
 
@@ -75,7 +77,9 @@ def _trouble(site: SiteObserved, tank_id: str, days: list[ProbeDay], place: int)
         if today.scatter_mm > NOISE_TIMES * usual and today.scatter_mm > usual + NOISE_MM:
             return "scatter against the usual, times", today.scatter_mm / usual
     if len(past) >= 5 and _is_silent(today, past) and not _site_silent(site, tank_id, today.day):
-        return "readings against the usual, share", today.readings / max(float(np.median([d.readings for d in past])), 1.0)
+        return "readings against the usual, share", today.readings / max(
+            float(np.median([d.readings for d in past])), 1.0
+        )
     return None
 
 
@@ -102,9 +106,7 @@ def _site_silent(site: SiteObserved, tank_id: str, day: int) -> bool:
     return bool(shares) and float(np.median(shares)) < 0.8
 
 
-def _stretches(
-    unit: UnitObserved, tank_id: str, flags: dict[int, tuple[str, float]], days: list[int]
-) -> list[Finding]:
+def _stretches(unit: UnitObserved, tank_id: str, flags: dict[int, tuple[str, float]], days: list[int]) -> list[Finding]:
     found: list[Finding] = []
     run: list[int] = []
     for day in [*days, None]:

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.cases.finding import Evidence, Finding
 from pipeline.estimate.observe import DAY_S, KnownDrop, SiteObserved, UnitObserved, known_day
 from pipeline.features.water import WaterPoint, water_points
 from pipeline.ledger.gauge import seconds
@@ -186,7 +186,8 @@ def _wrong_product(unit: UnitObserved, known: KnownDrop) -> Finding | None:
 
 def dropped_density_15(unit: UnitObserved, known: KnownDrop) -> tuple[float, float, float]:
     """Density at 15 °C of what a drop brought, from the tank's before and after by mass; of what was there; the doubt.
-    [kg/m³]"""
+    [kg/m³]
+    """
     series, drop = unit.unit.series, known.drop
     sight = np.isfinite(series.density_kg_m3) & np.isfinite(series.temp_c)
     before = sight & (series.ts_s > drop.start_s - 12 * 3600.0) & (series.ts_s <= drop.start_s)

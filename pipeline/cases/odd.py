@@ -19,7 +19,11 @@ def odd_findings(odd: Sequence[OddDay], findings: Sequence[Finding]) -> list[Fin
     found: list[Finding] = []
     for unit_id in sorted({one.unit_id for one in odd}):
         days = sorted((one for one in odd if one.unit_id == unit_id), key=lambda one: one.day)
-        others = [one for one in findings if unit_id == one.unit_id or (one.unit_id is None and one.site_id == days[0].site_id)]
+        others = [
+            one
+            for one in findings
+            if unit_id == one.unit_id or (one.unit_id is None and one.site_id == days[0].site_id)
+        ]
         for place in range(FEWEST - 1, len(days)):
             week = days[place - FEWEST + 1 : place + 1]
             if week[-1].day - week[0].day >= WINDOW_DAYS or any(_near(other, week[-1].day) for other in others):

@@ -118,9 +118,7 @@ def _rate(one: UnitWalk, named: Named, course: Course) -> float | None:
     return float(-course.litres[-1] / hours) if hours > 0 else None
 
 
-def _meter(
-    one: UnitWalk, named: Named, course: Course, sd: float, end_s: float | None
-) -> tuple[Course, float, float]:
+def _meter(one: UnitWalk, named: Named, course: Course, sd: float, end_s: float | None) -> tuple[Course, float, float]:
     """A drifting meter's whole error: what it has given beyond its record since the onset, its usual error included."""
     balance, belief = one.walk.balance, one.walk.views[-1].belief
     number = balance.meters.index(str(named.hypothesis.meter_id))
@@ -204,8 +202,12 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
             Evidence("interval", "drop in the level", None, None, known.drop.start_s, known.drop.end_s),
             Evidence("statistic", "ticketed", float(rows["ticket_volume_l"].sum()), "l"),
             Evidence("statistic", "gain by the gauge, sales meanwhile added back", known.drop.gain_l, "l"),
-            Evidence("statistic", "difference at 15 °C", litres, "l", note=f"± {2 * sd:.0f} l with the chart's and the ticket's doubt"),
+            Evidence(
+                "statistic",
+                "difference at 15 °C",
+                litres,
+                "l",
+                note=f"± {2 * sd:.0f} l with the chart's and the ticket's doubt",
+            ),
         ),
     )
-
-

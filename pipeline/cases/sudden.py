@@ -72,7 +72,10 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             continue
         if any(one.start_s - 900 <= step.start_s <= one.end_s + 900 for one in unit.unbooked) and step.litres < 0:
             continue
-        if any(abs(step.start_s - span.end_s) < 3600 or span.start_s <= step.end_s <= span.end_s + 3600 for span in unit.stuck):
+        if any(
+            abs(step.start_s - span.end_s) < 3600 or span.start_s <= step.end_s <= span.end_s + 3600
+            for span in unit.stuck
+        ):
             continue
         transit, samples = _transit(unit, step)
         kept.append(Move(day, step, transit, samples, unit.unit.series.nominal_s))

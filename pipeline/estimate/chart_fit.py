@@ -51,7 +51,8 @@ MOST_STEPS = 8
 class ChartData:
     """Dips as the fit sees them: `y_l` (k,) book-corrected stock at 15 °C by the base chart; `others` (k, q) what else
     moves it, by `names`, with `prior`; `weight` (k,) of each whitened row; `cycle` (k,) number of the stretch between
-    drops; `free` (k,) dips before which the stock may have taken any value."""
+    drops; `free` (k,) dips before which the stock may have taken any value.
+    """
 
     y_l: Floats
     level_mm: Floats
@@ -69,7 +70,8 @@ class ChartData:
 @dataclass(frozen=True)
 class Fit:
     """One way for the chart to be wrong: `way`, its prior, belief over `CHART` and then the others (the tilt as a
-    change from the papers'), `log_evidence` with the way's prior odds, and the whitened residuals."""
+    change from the papers'), `log_evidence` with the way's prior odds, and the whitened residuals.
+    """
 
     way: str
     prior: Prior
@@ -96,7 +98,10 @@ def chart_data(
     mean, sd = balance.prior.mean[keep], np.where(is_meter, METER_SD, balance.prior.sd[keep])
     carriers = sorted(name for name in came if name is not None)
     others = np.column_stack([balance.columns[:, keep], sum(came.values()), *(came[name] for name in carriers)])
-    prior = Prior(np.append(mean, np.zeros(1 + len(carriers))), np.concatenate([sd, [TICKETS_SD], np.full(len(carriers), CARRIER_SD)]))
+    prior = Prior(
+        np.append(mean, np.zeros(1 + len(carriers))),
+        np.concatenate([sd, [TICKETS_SD], np.full(len(carriers), CARRIER_SD)]),
+    )
     return ChartData(
         y_l=y,
         level_mm=dips.level_mm,

@@ -97,9 +97,7 @@ def tank_model(tank: dict[str, Any], rows_mm: Floats, rows_l: Floats) -> TankMod
     ------
     ValueError : if the sizes give no tank (`TankShape`).
     """
-    shape = TankShape(
-        tank["shape"], tank["end_shape"], tank["diameter_mm"], tank["length_mm"], tank["end_depth_mm"]
-    )
+    shape = TankShape(tank["shape"], tank["end_shape"], tank["diameter_mm"], tank["length_mm"], tank["end_depth_mm"])
     tilt = float(tank["tilt_mm_per_m"] or 0.0)
     position = float(tank["probe_position_mm"] or 0.0)
     inside = rows_mm <= shape.depth_mm

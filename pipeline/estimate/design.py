@@ -208,7 +208,9 @@ def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, 
     vapour = [0.0003 if is_petrol else 0.0, 0.02 if is_petrol else 0.0]
     mean = np.concatenate([np.zeros(count), vapour, np.zeros(1 + charts.shape[1])])
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.full(BANDS, BAND_SD)])
-    sd = np.concatenate([np.full(count, METER_SD), [0.0003 if is_petrol else 0.0001, 0.02, 0.05], np.tile(one_chart, versions)])
+    sd = np.concatenate(
+        [np.full(count, METER_SD), [0.0003 if is_petrol else 0.0001, 0.02, 0.05], np.tile(one_chart, versions)]
+    )
     return Balance(
         y_l=y,
         columns=columns,

@@ -80,7 +80,8 @@ class Sums:
 class Weighed:
     """A hypothesis against none: `log_bayes` averaged over its onsets (of an excursion, that of the best day), and the
     best onset's column, dip, estimate and SD; `best_onset` the log Bayes factor of that onset less the log of how many
-    there are."""
+    there are.
+    """
 
     hypothesis: Hypothesis
     log_bayes: float

@@ -32,7 +32,8 @@ pressure line's 11.4 L/h (40 CFR 280.44), and a drifting meter leaves its 0.5 % 
 class Hypothesis:
     """One way for litres to go: `cause`, the meter it concerns (or a drop's number), the spread of its coefficient, its
     allowed sign, `usual`, how far the coefficient wanders with nothing wrong, `largest`, beyond which it is no such
-    thing, and `days`, on how many it must have acted before it is named."""
+    thing, and `days`, on how many it must have acted before it is named.
+    """
 
     cause: str
     meter_id: str | None
@@ -51,7 +52,8 @@ class Hypothesis:
 @dataclass(frozen=True)
 class Candidates:
     """Every hypothesis at every day of onset as one regressor: `columns` (k, c), `which` (c,) its hypothesis,
-    `onset` (c,) the dip from which it acts."""
+    `onset` (c,) the dip from which it acts.
+    """
 
     hypotheses: tuple[Hypothesis, ...]
     columns: Floats
@@ -95,7 +97,9 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
     after = np.array(drop_dips, dtype=np.int64)
     steps = (np.arange(len(days))[:, None] >= after[None, :]).astype(np.float64)
-    deliveries = [Hypothesis("delivery", str(number), DELIVERY_SPREAD_L, one_sided=False) for number in range(len(after))]
+    deliveries = [
+        Hypothesis("delivery", str(number), DELIVERY_SPREAD_L, one_sided=False) for number in range(len(after))
+    ]
     numbers = [np.tile(np.arange(count), len(firsts)), np.full(len(firsts), count), count + 1 + np.arange(len(after))]
     return Candidates(
         hypotheses=(*hypotheses, excursion, *deliveries),

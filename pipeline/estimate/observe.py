@@ -44,7 +44,8 @@ def known_day(at_s: float) -> int:
 @dataclass(frozen=True)
 class FeedChange:
     """A meter that from `from_s` on draws on `to_unit` (None: on none that is known) and not on `unit_id`, where its
-    sales are booked; seen on `day`. `share` of its sales that the booked unit still lost, and its SD."""
+    sales are booked; seen on `day`. `share` of its sales that the booked unit still lost, and its SD.
+    """
 
     meter_id: str
     unit_id: str
@@ -107,7 +108,9 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     flows = meter_flows(tables["sales"])
     for item in units:
         _open(item, _own_flows(item.unit, flows, feeds, []))
-    days = np.unique(np.concatenate([_days(item.unit.series.ts_s) for item in units])) if units else np.empty(0, np.int64)
+    days = (
+        np.unique(np.concatenate([_days(item.unit.series.ts_s) for item in units])) if units else np.empty(0, np.int64)
+    )
     lags = {int(day): lag for day in days if (lag := _lag_of(units, int(day))) is not None}
     lost = _unbooked_of(tables)
     flows = {name: _on_gauge_clock(flow, lags) for name, flow in flows.items()}
@@ -167,7 +170,9 @@ def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:
     used: set[int] = set()
     for day in sorted({day + late for day in days for late in (0, 1)}):
         waiting = [k for k in range(len(drops)) if days[k] in (day, day - 1) and k not in final]
-        free = np.array([i for i in range(len(ticket_s)) if i not in used and ticket_s[i] < (day + 1) * DAY_S], dtype=int)
+        free = np.array(
+            [i for i in range(len(ticket_s)) if i not in used and ticket_s[i] < (day + 1) * DAY_S], dtype=int
+        )
         matched = match_tickets([drops[k] for k in waiting], ticket_s[free], ticket_l[free])
         for k, drop in zip(waiting, matched, strict=True):
             if drop.tickets:
@@ -226,7 +231,9 @@ def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
         sold = draws.get((meter_id,))
         if sold is None:
             continue
-        flow = ordered_flow(str(meter_id), seconds(sold["ts_start"]), seconds(sold["ts_end"]), sold["volume_l"].to_numpy())
+        flow = ordered_flow(
+            str(meter_id), seconds(sold["ts_start"]), seconds(sold["ts_end"]), sold["volume_l"].to_numpy()
+        )
         found += unbooked(str(meter_id), seconds(rows["ts"]), rows["total_l"].to_numpy(), flow)
     return sorted(found, key=lambda one: (one.end_s, one.meter_id))
 
@@ -290,7 +297,9 @@ def _changed(
     here = seen[home].get(meter)
     if here is None or here.drawn > 0.5 or (1.0 - here.drawn) < NOT_DRAWN_T * here.sd:
         return None
-    others = [(one.drawn / one.sd, unit_id) for unit_id, rows in seen.items() if unit_id != home and (one := rows.get(meter))]
+    others = [
+        (one.drawn / one.sd, unit_id) for unit_id, rows in seen.items() if unit_id != home and (one := rows.get(meter))
+    ]
     likely = [(score, unit_id) for score, unit_id in others if score > 5.0 and seen[unit_id][meter].drawn > 0.4]
     if not likely:
         return None
@@ -337,5 +346,7 @@ def _steps_of(moves: Moves, days: NDArray[np.int64]) -> list[tuple[int, Step]]:
         spread = step_spread(moves, moved, start - 10 * DAY_S, end)
         for step in find_steps(moves, moved, spread, start, end):
             found.append((day, step))
-            moved = moved - step.litres * np.clip((moves.ts_s - step.start_s) / max(step.end_s - step.start_s, 1.0), 0, 1)
+            moved = moved - step.litres * np.clip(
+                (moves.ts_s - step.start_s) / max(step.end_s - step.start_s, 1.0), 0, 1
+            )
     return found

@@ -91,7 +91,9 @@ def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
     """Unbooked litres, by the day that first sees them, spread over their spans; less what was found as sudden draws."""
     by_day: dict[int, Floats] = {}
     for one in seen.unbooked:
-        drawn = sum(-step.litres for _, step in seen.steps if step.litres < 0 and one.start_s - 600 <= step.start_s <= one.end_s)
+        drawn = sum(
+            -step.litres for _, step in seen.steps if step.litres < 0 and one.start_s - 600 <= step.start_s <= one.end_s
+        )
         left = max(one.litres - drawn, 0.0)
         course = left * np.clip((dips.ts_s - one.start_s) / max(one.end_s - one.start_s, 1.0), 0.0, 1.0)
         day = known_day(one.end_s)

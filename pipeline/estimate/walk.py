@@ -211,7 +211,9 @@ def _options(state: _State, day: int) -> list[_Option]:
         named = state.named_by(item.hypothesis.key)
         if named is None:
             found.append(_Option(item.log_odds, item.hypothesis, item))
-        elif item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]:
+        elif (
+            item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]
+        ):
             found.append(_Option(item.best_onset + PIECE_ODDS, item.hypothesis, item, grown=named))
     if state.named_by(CHART.key) is None:
         value, way, chart = weigh_chart(state.sums, state.prior, state.chart_starts)
@@ -259,7 +261,9 @@ def _take_in(state: _State, day: int, options: list[_Option]) -> None:
         for way in {str(best.way), "offset"}:
             state.prior = widened(state.prior, start, way)
         first = int(np.searchsorted(state.known_day, day)) if best.chart else 0
-        state.named.append(Named(CHART, day, best.log_odds, first if best.chart else 0, rival, f"{best.chart}:{best.way}"))
+        state.named.append(
+            Named(CHART, day, best.log_odds, first if best.chart else 0, rival, f"{best.chart}:{best.way}")
+        )
     elif best.grown is not None:
         _add_piece(state, best.grown, best.item)
     else:

@@ -26,7 +26,8 @@ MOST_A_DAY = 40
 @dataclass(frozen=True)
 class Step:
     """One sudden move: `litres` (negative: lost) with `sd_l`, between `start_s` and `end_s`; `known_s` the last
-    instant of data that it took to see it; `z` its score; `at_rest` that no hose was open from start to end."""
+    instant of data that it took to see it; `z` its score; `at_rest` that no hose was open from start to end.
+    """
 
     start_s: float
     end_s: float

@@ -40,7 +40,9 @@ def unbooked(meter_id: str, total_s: Floats, total_l: Floats, booked: MeterFlow)
     """
     if len(total_s) < 2:
         return []
-    inside = np.searchsorted(booked.start_s, total_s + 15.0, "right") - np.searchsorted(booked.end_s, total_s - 15.0, "left")
+    inside = np.searchsorted(booked.start_s, total_s + 15.0, "right") - np.searchsorted(
+        booked.end_s, total_s - 15.0, "left"
+    )
     keep = inside <= 0
     at, total = total_s[keep], total_l[keep]
     if len(at) < 2:

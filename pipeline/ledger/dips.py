@@ -72,11 +72,7 @@ def settled_dips(
         keep &= ~((series.ts_s > drop.start_s) & (series.ts_s < drop.end_s + SETTLE_S))
     for start_s, end_s in holes:
         keep &= ~((series.ts_s > start_s) & (series.ts_s < end_s))
-    sold = (
-        np.column_stack([cumulative_l(flow, series.ts_s) for flow in flows])
-        if flows
-        else np.zeros((len(series), 0))
-    )
+    sold = np.column_stack([cumulative_l(flow, series.ts_s) for flow in flows]) if flows else np.zeros((len(series), 0))
     frame = pl.DataFrame(
         {
             "span": np.floor(series.ts_s / max(DIP_S, series.nominal_s)).astype(np.int64),
@@ -117,9 +113,6 @@ def _reduced(frame: pl.DataFrame, meters: tuple[str, ...]) -> Dips:
     )
     sold = dips.select(sold_names).to_numpy() if meters else np.zeros((dips.height, 0))
     values = {
-        name: dips[name].cast(pl.Float64).to_numpy().astype(np.float64)
-        for name in [*means, "water_mm", "spread_l"]
+        name: dips[name].cast(pl.Float64).to_numpy().astype(np.float64) for name in [*means, "water_mm", "spread_l"]
     }
-    return Dips(
-        **values, state=dips["state"].to_numpy(), count=dips["count"].to_numpy(), sold_l=sold, meters=meters
-    )
+    return Dips(**values, state=dips["state"].to_numpy(), count=dips["count"].to_numpy(), sold_l=sold, meters=meters)

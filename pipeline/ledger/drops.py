@@ -41,9 +41,7 @@ class Drop:
 def _bucket_medians(ts_s: Floats, values: Floats, width_s: float) -> tuple[Floats, Floats]:
     key = np.floor(ts_s / width_s).astype(np.int64)
     frame = (
-        pl.DataFrame({"key": key, "value": values})
-        .group_by("key", maintain_order=True)
-        .agg(pl.col("value").median())
+        pl.DataFrame({"key": key, "value": values}).group_by("key", maintain_order=True).agg(pl.col("value").median())
     )
     return frame["key"].to_numpy() * width_s, frame["value"].to_numpy()
 
@@ -92,9 +90,7 @@ def find_drops(series: GaugeSeries, sold_l: Floats) -> list[Drop]:
 
 def _is_jump(drop: Drop, series: GaugeSeries) -> bool:
     quick = drop.rate_l_per_min > FASTEST_DROP_L_PER_MIN or (
-        drop.end_s - drop.start_s <= 1.5 * series.nominal_s
-        and drop.gain_l < 1000.0
-        and series.nominal_s <= 120.0
+        drop.end_s - drop.start_s <= 1.5 * series.nominal_s and drop.gain_l < 1000.0 and series.nominal_s <= 120.0
     )
     return quick and series.nominal_s <= 400.0
 

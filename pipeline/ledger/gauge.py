@@ -121,9 +121,7 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
     steady = ~_spikes(columns["level_mm"])
     ts_s, columns = ts_s[steady], {name: values[steady] for name, values in columns.items()}
     water = np.nan_to_num(_filled_forward(columns["water_mm"]), nan=0.0)
-    gauge = strapping.volume_l(columns["level_mm"], ts_s) - strapping.volume_l(
-        np.maximum(water, bottom), ts_s
-    )
+    gauge = strapping.volume_l(columns["level_mm"], ts_s) - strapping.volume_l(np.maximum(water, bottom), ts_s)
     gaps = np.diff(ts_s)
     # By the first readings alone, so that what comes later changes nothing of what was made of them.
     nominal = float(np.median(gaps[:FIRST_GAPS])) if len(gaps) else 60.0

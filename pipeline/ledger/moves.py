@@ -66,7 +66,8 @@ def longest_hold_s(ts_s: Floats, step_s: float) -> float:
 
 def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], drops: list[Drop]) -> Moves:
     """Five-minute means of stock and sales; `flows` of the site's meters, whole, and of each, `shares` shape (n,), the
-    part that the unit supplies at each reading. Steps without a reading hold the last one's level, for a while."""
+    part that the unit supplies at each reading. Steps without a reading hold the last one's level, for a while.
+    """
     step_s = max(STEP_S, series.nominal_s)
     names = [f"sold_{number}" for number in range(len(flows))]
     frame = pl.DataFrame(

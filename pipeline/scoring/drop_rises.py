@@ -122,9 +122,7 @@ def known_mismatches(days: UnitDays, walked: UnitWalk) -> list[Mismatch]:
     temp = unit.tickets["ticket_temp_c"].cast(pl.Float64).to_numpy()
     litres = unit.tickets["ticket_volume_l"].to_numpy()
     found = []
-    for number, (known, rise) in enumerate(
-        zip(walked.seen.drops, drop_rises_15_l(days, walked), strict=True)
-    ):
+    for number, (known, rise) in enumerate(zip(walked.seen.drops, drop_rises_15_l(days, walked), strict=True)):
         day = int(days.drop_day[number])
         tickets = tickets_known(known, int(days.run_day[day + 1])) if 0 <= day < len(days) else ()
         if not tickets:

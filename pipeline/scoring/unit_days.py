@@ -219,9 +219,7 @@ def was_stuck(span: StuckSpan, seen: UnitObserved, run_day: int) -> bool:
     return until_s - span.start_s >= STUCK_S and sold >= limit
 
 
-def _booked_tickets(
-    days: TradingDays, seen: UnitObserved, last_day: int
-) -> tuple[tuple[tuple[int, ...], ...], Whole]:
+def _booked_tickets(days: TradingDays, seen: UnitObserved, last_day: int) -> tuple[tuple[tuple[int, ...], ...], Whole]:
     """Rows of the tickets booked on each day, and the day of each drop.
 
     A drop belongs to the day on which it ended. A ticket without a drop is booked by its own time, once the time in

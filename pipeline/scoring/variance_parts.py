@@ -278,4 +278,3 @@ def _add_chart_changes(parts: Parts, days: UnitDays, seen: UnitObserved, walked:
         step = np.zeros(len(days))
         step[day] = after - before
         parts[name] = parts[name] + step
-

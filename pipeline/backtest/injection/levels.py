@@ -30,7 +30,8 @@ FEWEST_EQUAL: Final = 0.02
 @dataclass(frozen=True, slots=True)
 class Habit:
     """How a gauge and its historian report: the grid of the levels, the least change that is told [mm], the usual time
-    between samples [s], and whether rows are kept on a change alone (`is_on_change`) or a held value repeated."""
+    between samples [s], and whether rows are kept on a change alone (`is_on_change`) or a held value repeated.
+    """
 
     grid_mm: float
     step_mm: float

@@ -24,7 +24,8 @@ COMPARTMENT_L = 500.0
 @dataclass(frozen=True)
 class Pool:
     """`flows` are the sales booked to the pool, each times its share, on the till's clock; `tickets` its deliveries in
-    order; `drops` what the level shows arriving, with rows of `tickets`."""
+    order; `drops` what the level shows arriving, with rows of `tickets`.
+    """
 
     site_id: str
     members: tuple[str, ...]
@@ -166,7 +167,9 @@ def _made_up(pool: Pool, course: Course) -> tuple[Course, dict[str, float]]:
 
 
 def _put_tickets(tables: Tables, tickets: dict[str, float]) -> None:
-    extra = pl.col("delivery_id").replace_strict(tickets, default=0.0, return_dtype=pl.Float64) if tickets else pl.lit(0.0)
+    extra = (
+        pl.col("delivery_id").replace_strict(tickets, default=0.0, return_dtype=pl.Float64) if tickets else pl.lit(0.0)
+    )
     tables.put("deliveries", tables["deliveries"].with_columns(ticket_volume_l=pl.col("ticket_volume_l") + extra))
 
 
