@@ -59,7 +59,7 @@ def as_of_tables(tables: Mapping[str, pl.DataFrame]) -> Tables:
     Parameters
     ----------
     tables : mapping of table name to frame
-        A store's tables in the contract's columns: those of `READABLE`; further ones, `labels` among them, are left out.
+        A store's tables in the contract's columns: those of `READABLE`; others, `labels` among them, are left out.
     """
     known = {name: _dated(name, tables[name], tables) for name in DATED}
     out: Tables = {name: tables[name] for name in STANDING} | known

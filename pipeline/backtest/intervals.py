@@ -61,7 +61,7 @@ def cluster_weights(clusters: int, *, draws: int, rng: np.random.Generator) -> F
 
 
 def ratio_draws(weights: Floats, above: Floats, below: Floats) -> Floats:
-    """The ratio of two sums over clusters in each bootstrap sample, NaN where there is nothing below. Shape (draws,)."""
+    """The ratio of two sums over clusters in each bootstrap sample, NaN with nothing below. Shape (draws,)."""
     total = weights @ below
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(total > 0.0, weights @ above / total, np.nan)

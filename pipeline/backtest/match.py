@@ -38,10 +38,10 @@ def judged(
 ) -> pl.DataFrame:
     """The episodes with what became of them.
 
-    Adds `verdict`: `found` something of the rule's `causes` (all, where none), `other` when the fault was another, `false`
-    on time known to be sound, `unlabelled` where nobody knows, `unwatched` where the tank has no such day; `label_id` of
-    what it found, and `is_right` where that has the alarm's own cause. Of several labels the one of the alarm's cause
-    counts, then one in scope, then the latest.
+    Adds `verdict`: `found` something of the rule's `causes` (all, where none), `other` when the fault was another,
+    `false` on time known to be sound, `unlabelled` where nobody knows, `unwatched` where the tank has no such day;
+    `label_id` of what it found, and `is_right` where that has the alarm's own cause. Of several labels the one of the
+    alarm's cause counts, then one in scope, then the latest.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def judged(
 
 
 def _at_tanks(alarms: pl.DataFrame, days: pl.DataFrame) -> pl.DataFrame:
-    """Each alarm at the tank that it names, or at all watched tanks of its site: `episode`, `cause`, `day`, `tank_id`."""
+    """Each alarm at the tank that it names, or at all of its site: `episode`, `cause`, `day`, `tank_id`."""
     short = alarms.select("episode", "cause", "day", "tank_id", "site_id")
     own = short.filter(pl.col("tank_id").is_not_null()).drop("site_id")
     homes = days.select("tank_id", "site_id").unique().sort("tank_id")

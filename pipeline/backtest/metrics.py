@@ -128,8 +128,8 @@ def _columns(sums: pl.DataFrame) -> dict[str, Floats]:
 def figures(judged: Judged, measure: Measure) -> dict[str, float | int | None]:
     """The figures of merit by name, with `_low` and `_high` of each 95 % interval; None where there is none.
 
-    Shares have the wider of the exact interval and the bootstrap's, which says nothing where all or none is found. Rates
-    of alarms have Poisson's. Rates are per 100 tank-months, delays in days.
+    Shares have the wider of the exact interval and the bootstrap's, which says nothing where all or none is found.
+    Rates of alarms have Poisson's. Rates are per 100 tank-months, delays in days.
     """
     frame = cluster_sums(judged, measure)
     sums = _columns(frame)
@@ -183,10 +183,10 @@ def waits(found: pl.DataFrame) -> tuple[Floats, NDArray[np.bool_], Floats]:
 
 
 def compared(first: Judged, second: Judged, measure: Measure) -> list[dict[str, float | str | None]]:
-    """The second rule's figures less the first's, on the same history: `figure`, `first`, `second`, `difference` with
-    `low` and `high` of its paired 95 % interval. None where it cannot be given.
+    """The second rule's figures less the first's, on the same history.
 
-    Both rules are drawn on the same clusters, so what the clusters have in common falls out.
+    `figure`, `first`, `second`, `difference` with `low` and `high` of its paired 95 % interval; None where it cannot be
+    given. Both rules are drawn on the same clusters, so what the clusters have in common falls out.
     """
     sums = [cluster_sums(one, measure) for one in (first, second)]
     weights = measure.weights(sums[0].height)
@@ -211,4 +211,5 @@ def chance_share(judged: Judged, *, grace_days: int) -> float:
         return float("nan")
     rate = judged.alarms.height / watched
     tanks = judged.found.select(days=(pl.col("last_day") - pl.col("first_day")).dt.total_days() + 1 + grace_days)
-    return float((1.0 - (-rate * tanks["days"].cast(pl.Float64)).exp()).mean() or 0.0)
+    missed: NDArray[np.float64] = np.exp(-rate * tanks["days"].cast(pl.Float64).to_numpy())
+    return float(np.mean(1.0 - missed))

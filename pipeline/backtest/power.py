@@ -1,4 +1,4 @@
-"""Share found by size: in bins with exact intervals, as a curve, and the smallest fault that each tank lets be found."""
+"""Share found by size: in bins with exact intervals, as a curve, and the smallest fault that each tank shows."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ class PowerFit:
 def fit_power(
     size: Floats, is_found: Bools, tank: NDArray[np.int64] | None = None, *, tanks: int = 0
 ) -> PowerFit | None:
-    """A logistic curve of log size, with a shift of its own for each tank where `tank` numbers them; None without sizes.
+    """A logistic curve of log size, with a shift for each tank where `tank` numbers them; None without sizes.
 
     The most probable curve under weak priors (`SLOPE_PRIOR`, `TANK_SD`, `MIDDLE_SD`), which matter only where all or
     none of a tank's faults were found; its covariance is that of the likelihood's curvature there.
@@ -130,7 +130,9 @@ def fit_power(
 
     start = np.array([centre, SLOPE_PRIOR[0], *np.zeros(tanks)])
     best = minimize(loss, start, jac=True, method="L-BFGS-B", options={"gtol": 1e-9, "ftol": 1e-14}).x
-    return PowerFit(float(best[0]), float(np.exp(best[1])), best[2:], np.linalg.inv(_curvature(loss, best)))
+    return PowerFit(
+        float(best[0]), float(np.exp(best[1])), best[2:], np.asarray(np.linalg.inv(_curvature(loss, best)), np.float64)
+    )
 
 
 def _curvature(loss: object, at: Floats) -> Floats:

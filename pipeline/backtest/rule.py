@@ -43,9 +43,9 @@ class Parameter:
 class Rule:
     """A rule: what it looks for, what an alarm of it points at, what it may be told, and how it is asked.
 
-    `causes` are those that it is measured on, all where it names none; an alarm that names no cause of its own means the
-    first. `sql` is its SELECT, or None where `find` is a function of the tables that it `reads`. `digest` is the hash of
-    its text.
+    `causes` are those that it is measured on, all where it names none; an alarm that names no cause of its own means
+    the first. `sql` is its SELECT, or None where `find` is a function of the tables that it `reads`. `digest` is the
+    hash of its text.
     """
 
     name: str

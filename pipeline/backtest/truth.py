@@ -23,7 +23,7 @@ SIZES: Final = {
 
 
 def joined_labels(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    """Labels from several places under each other, in the contract's columns; a label named twice counts once, the last.
+    """Labels from several places under each other, in the contract's columns; of a label named twice the last.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def _on_tanks(labels: pl.DataFrame, tables: Tables) -> pl.DataFrame:
 
 
 def tank_days_of(tables: Tables) -> pl.DataFrame:
-    """Every tank and UTC day on which it is watched, from its first known day to its last: `site_id`, `tank_id`, `day`."""
+    """Every tank and UTC day on which it is watched, first known day to last: `site_id`, `tank_id`, `day`."""
     spans = (
         tables["tank_days"]
         .drop_nulls("day")

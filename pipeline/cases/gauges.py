@@ -15,7 +15,7 @@ NOISE_TIMES = 3.0
 """A day whose scatter is this many times the tank's usual is noisy."""
 NOISE_MM = 0.5
 BAD_SHARE = 0.12
-"""Share of unusable readings in a day from which the gauge drops out; healthy ones lose some per cent (common practice)."""
+"""From this share of a day's readings unusable the gauge drops out; healthy ones lose some per cent (common practice)."""
 HISTORY = 20
 SILENT_SHARE = 0.6
 """A regular gauge that delivers less than this share of its usual readings, while its site's others do, drops out."""

@@ -15,7 +15,7 @@ from pipeline.physics.products import product_base_density_15_kg_m3
 Floats = NDArray[np.float64]
 
 RISE_MM = 2.5
-"""A rise of the water float of less is left alone: common practice, no source; the legal look is to 3.2 mm (1/8 inch)."""
+"""A smaller rise of the water float is left alone: common practice, no source; the legal look is to 3.2 mm (1/8 in)."""
 RISE_TIMES = 5.0
 LOOK_BACK_DAYS = 10
 VANISHED_MM = 6.0
@@ -185,8 +185,9 @@ def _wrong_product(unit: UnitObserved, known: KnownDrop) -> Finding | None:
 
 
 def dropped_density_15(unit: UnitObserved, known: KnownDrop) -> tuple[float, float, float]:
-    """Density at 15 °C of what a drop brought, from the tank's before and after by mass; of what was there; the doubt.
-    [kg/m³]
+    """Densities at 15 °C of what a drop brought and of what was there, and the doubt. [kg/m³]
+
+    From the tank's before and after, by mass.
     """
     series, drop = unit.unit.series, known.drop
     sight = np.isfinite(series.density_kg_m3) & np.isfinite(series.temp_c)

@@ -1,4 +1,4 @@
-"""Findings from a unit's walk: leaks, drifting meters, wrong charts, odd gains and deliveries that their tickets belie."""
+"""Findings from a unit's walk: leaks, drifting meters, wrong charts, odd gains, deliveries unlike their tickets."""
 
 from __future__ import annotations
 

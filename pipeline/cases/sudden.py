@@ -57,7 +57,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
 
 
 def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats) -> list[Move]:
-    """Steps left when those that a clock, a totaliser, a test return, a new chart or a sick gauge explains are taken out.
+    """Steps that no clock, totaliser, test return, new chart or sick gauge explains.
 
     `returns_s` are the times of the unit's test returns (drawn and poured back). [s]
     """
@@ -140,7 +140,8 @@ def _is_large(unit: UnitObserved, move: Move) -> bool:
 
 def _sorted_out(draws: list[Move]) -> tuple[list[Move], list[Move]]:
     """Bulk draws, and small ones; a draw below twice the bulk size that has three like it near by counts as small."""
-    bulk, small = [], []
+    bulk: list[Move] = []
+    small: list[Move] = []
     for move in draws:
         size = -move.step.litres
         if size < SMALLEST_DRAW_L:

@@ -24,8 +24,8 @@ NAMES = {
     "unexplained": "something that no known cause explains",
 }
 ACTIONS = {
-    "tank_leak": "Treat as a suspected release: follow your local code and its reporting times, stop filling the tank and "
-    "have a licensed tester test it.",
+    "tank_leak": "Treat as a suspected release: follow your local code and its reporting times, stop filling the tank "
+    "and have a licensed tester test it.",
     "line_leak": "Treat as a suspected release: follow your local code, take the line out of use and have a licensed "
     "tester test it.",
     "bulk_theft": "Check locks, dips and cameras for that time; keep the record neutral until it has been reviewed.",

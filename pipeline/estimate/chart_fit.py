@@ -42,14 +42,16 @@ WIDE_LOG_PRIOR = float(np.log(0.02))
 METER_SD = 0.002
 CARRIER_SD = 0.001
 TICKETS_SD = 0.0003
-"""Prior SD of a meter's error in service, of a carrier's lasting bias, and of what a probe's temperature (0.2 K) does to
-every ticket. Common practice, no source."""
+"""Prior SD of a meter's error in service, of a carrier's lasting bias, and of what a probe's temperature (0.2 K) does
+to every ticket. Common practice, no source."""
 MOST_STEPS = 8
 
 
 @dataclass(frozen=True)
 class ChartData:
-    """Dips as the fit sees them: `y_l` (k,) book-corrected stock at 15 °C by the base chart; `others` (k, q) what else
+    """Dips as the fit sees them.
+
+    `y_l` (k,) book-corrected stock at 15 °C by the base chart; `others` (k, q) what else
     moves it, by `names`, with `prior`; `weight` (k,) of each whitened row; `cycle` (k,) number of the stretch between
     drops; `free` (k,) dips before which the stock may have taken any value.
     """
@@ -69,7 +71,9 @@ class ChartData:
 
 @dataclass(frozen=True)
 class Fit:
-    """One way for the chart to be wrong: `way`, its prior, belief over `CHART` and then the others (the tilt as a
+    """One way for the chart to be wrong.
+
+    `way`, its prior, belief over `CHART` and then the others (the tilt as a
     change from the papers'), `log_evidence` with the way's prior odds, and the whitened residuals.
     """
 
@@ -118,7 +122,7 @@ def chart_data(
 
 
 def _came(seen: UnitObserved, hours: Floats) -> tuple[dict[str | None, Floats], Floats]:
-    """Litres at 15 °C ticketed up to each dip by carrier (None: no carrier told), and the doubt before each dip [l²]."""
+    """Litres at 15 °C ticketed up to each dip by carrier (None: not told), and the doubt before each dip [l²]."""
     came: dict[str | None, Floats] = {None: np.zeros(len(hours))}
     var = np.zeros(len(hours))
     carrier = seen.unit.tickets["carrier"].to_list()

@@ -2,7 +2,7 @@
 
 A reading r stands for the litres base(r) + [V(r − offset; tilt) − V(r; as the papers say)] + shapes(r) · coefficients.
 `base` is the chart with the nominal tank's curve between its rows; V is the nominal tank in its pose, in full; the
-shapes are linear: roll, scale, how far the nominal tank is right where the chart differs from it, and a smooth remainder.
+shapes are linear: roll, scale, how far the nominal tank is right where the chart differs from it, and a smooth rest.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class TankModel:
     def base_l(self, level_mm: Floats) -> Floats:
         """The chart at its rows, between them the nominal tank's curve; levels are held to the chart's span. [l]"""
         inside = np.clip(level_mm, self.rows_mm[0], self.rows_mm[-1])
-        return self.nominal_l(inside) + np.asarray(self._missed(inside))
+        return np.asarray(self.nominal_l(inside) + self._missed(inside))
 
     def posed_l(self, level_mm: Floats, tilt_mm_per_m: float, offset_mm: float) -> Floats:
         """What another tilt and an offset of the probe (reading less true level) add to the base. [l]"""

@@ -134,11 +134,11 @@ def chart_changes_s(unit: Unit) -> Floats:
     """When a new chart came into force while there were readings. [s]"""
     first, last = unit.series.ts_s[0], unit.series.ts_s[-1]
     changes = np.unique(np.concatenate([strap.valid_from_s for strap in unit.strappings]))
-    return changes[(changes > first) & (changes <= last)]
+    return np.asarray(changes[(changes > first) & (changes <= last)])
 
 
 def chart_columns(unit: Unit, dips: Dips) -> tuple[Floats, tuple[str, ...]]:
-    """What each chart's scale [share], offset [mm] and bands [share] would add, while it is in force. (k, charts·10)."""
+    """What each chart's scale [share], offset [mm] and bands [share] would add, while in force. (k, charts·10)."""
     version = np.searchsorted(chart_changes_s(unit), dips.ts_s, "right")
     bands = band_columns(unit, dips.level_mm, dips.ts_s)
     one = np.column_stack([dips.gauge_l, dips.surface_l_per_mm, bands])

@@ -78,7 +78,9 @@ class Sums:
 
 @dataclass(frozen=True)
 class Weighed:
-    """A hypothesis against none: `log_bayes` averaged over its onsets (of an excursion, that of the best day), and the
+    """A hypothesis against none.
+
+    `log_bayes` averaged over its onsets (of an excursion, that of the best day), and the
     best onset's column, dip, estimate and SD; `best_onset` the log Bayes factor of that onset less the log of how many
     there are.
     """

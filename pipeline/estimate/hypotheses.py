@@ -30,7 +30,9 @@ pressure line's 11.4 L/h (40 CFR 280.44), and a drifting meter leaves its 0.5 % 
 
 @dataclass(frozen=True)
 class Hypothesis:
-    """One way for litres to go: `cause`, the meter it concerns (or a drop's number), the spread of its coefficient, its
+    """One way for litres to go.
+
+    `cause`, the meter it concerns (or a drop's number), the spread of its coefficient, its
     allowed sign, `usual`, how far the coefficient wanders with nothing wrong, `largest`, beyond which it is no such
     thing, and `days`, on how many it must have acted before it is named.
     """
@@ -51,8 +53,9 @@ class Hypothesis:
 
 @dataclass(frozen=True)
 class Candidates:
-    """Every hypothesis at every day of onset as one regressor: `columns` (k, c), `which` (c,) its hypothesis,
-    `onset` (c,) the dip from which it acts.
+    """Every hypothesis at every day of onset as one regressor.
+
+    `columns` (k, c), `which` (c,) its hypothesis, `onset` (c,) the dip from which it acts.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -112,6 +115,6 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
 def _since(courses: Floats, first: int) -> Floats:
     """Each course from the dip before `first` on, zero until then. Shape of `courses`."""
     start = max(first - 1, 0)
-    since = courses - courses[start]
+    since: Floats = courses - courses[start]
     since[:start] = 0.0
     return since

@@ -62,7 +62,7 @@ def ticket_15_l(unit: Unit, tickets: tuple[int, ...]) -> tuple[float, float]:
 
 
 def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
-    """Ticketed litres of each drop, as known on the day that saw it; a drop without ticket may have brought anything."""
+    """Ticketed litres of each drop, as known on the day that saw it; one without ticket may have brought anything."""
     litres = [ticket_15_l(unit, known.tickets_then) if known.tickets_then else (0.0, FREE_L2**0.5) for known in drops]
     hours = np.array([known.drop.start_s / 3600.0 for known in drops])
     values = np.array(litres).reshape(len(drops), 2)
@@ -70,7 +70,7 @@ def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
 
 
 def step_holes(seen: UnitObserved) -> list[tuple[float, float]]:
-    """Each sudden move's span with ten minutes either side, no earlier than the data its day's run is first to see. [s]"""
+    """Each sudden move's span with ten minutes either side, no earlier than what its day is first to see. [s]"""
     return [
         (max(step.start_s - 600.0, day * DAY_S - HOLD_BACK_S), max(step.end_s + 600.0, day * DAY_S - HOLD_BACK_S))
         for day, step in seen.steps
@@ -88,7 +88,7 @@ def jump_hours(seen: UnitObserved) -> Floats:
 
 
 def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
-    """Unbooked litres, by the day that first sees them, spread over their spans; less what was found as sudden draws."""
+    """Unbooked litres, by the day that first sees them, spread over their spans; less what was found as sudden."""
     by_day: dict[int, Floats] = {}
     for one in seen.unbooked:
         drawn = sum(

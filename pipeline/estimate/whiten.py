@@ -22,9 +22,11 @@ RATE_HOURS = 20.0
 
 @dataclass(frozen=True)
 class Noise:
-    """What a tank's dips scatter by. `white_l` (k,) SD of each dip; `walk_l` SD of the wander in one hour;
-    `walk_per_l` variance [l²] added for each litre sold; `rate_l_per_h` (k,) SD of the slow contraction rate; `rate_jump`
-    (k,) SD that a drop just before the dip adds to it (a shell that gives, a warm drop that cools). [l/h]
+    """What a tank's dips scatter by.
+
+    `white_l` (k,) SD of each dip; `walk_l` SD of the wander in one hour; `walk_per_l` variance [l²] added for each
+    litre sold; `rate_l_per_h` (k,) SD of the slow contraction rate; `rate_jump` (k,) SD that a drop just before the dip
+    adds to it (a shell that gives, a warm drop that cools). [l/h]
     """
 
     white_l: Floats

@@ -53,8 +53,8 @@ def without_spans(series: GaugeSeries, spans: list[StuckSpan]) -> GaugeSeries:
 
 def kept(series: GaugeSeries, keep: NDArray[np.bool_]) -> GaugeSeries:
     """The readings for which `keep`, shape (n,), is true."""
-    values = {name: value[keep] if isinstance(value, np.ndarray) else value for name, value in series.__dict__.items()}
-    return GaugeSeries(**values)
+    values = {name: value[keep] for name, value in vars(series).items() if isinstance(value, np.ndarray)}
+    return GaugeSeries(**values, nominal_s=series.nominal_s)
 
 
 @dataclass(frozen=True)

@@ -25,8 +25,10 @@ MOST_A_DAY = 40
 
 @dataclass(frozen=True)
 class Step:
-    """One sudden move: `litres` (negative: lost) with `sd_l`, between `start_s` and `end_s`; `known_s` the last
-    instant of data that it took to see it; `z` its score; `at_rest` that no hose was open from start to end.
+    """One sudden move.
+
+    `litres` (negative: lost) with `sd_l`, between `start_s` and `end_s`; `known_s` the last instant of data that it
+    took to see it; `z` its score; `at_rest` that no hose was open from start to end.
     """
 
     start_s: float
@@ -92,7 +94,7 @@ def _surface_l_per_mm(moves: Moves, end_s: float) -> float:
 
 
 def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> Spread:
-    """SD of what a stretch of time moves by itself, for each of `WIDTHS`, at rest and with hoses open. Shape (w, 2). [l]
+    """SD of what a stretch of time moves by itself, for each of `WIDTHS`, at rest and selling. Shape (w, 2). [l]
 
     By quantiles of the moves themselves, so that the few that something caused do not widen it; the higher of the
     scale at the median and at the 95th percentile, since such noise has heavy tails; never below 0.1 mm.
@@ -138,7 +140,7 @@ def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, en
 
 
 def _strongest(stretch: _Stretch, spread: Spread, start_s: float) -> tuple[int, int, float, float, float] | None:
-    """Place, width, score, litres and SD of the highest-scoring move known after `start_s`; None where there is none."""
+    """Place, width, score, litres and SD of the highest-scoring move known after `start_s`; None without one."""
     best: tuple[int, int, float, float, float] | None = None
     for number, width in enumerate(WIDTHS):
         litres, quiet = _differences(stretch, width)

@@ -49,8 +49,7 @@ def day_lag(tanks: list[TankMovement]) -> DayLag | None:
     readings) is then searched in passes, each three times finer, and its curvature gives the standard error. None
     where too little was sold or read.
     """
-    prepared = [_prepared(tank) for tank in tanks]
-    prepared = [item for item in prepared if item is not None]
+    prepared = [item for tank in tanks if (item := _prepared(tank)) is not None]
     if not prepared or sum(float(np.nansum(np.abs(item[1]))) for item in prepared) < FEWEST_LITRES:
         return None
     at_zero = _misfit(prepared, np.zeros(1))[0]

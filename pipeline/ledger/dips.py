@@ -46,6 +46,7 @@ class Dips:
     meters: tuple[str, ...]
 
     def __len__(self) -> int:
+        """How many dips there are."""
         return len(self.ts_s)
 
 

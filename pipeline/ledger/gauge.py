@@ -77,6 +77,7 @@ class GaugeSeries:
     nominal_s: float
 
     def __len__(self) -> int:
+        """How many readings there are."""
         return len(self.ts_s)
 
 
@@ -89,7 +90,7 @@ def _filled_forward(values: Floats) -> Floats:
 
 
 def _spikes(level_mm: Floats) -> NDArray[np.bool_]:
-    """Readings that leave both neighbours by more than `SPIKE_MM` the same way while those agree within a third of it."""
+    """Readings that leave both neighbours by over `SPIKE_MM` the same way while those agree within a third of it."""
     out = np.zeros(len(level_mm), dtype=bool)
     if len(level_mm) < 3:
         return out
@@ -138,7 +139,7 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
 
 
 def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
-    """Joined tanks as one: stocks and surfaces added up at the first member's instants, levels and temperatures averaged.
+    """Joined tanks as one: stocks and surfaces added up at the first member's instants, levels and the like averaged.
 
     Instants where any member has no reading within three of its usual steps are left out.
     """

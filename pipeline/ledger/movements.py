@@ -76,7 +76,7 @@ class OpenSpans:
         length = (self.end_s - self.start_s) / 3600.0
         total = np.concatenate([[0.0], np.cumsum(length)])
         knots_h = np.column_stack([total[:-1], total[1:]]).ravel()
-        return np.interp(at_s, knots_s, knots_h)
+        return np.asarray(np.interp(at_s, knots_s, knots_h))
 
     def rest_s(self, at_s: Floats) -> Floats:
         """Seconds since the last hose closed; 0 while one is open, infinite before the first. [s]"""

@@ -22,8 +22,8 @@ SETTLE_S = 2400.0
 class Moves:
     """A unit's stock and its site's sales in steps of `STEP_S` (or its readings' spacing), gaps left out; arrays (k,).
 
-    `stock_l` mean gauge stock; `sold_l` (k, meters) mean litres sold so far by each meter in `meters`; `own` (k, meters)
-    the share of each meter's litres that is taken to come from this unit at that time;
+    `stock_l` mean gauge stock; `sold_l` (k, meters) mean litres sold so far by each meter in `meters`; `own` (k,
+    meters) the share of each meter's litres that is taken to come from this unit at that time;
     `at_rest` that no own hose was open in the step nor shortly before; `in_drop` that a drop was going on or settling;
     `surface_l_per_mm` the chart's slope. Two steps further apart than `gap_s` have a gap between them.
     """
@@ -41,12 +41,13 @@ class Moves:
     gap_s: float
 
     def __len__(self) -> int:
+        """How many steps there are."""
         return len(self.ts_s)
 
     def moved_l(self) -> Floats:
         """Stock with what the unit's own meters sold added back, so that it moves only for other reasons. [l]"""
         sold = np.diff(self.sold_l, axis=0, prepend=self.sold_l[:1])
-        return self.stock_l + np.cumsum((sold * self.own).sum(axis=1))
+        return np.asarray(self.stock_l + np.cumsum((sold * self.own).sum(axis=1)))
 
     def with_own(self, own: Floats) -> Moves:
         """The same moves with other meters taken to be the unit's own."""
@@ -65,8 +66,10 @@ def longest_hold_s(ts_s: Floats, step_s: float) -> float:
 
 
 def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], drops: list[Drop]) -> Moves:
-    """Five-minute means of stock and sales; `flows` of the site's meters, whole, and of each, `shares` shape (n,), the
-    part that the unit supplies at each reading. Steps without a reading hold the last one's level, for a while.
+    """Five-minute means of stock and sales.
+
+    `flows` of the site's meters, whole, and of each, `shares` shape (n,), the part that the unit supplies at each
+    reading. Steps without a reading hold the last one's level, for a while.
     """
     step_s = max(STEP_S, series.nominal_s)
     names = [f"sold_{number}" for number in range(len(flows))]

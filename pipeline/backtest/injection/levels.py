@@ -1,6 +1,6 @@
-"""Moves a gauge's levels as if other litres stood in the tank: through the chart, onto the gauge's own grid, by the
-historian's own habit of keeping rows.
+"""Moves a gauge's levels as if other litres stood in the tank.
 
+It goes through the chart, onto the gauge's own grid, by the historian's own habit of keeping rows.
 Before a move the level that the gauge rounded away is put back, evenly within its cell and slowly wandering, so that a
 level that creeps crosses the grid as it would have.
 """
@@ -29,8 +29,10 @@ FEWEST_EQUAL: Final = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Habit:
-    """How a gauge and its historian report: the grid of the levels, the least change that is told [mm], the usual time
-    between samples [s], and whether rows are kept on a change alone (`is_on_change`) or a held value repeated.
+    """How a gauge and its historian report.
+
+    The grid of the levels, the least change that is told [mm], the usual time between samples [s], and whether rows are
+    kept on a change alone (`is_on_change`) or a held value repeated.
     """
 
     grid_mm: float
@@ -107,7 +109,7 @@ def within_cell(ts_s: Floats, rng: np.random.Generator, *, tau_s: float = HOUR_S
     shocks = rng.normal(0.0, np.sqrt(1.0 - keep**2), len(grid_s))
     shocks[0] = rng.normal()
     slow = np.asarray(lfilter([1.0], [1.0, -keep], shocks))
-    return 0.998 * (ndtr(np.interp(ts_s, grid_s, slow)) - 0.5)
+    return np.asarray(0.998 * (ndtr(np.interp(ts_s, grid_s, slow)) - 0.5))
 
 
 def shift_mm(gauges: list[Gauge], number: int, at_s: Floats, litres: Floats) -> Floats:
@@ -200,7 +202,7 @@ def moved_levels(gauge: Gauge, shift_of: object, rng: np.random.Generator) -> Mo
 
 
 def _reported(gauge: Gauge, first: int, shift_of: object, rng: np.random.Generator) -> Moved:
-    """Levels that were reported on a change: what lay between two reports is laid out again, moved, and reported anew."""
+    """Levels that were reported on a change: what lay between two reports is laid out, moved, and reported anew."""
     habit = gauge.habit
     ts, level = gauge.ts_s[first:], gauge.level_mm[first:]
     at = _samples(ts, habit.nominal_s) if habit.is_on_change else ts
@@ -231,7 +233,7 @@ def _samples(ts_s: Floats, nominal_s: float) -> Floats:
     """The rows' instants and those between them at which the gauge was asked and nothing was kept."""
     gaps = np.diff(ts_s)
     extra = [
-        np.arange(1, int(round(gap / nominal_s))) * nominal_s + start
+        np.arange(1, round(gap / nominal_s)) * nominal_s + start
         for start, gap in zip(ts_s[:-1], gaps, strict=True)
         if 1.5 * nominal_s < gap < 2.0 * HOUR_S
     ]
