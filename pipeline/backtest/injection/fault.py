@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -40,16 +40,16 @@ SIZE_OF: Final[Mapping[str, tuple[str, str]]] = {
 
 
 class CannotHoldError(ArgumentError):
-    """This tank's history cannot hold this fault: there is no such drop, meter or neighbour, or not enough product."""
+    """A tank's history cannot hold a fault: there is no such drop, meter or neighbour, or not enough product."""
 
 
 @dataclass(frozen=True, slots=True)
 class Injection:
     """One fault to put in.
 
-    `start_s` and `end_s` are seconds since 1970, `end_s` None while it lasts; faults of a drop fall on the first fitting
-    one after `start_s`. `size` is in the unit of `SIZE_OF`; a loss is meant by the cause, so it is positive, but for
-    those that may go either way (`meter_drift`, `chart_error`, `wrong_product`, `probe_fault`, `clock_skew`).
+    `start_s` and `end_s` are seconds since 1970, `end_s` None while it lasts; faults of a drop fall on the first
+    fitting one after `start_s`. `size` is in the unit of `SIZE_OF`; a loss is meant by the cause, so it is positive,
+    but for those that may go either way (`meter_drift`, `chart_error`, `wrong_product`, `probe_fault`, `clock_skew`).
     """
 
     cause: str
@@ -76,7 +76,7 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Litres put into a tank (negative: taken out) up to each instant; straight lines between the knots, flat outside."""
+    """Litres put into a tank (negative: taken out) up to each instant; straight between the knots, flat outside."""
 
     at_s: Floats
     litres: Floats
@@ -88,19 +88,36 @@ class Course:
         return np.interp(at_s, self.at_s, self.litres, left=0.0)
 
 
-@dataclass(slots=True)
 class Tables:
-    """The lake's tables, changed in place of each other: every step puts a new frame under a name."""
+    """The lake's tables while faults are put in; every step puts a new frame under a name.
 
-    frames: dict[str, pl.DataFrame] = field(default_factory=dict)
+    Readings are held by tank, each row with its place in `_row`, so that the lake's own order of rows is had again.
+    """
+
+    def __init__(self, frames: Mapping[str, pl.DataFrame]) -> None:
+        self._frames = {name: frame for name, frame in frames.items() if name != "readings"}
+        rows = frames["readings"].with_row_index("_row").with_columns(pl.col("_row").cast(pl.Float64))
+        self.readings = {
+            str(key[0]): part for key, part in rows.partition_by("tank_id", as_dict=True, maintain_order=True).items()
+        }
+        self._none = rows.clear()
 
     def __getitem__(self, name: str) -> pl.DataFrame:
         """The table as it now stands."""
-        return self.frames[name]
+        return self._frames[name]
 
     def put(self, name: str, frame: pl.DataFrame) -> None:
         """Let `frame` be the table from now on."""
-        self.frames[name] = frame
+        self._frames[name] = frame
+
+    def readings_of(self, tank_id: str) -> pl.DataFrame:
+        """A tank's readings with `_row`, in the lake's order."""
+        return self.readings.get(tank_id, self._none)
+
+    def joined(self) -> dict[str, pl.DataFrame]:
+        """All tables, each in the lake's order of rows."""
+        rows = pl.concat([self._none, *self.readings.values()]).sort("_row", "ts", maintain_order=True)
+        return self._frames | {"readings": rows.drop("_row")}
 
 
 def stamp(at_s: float) -> pl.Expr:

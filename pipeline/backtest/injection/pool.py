@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.backtest.injection.fault import CannotHoldError, Course, Tables
+from pipeline.backtest.injection.fault import CannotHoldError, Course, Injection, Outcome, Tables
 from pipeline.backtest.injection.levels import Gauge, gauge_of, moved_levels, shift_mm
 from pipeline.ledger.drops import Drop, find_drops, match_tickets
 from pipeline.ledger.fleet import unit_members
@@ -23,7 +23,9 @@ COMPARTMENT_L = 500.0
 
 @dataclass(frozen=True)
 class Pool:
-    """`flows` are the sales booked to the pool, each times its share, on the till's clock; `tickets` its deliveries in
+    """Tanks that act as one, with what came and went.
+
+    `flows` are the sales booked to the pool, each times its share, on the till's clock; `tickets` its deliveries in
     order; `drops` what the level shows arriving, with rows of `tickets`.
     """
 
@@ -59,6 +61,14 @@ class Pool:
         return [drop for drop in self.drops if len(drop.tickets) == 1]
 
 
+def outcome(injection: Injection, pool: Pool, **known: object) -> Outcome:
+    """What an injection came to: at its own tank and times, but for what is `known` otherwise."""
+    made = Outcome(injection, pool.site_id, injection.tank_id, injection.start_s, injection.end_s)
+    for name, value in known.items():
+        setattr(made, name, value)
+    return made
+
+
 def pool_of(tables: Tables, tank_id: str) -> Pool:
     """The pool that a tank is part of.
 
@@ -76,14 +86,14 @@ def pool_of(tables: Tables, tank_id: str) -> Pool:
         chart = tables["strapping"].filter(pl.col("tank_id") == name)
         if not chart.height:
             raise CannotHoldError(f"tank {name} has no chart")
-        gauges.append(gauge_of(tables["readings"].filter(pl.col("tank_id") == name), strapping_of(chart)))
+        gauges.append(gauge_of(tables.readings_of(name), strapping_of(chart)))
     flows = booked_flows(tables, members)
     tickets = tables["deliveries"].filter(pl.col("tank_id").is_in(members)).sort("ts_ticket", "delivery_id")
     series = _series(gauges)
     sold = np.sum([cumulative_l(flow, series.ts_s) for flow in flows], axis=0) if flows else np.zeros(len(series))
-    drops = match_tickets(
-        find_drops(series, sold), seconds(tickets["ts_ticket"]), tickets["ticket_volume_l"].to_numpy()
-    )
+    seen = find_drops(series, sold)
+    last_s = float(series.ts_s[-1])
+    drops = match_tickets(seen, seconds(tickets["ts_ticket"]), tickets["ticket_volume_l"].to_numpy(), last_s)
     return Pool(str(tanks["site_id"][0]), members, tanks, gauges, flows, tickets, drops)
 
 
@@ -177,33 +187,31 @@ def put_levels(tables: Tables, tank_id: str, ts_s: Floats, level_mm: Floats) -> 
     """Let the usable readings of a tank at those instants show other levels; rows marked bad stay as they are."""
     if not len(ts_s):
         return
-    new = pl.DataFrame({"ts": _stamps(ts_s), "_new": level_mm}).with_columns(tank_id=pl.lit(tank_id))
-    rows = tables["readings"].join(new, on=["tank_id", "ts"], how="left", maintain_order="left")
+    new = pl.DataFrame({"ts": stamps(ts_s), "_new": level_mm})
+    rows = tables.readings_of(tank_id).join(new, on="ts", how="left", maintain_order="left")
     is_used = pl.col("_new").is_not_null() & (pl.col("quality") != "bad") & pl.col("level_mm").is_not_null()
     level = pl.when(is_used).then(pl.col("_new")).otherwise(pl.col("level_mm"))
-    tables.put("readings", rows.with_columns(level_mm=level).drop("_new"))
+    tables.readings[tank_id] = rows.with_columns(level_mm=level).drop("_new")
 
 
 def _drop_rows(tables: Tables, tank_id: str, ts_s: Floats) -> None:
     if not len(ts_s):
         return
-    gone = pl.DataFrame({"ts": _stamps(ts_s)}).with_columns(tank_id=pl.lit(tank_id), _gone=True)
-    rows = tables["readings"].join(gone, on=["tank_id", "ts"], how="left", maintain_order="left")
-    stays = pl.col("_gone").is_null() | (pl.col("quality") == "bad")
-    tables.put("readings", rows.filter(stays).drop("_gone"))
+    gone = pl.col("ts").is_in(stamps(ts_s).implode()) & (pl.col("quality") != "bad")
+    tables.readings[tank_id] = tables.readings_of(tank_id).filter(~gone)
 
 
 def _add_rows(tables: Tables, tank_id: str, ts_s: Floats, level_mm: Floats) -> None:
     """New rows, each right after the last older row of its tank, with that row's water, temperature and density."""
     if not len(ts_s):
         return
-    rows = tables["readings"].with_row_index("_at").with_columns(pl.col("_at").cast(pl.Float64))
-    before = rows.filter((pl.col("tank_id") == tank_id) & (pl.col("quality") == "good")).sort("ts")
-    new = pl.DataFrame({"ts": _stamps(ts_s), "level_mm": level_mm}).sort("ts")
+    rows = tables.readings_of(tank_id)
+    before = rows.filter(pl.col("quality") == "good").sort("ts")
+    new = pl.DataFrame({"ts": stamps(ts_s), "level_mm": level_mm}).sort("ts")
     made = new.join_asof(before.drop("level_mm"), on="ts", strategy="backward").drop_nulls("tank_id")
-    made = made.with_columns(pl.col("_at") + 0.5).select(rows.columns)
-    tables.put("readings", pl.concat([rows, made]).sort("_at", "ts", maintain_order=True).drop("_at"))
+    tables.readings[tank_id] = pl.concat([rows, made.with_columns(pl.col("_row") + 0.5).select(rows.columns)])
 
 
-def _stamps(ts_s: Floats) -> pl.Series:
+def stamps(ts_s: Floats) -> pl.Series:
+    """Instants in the contract's type, to the microsecond."""
     return pl.Series(np.round(ts_s * 1e6).astype(np.int64)).cast(pl.Datetime("us", "UTC"))
