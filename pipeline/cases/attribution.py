@@ -8,6 +8,13 @@ DAY_S = 86400.0
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained", "slow_theft")
 SUDDEN = ("bulk_theft", "slow_theft", "probe_fault")
 BOOKS = ("clock_skew", "wrong_feed", "missing_sales")
+EXPLAINS = {
+    "missing_sales": ((*LASTING, "bulk_theft"), 1.0),
+    "missing_ticket": (("unexplained", "probe_fault"), 0.3),
+    "phase_separation": ((*LASTING, "chart_error", "bulk_theft"), 2.0),
+    "slow_theft": (("tank_leak",), 3.0),
+}
+"""What each of these accounts for while it lasts, with so many days on either side."""
 
 
 def attributed(findings: list[Finding]) -> list[Finding]:
@@ -28,42 +35,35 @@ def _rank(finding: Finding) -> int:
 
 def _explains(other: Finding, finding: Finding) -> bool:
     """Whether `other`, known no later, accounts for `finding`."""
-    if other.cause == "clock_skew":
-        return _near_edge(other, finding, 2.0) and finding.cause in (
-            *LASTING,
-            *SUDDEN,
-            "short_delivery",
-            "over_delivery",
-        )
-    if other.unit_id != finding.unit_id and other.cause != "wrong_feed":
+    if other.unit_id != finding.unit_id and other.cause not in ("clock_skew", "wrong_feed"):
         return False
+    if other.cause in EXPLAINS:
+        explained, days = EXPLAINS[other.cause]
+        return finding.cause in explained and _overlaps(other, finding, days)
+    if other.cause == "clock_skew":
+        explained = (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
+        return finding.cause in explained and _near_edge(other, finding, 2.0)
     if other.cause == "wrong_feed":
         return finding.cause in (*LASTING, *SUDDEN) and _near_edge(other, finding, 1.5)
-    if other.cause == "missing_sales":
-        return finding.cause in (*LASTING, "bulk_theft") and _overlaps(other, finding, 1.0)
-    if other.cause == "probe_fault" and any(item.kind == "instant" for item in other.evidence):
-        return finding.cause in (*LASTING, "bulk_theft") and abs(other.start_s - finding.start_s) < 0.2 * DAY_S
+    if other.cause == "bulk_theft":
+        return finding.cause in ("tank_leak", "line_leak", "unexplained") and _near_start(other, finding, 1.0)
     if other.cause == "probe_fault":
-        return finding.cause in (
-            *LASTING,
-            "bulk_theft",
-            "short_delivery",
-            "over_delivery",
-            "chart_error",
-        ) and _overlaps(other, finding, 1.0)
-    if other.cause == "missing_ticket":
-        return finding.cause in ("unexplained", "probe_fault") and _overlaps(other, finding, 0.3)
-    if other.cause == "phase_separation":
-        return finding.cause in (*LASTING, "chart_error", "bulk_theft") and _overlaps(other, finding, 2.0)
+        return _gauge_explains(other, finding)
     if other.cause == "unexplained" and other.rate_l_per_h is None:
         return finding.cause in (*LASTING, "chart_error", "bulk_theft") and _overlaps(other, finding, 3.0)
-    if other.cause == "bulk_theft":
-        return (
-            finding.cause in ("tank_leak", "line_leak", "unexplained") and abs(other.start_s - finding.start_s) < DAY_S
-        )
-    if other.cause == "slow_theft":
-        return finding.cause == "tank_leak" and _overlaps(other, finding, 3.0)
     return False
+
+
+def _gauge_explains(other: Finding, finding: Finding) -> bool:
+    """Whether a sick gauge accounts for a finding: a jump at once, any other trouble while it lasts."""
+    if any(item.kind == "instant" for item in other.evidence):
+        return finding.cause in (*LASTING, "bulk_theft") and _near_start(other, finding, 0.2)
+    explained = (*LASTING, "bulk_theft", "short_delivery", "over_delivery", "chart_error")
+    return finding.cause in explained and _overlaps(other, finding, 1.0)
+
+
+def _near_start(other: Finding, finding: Finding, days: float) -> bool:
+    return abs(other.start_s - finding.start_s) < days * DAY_S
 
 
 def _near_edge(other: Finding, finding: Finding, days: float) -> bool:
