@@ -133,7 +133,7 @@ def unit_features(sheet: UnitSheet) -> dict[str, Floats]:
     nothing = np.full(len(days), np.nan)
     found = {
         "book_variance_l": np.where(book_is_known(sheet), days.variance_l, np.nan),
-        "residual_l": sheet.parts["residual"],
+        "residual_l": sheet.unexplained_l,
         "clock_lag_s": days.lag_s[1:],
         "totaliser_excess_l": _totaliser_excess_l(sheet) if sheet.has_totals else nothing,
     }

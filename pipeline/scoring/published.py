@@ -14,6 +14,7 @@ from pipeline.contract.store import STORE_TABLES
 from pipeline.estimate.observe import SiteObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.scoring import store_rows
+from pipeline.scoring.bare_tanks import bare_rows, bare_tanks
 from pipeline.scoring.day_features import feature_rows, with_z
 from pipeline.scoring.odd_days import OddDay, with_forest
 from pipeline.scoring.statements import Limits
@@ -77,7 +78,11 @@ def published_tables(
     """
     sheets = unit_sheets(tables, observed, walks, findings, last_day=last_day, limits=limits or Limits())
     made = {name: [frame for sheet in sheets if (frame := maker(sheet)).width] for name, maker in _MAKERS.items()}
+    for tank_id in bare_tanks(tables, observed):
+        for name, frame in bare_rows(tables, tank_id).items():
+            made[name].append(frame)
     tables_made = {name: conformed(name, frames) for name, frames in made.items()}
+    tables_made["tank_days"] = tables_made["tank_days"].with_columns(pl.col("is_anomalous").fill_null(False))
     tables_made["features"] = with_z(tables_made["features"])
     tables_made[UNIT_DAYS] = pl.concat([unit_day_rows(sheet) for sheet in sheets]) if sheets else _NO_UNIT_DAYS
     return tables_made

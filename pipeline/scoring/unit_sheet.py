@@ -37,7 +37,7 @@ class MemberDays:
 class UnitSheet:
     """A unit with its walk (None where too little settled), its n trading days and what was made of them.
 
-    `has_totals` says whether the site's totalisers are read.
+    `unexplained_l` (n,) the residual as each day's run had it; `has_totals` whether the site's totalisers are read.
     """
 
     site: SiteObserved
@@ -45,6 +45,7 @@ class UnitSheet:
     walked: UnitWalk | None
     days: UnitDays
     parts: Parts
+    unexplained_l: Floats
     physics: Floats
     members: Mapping[str, MemberDays]
     reporting: Mapping[str, Reporting]
@@ -98,7 +99,7 @@ def unit_sheets(
             last_day=last_day,
         )
         mine = [one for one in findings if one.unit_id == seen.unit.unit_id]
-        parts = variance_parts(days, site, seen, walked, mine, sales=tables["sales"])
+        parts, unexplained = variance_parts(days, site, seen, walked, mine, sales=tables["sales"])
         hidden = np.array([[one.hidden_on(int(day)) for day in days.run_day[1:]] for one in reporting.values()])
         found.append(
             UnitSheet(
@@ -107,6 +108,7 @@ def unit_sheets(
                 walked=walked,
                 days=days,
                 parts=parts,
+                unexplained_l=unexplained,
                 physics=physics_scores(days, seen, walked, parts),
                 members=_member_days(days_of, seen),
                 reporting=reporting,

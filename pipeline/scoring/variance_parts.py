@@ -48,16 +48,20 @@ def variance_parts(
     findings: Sequence[Finding],
     *,
     sales: pl.DataFrame,
-) -> Parts:
+) -> tuple[Parts, Floats]:
     """Litres of each part on each of n days, shape (n,) each; they add up to `days.variance_l`.
 
-    Where a day's variance is not known its parts are NaN. `sales` are the site's.
+    Where a day's variance is not known its parts are NaN. `sales` are the site's. Beside the parts, the residual as it
+    would be without the findings' courses and with the sudden moves taken out as they were first seen, shape (n,): no
+    later estimate of a cause moves it, so it is what scores are made of.
     """
     parts: Parts = defaultdict(lambda: np.zeros(len(days)))
     _add_feeds(parts, days, site, seen, sales)
     _add_unbooked(parts, days, seen)
     _add_clocks(parts, days)
+    before = {name: litres.copy() for name, litres in parts.items()}
     _add_courses(parts, days, seen, findings)
+    courses = sum((parts[name] - before.get(name, 0.0) for name in parts), np.zeros(len(days)))
     drawn = days.sold_l.sum(axis=1) - parts["wrong_feed"] - parts["missing_sales"]
     if walked is not None:
         _add_thermal(parts, days, walked, drawn)
@@ -67,7 +71,18 @@ def variance_parts(
     known = np.isfinite(days.variance_l)
     named = np.sum(list(parts.values()), axis=0) if parts else np.zeros(len(days))
     parts["residual"] = days.variance_l - named
-    return {name: np.where(known, litres, np.nan) for name, litres in parts.items()}
+    left = parts["residual"] + courses - _moved_suddenly_l(days, seen)
+    return {name: np.where(known, litres, np.nan) for name, litres in parts.items()}, left
+
+
+def _moved_suddenly_l(days: UnitDays, seen: UnitObserved) -> Floats:
+    """Litres of each day's sudden moves, of those that its run had seen. Shape (n,). [l]"""
+    moved = np.zeros(len(days))
+    for day, step in seen.steps:
+        span = np.clip(days.days.bounds_s, step.start_s, max(step.end_s, step.start_s + 1.0))
+        share = np.diff(span) / max(step.end_s - step.start_s, 1.0)
+        moved += np.where(days.run_day[1:] >= day, step.litres * share, 0.0)
+    return moved
 
 
 def _add_feeds(parts: Parts, days: UnitDays, site: SiteObserved, seen: UnitObserved, sales: pl.DataFrame) -> None:
