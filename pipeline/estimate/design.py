@@ -78,7 +78,7 @@ def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the
     """
     walk, rate_walk = (TEMP_WALK_C, TEMP_RATE_WALK) if not in_the_open else (10 * TEMP_WALK_C, 10 * TEMP_RATE_WALK)
     out = np.empty(len(temp_c))
-    segment = np.searchsorted(drop_hours, hours, "right")
+    segment = np.searchsorted(drop_hours, hours, "left")
     noise = _temp_noise_c(temp_c, segment)
     value, rate, last_segment, last_h = 15.0, 0.0, -1, float(hours[0]) if len(hours) else 0.0
     p_tt, p_tr, p_rr = 25.0, 0.0, TEMP_RATE_SD**2
