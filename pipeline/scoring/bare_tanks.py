@@ -25,7 +25,7 @@ def bare_tanks(tables: Mapping[str, pl.DataFrame], site: SiteObserved) -> list[s
 
 
 def bare_rows(tables: Mapping[str, pl.DataFrame], tank_id: str) -> Frames:
-    """Rows of `tank_days` and `statements` of one such tank: what was sold and ticketed, and that nothing else is known.
+    """Rows of `tank_days` and `statements` of one such tank: what was sold and ticketed, and that no more is known.
 
     A ticket is booked by its own time, since no drop is seen.
     """

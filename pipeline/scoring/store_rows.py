@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.observe import used_lag_s
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walk import DayView
+from pipeline.features.steps import Step
 from pipeline.features.trading_days import DAY_S
 from pipeline.scoring.drop_rises import DROP_SD_L, TICKET_SHARE
 from pipeline.scoring.unit_sheet import UnitSheet
@@ -22,6 +23,7 @@ from pipeline.scoring.unit_sheet import UnitSheet
 Floats = NDArray[np.float64]
 
 SMALLEST_DRAW_L: Final = 5.0
+SAME_DRAW_S: Final = 900.0
 WEEK_DAYS: Final = 7
 
 
@@ -110,22 +112,32 @@ def drop_rows(sheet: UnitSheet) -> pl.DataFrame:
 
 
 def draw_rows(sheet: UnitSheet) -> pl.DataFrame:
-    """Rows of `draws`: sudden moves that took product away, under the first tank of a pool."""
+    """Rows of `draws`: sudden moves that took product away, under the first tank of a pool.
+
+    Moves that follow each other within `SAME_DRAW_S`, up ones too, are one draw: its ramp in steps.
+    """
+    taken = sorted((one for _, one in sheet.seen.steps), key=lambda one: one.start_s)
+    draws: list[list[Step]] = []
+    for step in taken:
+        if _in_drop(sheet, step.start_s, step.end_s):
+            continue
+        if draws and step.start_s <= max(one.end_s for one in draws[-1]) + SAME_DRAW_S:
+            draws[-1].append(step)
+        else:
+            draws.append([step])
     rows = [
         {
             "tank_id": sheet.seen.unit.unit_id,
-            "start_s": step.start_s,
-            "end_s": step.end_s,
-            "litres": step.litres,
-            "sd_l": step.sd_l,
-            "kind": "at rest" if step.at_rest else "while selling",
+            "start_s": draw[0].start_s,
+            "end_s": max(one.end_s for one in draw),
+            "litres": sum(one.litres for one in draw),
+            "sd_l": float(np.sqrt(sum(one.sd_l**2 for one in draw))),
+            "kind": "at rest" if all(one.at_rest for one in draw) else "while selling",
         }
-        for _, step in sheet.seen.steps
-        if step.litres <= -SMALLEST_DRAW_L and not _in_drop(sheet, step.start_s, step.end_s)
+        for draw in draws
     ]
-    if not rows:
-        return pl.DataFrame()
-    return _with_instants(pl.DataFrame(rows).sort("litres")).unique(["tank_id", "ts_start"], keep="first")
+    frame = pl.DataFrame(rows)
+    return _with_instants(frame.filter(pl.col("litres") <= -SMALLEST_DRAW_L)) if rows else frame
 
 
 def _in_drop(sheet: UnitSheet, start_s: float, end_s: float) -> bool:
