@@ -176,6 +176,7 @@ FIELDS: Final[Mapping[str, Field]] = {
     "cause": _word("Why litres went missing or came from nowhere.", words.CAUSES),
     "labels.verdict": _word("Whether it was so.", words.LABEL_VERDICTS),
     "learned_on": Field("date", "When it was found out."),
+    "who": _text("Who said so."),
     "litres": _number("Effect on variance from `ts_start` to `ts_end` or the last data; a loss is negative."),
     # Cases
     "raised_on": Field("date", "Last UTC day of data that it took to raise the case."),
@@ -235,7 +236,7 @@ FIELDS: Final[Mapping[str, Field]] = {
     "draws.litres": _number("Unmetered litres that left; negative."),
     "sd_l": _number("Standard deviation of the litres."),
     "draws.kind": _text("What sort of draw it looks like."),
-    "seq": Field("i32", "Order within the case."),
+    "seq": Field("i32", "Order, within the case where there is one."),
     "evidence.kind": _text("What sort of evidence it is."),
     "evidence.name": _text("What is shown."),
     "value": _number("Its value."),

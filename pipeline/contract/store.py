@@ -137,6 +137,29 @@ STORE_TABLES: Final[Mapping[str, type[dy.Schema]]] = {
 """Every table that only the store has."""
 
 
+class Verdicts(dy.Schema):
+    """One row is what somebody said of a case, or of a time of a tank; of several about one thing the last counts."""
+
+    seq = column("seq", key=True)
+    case_id = column("case_id", nullable=True)
+    cause = column("cause")
+    verdict = column("labels.verdict")
+    site_id = column("site_id")
+    tank_id = column("tank_id", nullable=True)
+    meter_id = column("meter_id", nullable=True)
+    delivery_id = column("delivery_id", nullable=True)
+    ts_start = column("ts_start")
+    ts_end = column("ts_end", nullable=True)
+    litres = column("litres", nullable=True)
+    learned_on = column("learned_on")
+    who = column("who", nullable=True)
+    note = column("note", nullable=True)
+
+
+KEPT_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"verdicts": Verdicts}
+"""Tables that people add to and no run changes."""
+
+
 class Parts(dy.Schema):
     """One row is a part of the lake that the store has taken in: the files of one table in one folder."""
 
