@@ -15,6 +15,8 @@ EXPLAINS = {
     "slow_theft": (("tank_leak",), 3.0),
 }
 """What each of these accounts for while it lasts, with so many days on either side."""
+WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "unexplained": 8.0}
+"""Days without a sign after which each of these is taken to be over; until then a run takes it to last."""
 
 
 def attributed(findings: list[Finding]) -> list[Finding]:
@@ -68,11 +70,18 @@ def _near_start(other: Finding, finding: Finding, days: float) -> bool:
 
 def _near_edge(other: Finding, finding: Finding, days: float) -> bool:
     """Whether `finding` sets in, or was raised, about when `other` began or ended."""
-    edges = [other.start_s] + ([other.end_s] if other.end_s is not None else [])
+    edges = [other.start_s, _known_end_s(other, finding.day)]
     raised_s = (finding.day + 0.5) * DAY_S
     return any(abs(finding.start_s - edge) < days * DAY_S or abs(raised_s - edge) < days * DAY_S for edge in edges)
 
 
 def _overlaps(other: Finding, finding: Finding, days: float) -> bool:
-    end = other.end_s if other.end_s is not None else float("inf")
-    return other.start_s - days * DAY_S <= finding.start_s <= end + days * DAY_S
+    end_s = _known_end_s(other, finding.day)
+    return other.start_s - days * DAY_S <= finding.start_s <= end_s + days * DAY_S
+
+
+def _known_end_s(other: Finding, day: int) -> float:
+    """When a finding was over, as far as the run of a UTC day number could tell; infinite while it lasts."""
+    if other.end_s is None or other.end_s + WAITS.get(other.cause, 0.0) * DAY_S >= (day + 1) * DAY_S:
+        return float("inf")
+    return other.end_s

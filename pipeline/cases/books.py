@@ -22,7 +22,7 @@ UNBOOKED_L = 15.0
 """Unbooked litres of one meter from which a case is made: the smallest everyday sale. No source."""
 QUIET_DAYS = 4
 """An episode that has not shown for this many days is over."""
-TICKET_WAIT_S = 8 * 3600.0
+TICKET_WAIT_S = 11 * 3600.0
 """How long after a drop a ticket may still come before its lack is a case."""
 SMALLEST_UNTICKETED_L = 400.0
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.cases.sudden import Move
+from pipeline.cases.sudden import Move, surface_l_per_mm
 from pipeline.estimate.observe import DAY_S
 from pipeline.estimate.unit_walk import UnitWalk
 
@@ -20,14 +20,21 @@ FEWEST = 4
 FEWEST_AGAINST = 1
 """… of which at least this many go against the others, or else it is a rate and not a whim."""
 QUIET_DAYS = 8
+MOVE_MM = 2.0
+MOVE_L = 25.0
+"""Smaller moves are a gauge's quirks and make no balance erratic."""
 
 
 @dataclass(frozen=True)
 class Oddity:
-    """An odd day or a sudden move that nothing explains: the day that saw it, when it was, and its litres."""
+    """An odd day or a sudden move that nothing explains: the day that saw it, and when it was.
+
+    `seen_l` its litres as that day's run had them, `litres` as they are known now.
+    """
 
     day: int
     at_s: float
+    seen_l: float
     litres: float
 
 
@@ -42,16 +49,17 @@ def erratic_findings(walks: list[UnitWalk], moves: dict[str, list[Move]]) -> lis
 
 def _oddities(one: UnitWalk, moves: list[Move]) -> list[Oddity]:
     belief = one.walk.views[-1].belief
+    then = {view.day: view.belief for view in one.walk.views}
     hours = one.walk.balance.hours
     odd = []
     for named in one.walk.excursions:
         place, onset = named.pieces[0]
-        odd.append(Oddity(named.day, float(hours[onset] * 3600.0), -24.0 * float(belief.mean[place])))
-    surface = float(np.median(one.seen.unit.series.surface_l_per_mm))
+        seen_l, litres = (-24.0 * float(by.mean[place]) for by in (then[named.day], belief))
+        odd.append(Oddity(named.day, float(hours[onset] * 3600.0), seen_l, litres))
     odd += [
-        Oddity(move.day, move.step.start_s, move.step.litres)
+        Oddity(move.day, move.step.start_s, move.step.litres, move.step.litres)
         for move in moves
-        if abs(move.step.litres) > surface and abs(move.step.z) > 6.5
+        if abs(move.step.litres) > max(MOVE_MM * surface_l_per_mm(one.seen, move), MOVE_L) and abs(move.step.z) > 6.5
     ]
     return odd
 
@@ -61,7 +69,7 @@ def _spells(one: UnitWalk, odd: list[Oddity]) -> list[Finding]:
     start = 0
     while start < len(odd):
         window = [item for item in odd[start:] if item.day - odd[start].day < WINDOW_DAYS]
-        sizes = np.array([item.litres for item in window])
+        sizes = np.array([item.seen_l for item in window])
         raised = _raised(sizes)
         if raised is None:
             start += 1
@@ -69,7 +77,7 @@ def _spells(one: UnitWalk, odd: list[Oddity]) -> list[Finding]:
         last = start + raised
         while last + 1 < len(odd) and odd[last + 1].day - odd[last].day <= QUIET_DAYS:
             last += 1
-        found.append(_spell(one, odd[start : last + 1], odd[start + raised].day))
+        found.append(_spell(one, odd[start : last + 1], raised + 1))
         start = last + 1
     return found
 
@@ -84,7 +92,8 @@ def _raised(sizes: Floats) -> int | None:
     return None
 
 
-def _spell(one: UnitWalk, odd: list[Oddity], day: int) -> Finding:
+def _spell(one: UnitWalk, odd: list[Oddity], count: int) -> Finding:
+    """The finding of a spell that was raised with the first `count` of its oddities."""
     unit = one.seen.unit
     lasts = unit.series.ts_s[-1] - odd[-1].at_s < QUIET_DAYS * DAY_S
     litres = np.cumsum([item.litres for item in odd])
@@ -96,12 +105,12 @@ def _spell(one: UnitWalk, odd: list[Oddity], day: int) -> Finding:
         site_id=unit.site_id,
         unit_id=unit.unit_id,
         tank_id=unit.members[0],
-        day=day,
-        start_s=min(item.at_s for item in odd),
+        day=odd[count - 1].day,
+        start_s=min(item.at_s for item in odd[:count]),
         end_s=None if lasts else max(item.at_s for item in odd) + DAY_S,
         litres=float(litres[-1]),
         sd_l=sd,
-        log_odds=min(0.6 * len(odd), 5.0),
+        log_odds=min(0.6 * count, 5.0),
         course=Course(at[order], np.concatenate([[0.0], litres])[order]),
         evidence=(
             Evidence("statistic", "odd days and sudden moves in the spell", float(len(odd))),

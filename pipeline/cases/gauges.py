@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 
 NOISE_TIMES = 3.0
 """A day whose scatter is this many times the tank's usual is noisy."""
-NOISE_MM = 0.5
+NOISE_MM = 0.25
 BAD_SHARE = 0.12
 """From this share of a day's readings unusable the gauge drops out; healthy ones lose some per cent (common practice)."""
 HISTORY = 20
@@ -27,11 +27,21 @@ def gauge_findings(site: SiteObserved) -> list[Finding]:
     for unit in site.units:
         found += _stuck(unit)
         for tank_id, days in unit.probe.items():
-            flags = {
-                day.day: reason for place, day in enumerate(days) if (reason := _trouble(site, tank_id, days, place))
-            }
-            found += _stretches(unit, tank_id, flags, [day.day for day in days])
+            found += _stretches(unit, tank_id, _flags(site, tank_id, days), [day.day for day in days])
     return _merged(found)
+
+
+def _flags(site: SiteObserved, tank_id: str, days: list[ProbeDay]) -> dict[int, tuple[str, float]]:
+    """The days on which something is wrong with a tank's readings, judged by the sound days before each."""
+    flags: dict[int, tuple[str, float]] = {}
+    sound: list[ProbeDay] = []
+    for day in days:
+        reason = _trouble(site, tank_id, day, sound[-HISTORY:], was_wrong=day.day - 1 in flags)
+        if reason is None:
+            sound.append(day)
+        else:
+            flags[day.day] = reason
+    return flags
 
 
 def _stuck(unit: UnitObserved) -> list[Finding]:
@@ -47,16 +57,18 @@ def _stuck(unit: UnitObserved) -> list[Finding]:
 def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding:
     sold = sum(span.sold_l for span in group)
     first = group[0]
-    surface = float(np.median(unit.unit.series.surface_l_per_mm))
+    series = unit.unit.series
+    place = max(int(np.searchsorted(series.ts_s, first.start_s)), 1)
+    surface = float(np.median(series.surface_l_per_mm[:place]))
     return Finding(
         cause="probe_fault",
         site_id=unit.unit.site_id,
         unit_id=unit.unit.unit_id,
         tank_id=unit.unit.members[0],
-        day=known_day(first.end_s),
+        day=known_day(first.known_s),
         start_s=first.start_s,
         end_s=group[-1].end_s,
-        log_odds=min(1.0 + 0.15 * first.sold_l / surface, 6.0),
+        log_odds=min(1.0 + 0.15 * first.known_l / surface, 6.0),
         rival=("clock_skew", 0.0),
         evidence=(
             Evidence("interval", "the level stood still", None, None, first.start_s, group[-1].end_s),
@@ -65,21 +77,22 @@ def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding:
     )
 
 
-def _trouble(site: SiteObserved, tank_id: str, days: list[ProbeDay], place: int) -> tuple[str, float] | None:
-    """What is wrong with a tank's readings on a day against the days before, with a number; None where nothing is."""
-    today, past = days[place], days[max(0, place - HISTORY) : place]
+def _trouble(
+    site: SiteObserved, tank_id: str, today: ProbeDay, past: list[ProbeDay], *, was_wrong: bool
+) -> tuple[str, float] | None:
+    """What is wrong with a tank's readings on a day against sound days before, with a number; None where nothing is."""
     usual_bad = float(np.median([day.bad_share for day in past])) if past else 0.0
     if today.bad_share > BAD_SHARE and today.bad_share > 4.0 * usual_bad and today.readings >= 20:
         return "readings lost, share", today.bad_share
     scatters = np.array([day.scatter_mm for day in past if np.isfinite(day.scatter_mm)])
     if len(scatters) >= 4 and np.isfinite(today.scatter_mm) and _is_regular(past):
-        usual = max(float(np.median(scatters)), 0.05)
-        if today.scatter_mm > NOISE_TIMES * usual and today.scatter_mm > usual + NOISE_MM:
-            return "scatter against the usual, times", today.scatter_mm / usual
+        usual = max(float(np.median(scatters)), 0.04)
+        step = float(np.median([day.resolution_mm for day in past]))
+        limit = max(NOISE_TIMES * usual, usual + NOISE_MM + 1.3 * step)
+        if today.scatter_mm > (0.6 * limit if was_wrong else limit):
+            return "scatter against the usual, times", today.scatter_mm / max(usual, step / 3.0)
     if len(past) >= 5 and _is_silent(today, past) and not _site_silent(site, tank_id, today.day):
-        return "readings against the usual, share", today.readings / max(
-            float(np.median([d.readings for d in past])), 1.0
-        )
+        return "readings against the usual, share", today.readings / max(float(np.median([d.readings for d in past])), 1.0)
     return None
 
 
@@ -89,9 +102,8 @@ def _is_silent(today: ProbeDay, past: list[ProbeDay]) -> bool:
 
 
 def _is_regular(days: list[ProbeDay]) -> bool:
-    """Whether a gauge reads at regular times, not on exception: about as many readings every day."""
-    counts = np.array([day.readings for day in days], dtype=np.float64)
-    return bool(np.quantile(counts, 0.25) > 0.93 * np.median(counts) and np.max(counts) < 1.1 * np.median(counts))
+    """Whether a gauge reads at regular times and not on exception."""
+    return float(np.median([day.regular_share for day in days])) > 0.9
 
 
 def _site_silent(site: SiteObserved, tank_id: str, day: int) -> bool:

@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 RISE_MM = 2.5
 """A smaller rise of the water float is left alone: common practice, no source; the legal look is to 3.2 mm (1/8 in)."""
 RISE_TIMES = 5.0
-LOOK_BACK_DAYS = 10
+LOOK_BACK_DAYS = 21
 VANISHED_MM = 6.0
 DENSITY_RANGE_KG_M3 = {
     "gasoline_e0": (715.0, 780.0),
@@ -128,7 +128,7 @@ def _episode(
         end_s=None if ongoing else float(at[top]),
         litres=None if split else float(gained.max()),
         sd_l=sd,
-        log_odds=min(-3.0 + 1.0 * abs(rise) / max(noise, 0.3), 6.0),
+        log_odds=min(-3.0 + 1.0 * abs(float(height[first]) - base) / max(noise, 0.3), 6.0),
         rival=("water_ingress", 0.0) if split else ("probe_fault", 0.0),
         evidence=(
             Evidence("interval", "the water float moved by", rise, "mm", float(at[onset]), float(at[top])),

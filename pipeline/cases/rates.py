@@ -181,11 +181,12 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
     spot = named.pieces[0][0]
     factor = float(one.walk.balance.vcf[named.pieces[0][1]])
     litres, sd = float(belief.mean[spot]) / factor, float(np.sqrt(belief.cov[spot, spot])) / factor
+    then = next(view.belief for view in one.walk.views if view.day == named.day)
     rows = one.seen.unit.tickets[list(known.tickets_then)]
     largest = rows.sort("ticket_volume_l", descending=True)
     at = np.array([known.drop.start_s, known.drop.end_s + 1.0])
     return Finding(
-        cause="short_delivery" if litres < 0 else "over_delivery",
+        cause="short_delivery" if then.mean[spot] < 0 else "over_delivery",
         site_id=one.seen.unit.site_id,
         unit_id=one.seen.unit.unit_id,
         tank_id=str(largest["tank_id"][0]),

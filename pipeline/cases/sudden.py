@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
-from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, clock_changed
+from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, clock_changed, known_day
 from pipeline.features.steps import Step
 from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import cumulative_l
@@ -32,7 +32,8 @@ PAIR_S = 3 * 3600.0
 class Move:
     """A step that nothing in the books explains, the day that first saw it, and how long the level took to move.
 
-    `transit_s` from a tenth to nine tenths of the move; `samples` readings strictly in between.
+    `transit_s` from a tenth to nine tenths of the move; `samples` readings strictly in between; `undone` that the
+    opposite move followed, or went before, within hours.
     """
 
     day: int
@@ -40,13 +41,14 @@ class Move:
     transit_s: float
     samples: int
     nominal_s: float
+    undone: bool = False
 
 
 def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list[Finding]:
     """Bulk draws, patterns of small draws and jumps of the gauge, from each unit's unexplained moves."""
     found = []
     for unit in site.units:
-        moves = moves_of[unit.unit.unit_id]
+        moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
         jumps = [move for move in moves if is_jump(move) and _is_large(unit, move)]
         draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
         bulk, small = _sorted_out(draws)
@@ -70,16 +72,20 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             continue
         if len(returns_s) and np.abs(returns_s - step.start_s).min() < RETURN_S:
             continue
-        if any(one.start_s - 900 <= step.start_s <= one.end_s + 900 for one in unit.unbooked) and step.litres < 0:
+        if step.litres < 0 and any(
+            one.start_s - 900 <= step.start_s <= one.end_s + 900 and known_day(one.end_s) <= day
+            for one in unit.unbooked
+        ):
             continue
         if any(
-            abs(step.start_s - span.end_s) < 3600 or span.start_s <= step.end_s <= span.end_s + 3600
+            (abs(step.start_s - span.end_s) < 3600 or span.start_s <= step.end_s <= span.end_s + 3600)
+            and known_day(span.known_s) <= day
             for span in unit.stuck
         ):
             continue
         transit, samples = _transit(unit, step)
         kept.append(Move(day, step, transit, samples, unit.unit.series.nominal_s))
-    return [move for move in kept if not _has_return(move, kept)]
+    return [replace(move, undone=_has_return(move, kept)) for move in kept]
 
 
 def _is_noisy(unit: UnitObserved, day: int) -> bool:
@@ -134,8 +140,13 @@ def is_jump(move: Move) -> bool:
 
 def _is_large(unit: UnitObserved, move: Move) -> bool:
     """Whether a jump is more than a gauge's quirks: three millimetres, and well beyond the scatter."""
-    surface = float(np.median(unit.unit.series.surface_l_per_mm))
-    return abs(move.step.litres) > JUMP_MM * surface and abs(move.step.z) > 7.0
+    return abs(move.step.litres) > JUMP_MM * surface_l_per_mm(unit, move) and abs(move.step.z) > 7.0
+
+
+def surface_l_per_mm(unit: UnitObserved, move: Move) -> float:
+    """The chart's usual slope, by the readings up to a move. [l/mm]"""
+    series = unit.unit.series
+    return float(np.median(series.surface_l_per_mm[: max(int(np.searchsorted(series.ts_s, move.step.known_s)), 1)]))
 
 
 def _sorted_out(draws: list[Move]) -> tuple[list[Move], list[Move]]:
@@ -235,7 +246,7 @@ def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding 
 
 def _jump(unit: UnitObserved, move: Move) -> Finding:
     step = move.step
-    surface = float(np.median(unit.unit.series.surface_l_per_mm))
+    surface = surface_l_per_mm(unit, move)
     return Finding(
         cause="probe_fault",
         site_id=unit.unit.site_id,

@@ -13,13 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimate.chart_data import ChartData
 from pipeline.estimate.chart_shape import SHAPES, TankModel
-from pipeline.estimate.design import FREE_L2, Balance
-from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.regression import Posterior, Prior, posterior
-from pipeline.estimate.unit_walk import jump_hours, ticket_15_l
-from pipeline.estimate.whiten import Noise, gains, whitened
-from pipeline.ledger.dips import Dips
+from pipeline.estimate.whiten import whitened
 
 Floats = NDArray[np.float64]
 
@@ -39,34 +36,7 @@ WIDE = {"tilt": 20.0, "offset": 20.0, "scale": 0.02, "remainder": 0.03}
 WIDE_LOG_PRIOR = float(np.log(0.02))
 """Log odds of each of them against a sound chart. No source."""
 
-METER_SD = 0.002
-CARRIER_SD = 0.001
-TICKETS_SD = 0.0003
-"""Prior SD of a meter's error in service, of a carrier's lasting bias, and of what a probe's temperature (0.2 K) does
-to every ticket. Common practice, no source."""
 MOST_STEPS = 8
-
-
-@dataclass(frozen=True)
-class ChartData:
-    """Dips as the fit sees them.
-
-    `y_l` (k,) book-corrected stock at 15 °C by the base chart; `others` (k, q) what else
-    moves it, by `names`, with `prior`; `weight` (k,) of each whitened row; `cycle` (k,) number of the stretch between
-    drops; `free` (k,) dips before which the stock may have taken any value.
-    """
-
-    y_l: Floats
-    level_mm: Floats
-    vcf: Floats
-    others: Floats
-    names: tuple[str, ...]
-    prior: Prior
-    hours: Floats
-    gain: tuple[Floats, Floats, Floats, Floats]
-    weight: Floats
-    cycle: NDArray[np.int64]
-    free: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -82,62 +52,6 @@ class Fit:
     belief: Posterior
     log_evidence: float
     residual: Floats
-
-
-def chart_data(
-    seen: UnitObserved, dips: Dips, balance: Balance, noise: Noise, model: TankModel, *, moved_l: Floats | None = None
-) -> ChartData:
-    """The dips of a single tank with its base chart, tickets as known at the end, carriers apart.
-
-    `moved_l` (k,) are litres that are explained otherwise, to be added to the stock (unbooked sales, a leak).
-    """
-    chart_l = seen.unit.stock_l(dips.level_mm, dips.ts_s)
-    y = balance.stock_15_l + balance.sold_15_l.sum(axis=1)
-    y = y + balance.vcf * (model.base_l(dips.level_mm) - chart_l)
-    came, jump_var = _came(seen, balance.hours)
-    y = y - np.sum(list(came.values()), axis=0) + (0.0 if moved_l is None else moved_l)
-    keep = np.array([not name.startswith("chart") for name in balance.names])
-    names = tuple(name for name in balance.names if not name.startswith("chart"))
-    is_meter = np.array([name.startswith("meter:") for name in names])
-    mean, sd = balance.prior.mean[keep], np.where(is_meter, METER_SD, balance.prior.sd[keep])
-    carriers = sorted(name for name in came if name is not None)
-    others = np.column_stack([balance.columns[:, keep], sum(came.values()), *(came[name] for name in carriers)])
-    prior = Prior(
-        np.append(mean, np.zeros(1 + len(carriers))),
-        np.concatenate([sd, [TICKETS_SD], np.full(len(carriers), CARRIER_SD)]),
-    )
-    return ChartData(
-        y_l=y,
-        level_mm=dips.level_mm,
-        vcf=balance.vcf,
-        others=others,
-        names=(*names, "tickets", *(f"carrier:{name}" for name in carriers)),
-        prior=prior,
-        hours=balance.hours,
-        gain=gains(balance.hours, noise, jump_var, balance.sold_15_l.sum(axis=1)),
-        weight=np.ones(len(y)),
-        cycle=np.cumsum(jump_var > 0),
-        free=jump_var >= FREE_L2,
-    )
-
-
-def _came(seen: UnitObserved, hours: Floats) -> tuple[dict[str | None, Floats], Floats]:
-    """Litres at 15 °C ticketed up to each dip by carrier (None: not told), and the doubt before each dip [l²]."""
-    came: dict[str | None, Floats] = {None: np.zeros(len(hours))}
-    var = np.zeros(len(hours))
-    carrier = seen.unit.tickets["carrier"].to_list()
-    for known in seen.drops:
-        start_h = known.drop.start_s / 3600.0
-        dip = int(np.searchsorted(hours, start_h, "right"))
-        if dip >= len(hours):
-            continue
-        for ticket in known.drop.tickets:
-            litres, _ = ticket_15_l(seen.unit, (ticket,))
-            course = came.setdefault(carrier[ticket], np.zeros(len(hours)))
-            course[dip:] += litres
-        var[dip] += ticket_15_l(seen.unit, known.drop.tickets)[1] ** 2 if known.drop.tickets else FREE_L2
-    np.add.at(var, np.minimum(np.searchsorted(hours, jump_hours(seen), "right"), len(hours) - 1), FREE_L2)
-    return came, var
 
 
 def ways_of(model: TankModel) -> dict[str, Prior]:

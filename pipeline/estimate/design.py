@@ -181,8 +181,8 @@ def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, 
     stock_15 = dips.gauge_l * vcf
     y = stock_15 + sold_15.sum(axis=1) - came_15
     jumps = np.zeros(len(hours))
-    np.add.at(jumps, _first_after(delivered.hours, hours), delivered.sd_l**2) if len(hours) else None
-    np.add.at(jumps, _first_after(extra_jumps_h, hours), FREE_L2) if len(hours) else None
+    _add_after(jumps, hours, delivered.hours, delivered.sd_l**2)
+    _add_after(jumps, hours, extra_jumps_h, np.full(len(extra_jumps_h), FREE_L2))
     beta = np.asarray(expansion_per_k(unit.product, np.clip(temp, -19.0, 39.0)), dtype=np.float64)
     charts, chart_names = chart_columns(unit, dips)
     leak_h = head_hours(unit, dips.level_mm, hours)
@@ -231,8 +231,11 @@ def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, 
     )
 
 
-def _first_after(event_h: Floats, hours: Floats) -> NDArray[np.int64]:
-    return np.minimum(np.searchsorted(hours, event_h, "right"), len(hours) - 1)
+def _add_after(var: Floats, hours: Floats, event_h: Floats, more: Floats) -> None:
+    """Adds each event's variance at the first dip after it; an event after the last dip is not felt yet."""
+    place = np.searchsorted(hours, event_h, "right")
+    felt = place < len(hours)
+    np.add.at(var, place[felt], more[felt])
 
 
 def _so_far(event_h: Floats, litres: Floats, hours: Floats) -> Floats:

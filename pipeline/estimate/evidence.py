@@ -14,9 +14,9 @@ from pipeline.estimate.regression import Extra, Posterior, Prior, extra_columns
 Floats = NDArray[np.float64]
 
 LOG_PRIOR = {
-    "tank_leak": -6.5,
-    "line_leak": -7.0,
-    "meter_drift": -6.5,
+    "tank_leak": -5.0,
+    "line_leak": -5.5,
+    "meter_drift": -5.5,
     "chart_error": -6.0,
     "unexplained": -8.0,
     "excursion": -3.0,

@@ -17,7 +17,7 @@ METER_SPREAD = 0.015
 GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
 USUAL_LEAK_L_PER_H = 0.03
-USUAL_LINE_L_PER_H = 1.0
+USUAL_LINE_L_PER_H = 0.35
 USUAL_METER = 0.0012
 USUAL_GAIN_L_PER_H = 0.15
 """How far each wanders with nothing wrong: breathing and contraction, a pump's warmth, a meter's wear. No source."""

@@ -41,10 +41,17 @@ def known_day(at_s: float) -> int:
     return int((at_s + HOLD_BACK_S) // DAY_S)
 
 
+def _first_seen_s(day: int) -> float:
+    """The instant from which on data are first seen by the run of a UTC day number."""
+    return day * DAY_S - HOLD_BACK_S
+
+
 @dataclass(frozen=True)
 class FeedChange:
-    """A meter that from `from_s` on draws on `to_unit` (None: on none that is known) and not on `unit_id`, where its
-    sales are booked; seen on `day`. `share` of its sales that the booked unit still lost, and its SD.
+    """A meter that draws on another tank than the one that its sales are booked to.
+
+    From `from_s` on it draws on `to_unit` (None: on none that is known) and not on `unit_id`, where its sales are
+    booked; seen on `day`. `share` of its sales that the booked unit still lost, and its SD.
     """
 
     meter_id: str
@@ -151,7 +158,8 @@ def _open(item: _Working, own: list[MeterFlow]) -> None:
     """Takes stuck readings out of the unit's series and finds its drops."""
     item.own = own
     item.stuck = stuck_spans(item.unit.series, _sold_l(own, item.unit.series.ts_s))
-    series = without_spans(item.unit.series, item.stuck)
+    since = [replace(span, start_s=max(span.start_s, _first_seen_s(known_day(span.known_s)))) for span in item.stuck]
+    series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
     item.drops = _ticketed(find_drops(series, _sold_l(own, series.ts_s)), item.unit)
 
@@ -173,7 +181,7 @@ def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:
         free = np.array(
             [i for i in range(len(ticket_s)) if i not in used and ticket_s[i] < (day + 1) * DAY_S], dtype=int
         )
-        matched = match_tickets([drops[k] for k in waiting], ticket_s[free], ticket_l[free])
+        matched = match_tickets([drops[k] for k in waiting], ticket_s[free], ticket_l[free], (day + 1) * DAY_S)
         for k, drop in zip(waiting, matched, strict=True):
             if drop.tickets:
                 final[k] = tuple(int(free[i]) for i in drop.tickets)
@@ -199,7 +207,7 @@ def _lag_of(units: list[_Working], day: int) -> DayLag | None:
         usable = np.ones(len(part), dtype=bool)
         for known in item.drops:
             usable &= (part.ts_s < known.drop.start_s) | (part.ts_s > known.drop.end_s + HOLD_BACK_S)
-        flows = [_between(flow, start - 3 * 3600.0, end + 3 * 3600.0) for flow in item.own]
+        flows = [_between(flow, start - 3 * 3600.0, (day + 1) * DAY_S) for flow in item.own]
         tanks.append(TankMovement(part, flows, usable))
     return day_lag(tanks)
 

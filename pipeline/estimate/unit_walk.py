@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -92,7 +92,9 @@ def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
     by_day: dict[int, Floats] = {}
     for one in seen.unbooked:
         drawn = sum(
-            -step.litres for _, step in seen.steps if step.litres < 0 and one.start_s - 600 <= step.start_s <= one.end_s
+            -step.litres
+            for day, step in seen.steps
+            if step.litres < 0 and one.start_s - 600 <= step.start_s <= one.end_s and day <= known_day(one.end_s)
         )
         left = max(one.litres - drawn, 0.0)
         course = left * np.clip((dips.ts_s - one.start_s) / max(one.end_s - one.start_s, 1.0), 0.0, 1.0)
@@ -109,6 +111,7 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     balance: Balance = balance_of(
         seen.unit, dips, [known.drop for known in seen.drops], delivered_of(seen.unit, seen.drops), jump_hours(seen)
     )
+    balance = replace(balance, known_day=_with_late_drops(balance.known_day, dips, seen.drops))
     noise = dip_noise(balance, dips, seen.unit.product, seen.unit.series.level_mm)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
     judged = [place for place, known in enumerate(seen.drops) if known.tickets_then]
@@ -118,6 +121,15 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
         balance, noise, months, drop_dips=tuple(dip for _, dip in kept), amendments=amendments_of(seen, dips)
     )
     return UnitWalk(seen, dips, noise, walk, tuple(place for place, _ in kept))
+
+
+def _with_late_drops(day: NDArray[np.int64], dips: Dips, drops: list[KnownDrop]) -> NDArray[np.int64]:
+    """The day that first sees each dip: dips after a drop wait for the day that sees the drop. Shape (k,)."""
+    waits = day.copy()
+    for known in drops:
+        after = dips.ts_s >= known.drop.start_s
+        waits[after] = np.maximum(waits[after], known.day)
+    return waits
 
 
 def month_start(day: int) -> int:

@@ -19,7 +19,7 @@ from pipeline.estimate.whiten import Noise, gains, whitened
 
 Floats = NDArray[np.float64]
 
-RAISE_AT = 3.5
+RAISE_AT = 3.0
 """Log posterior odds from which a hypothesis is named."""
 MARGIN = 3.0
 """Log odds by which it must lead the next, or else wait for more data."""

@@ -36,7 +36,7 @@ def feed_days(moves: Moves, start_s: float, end_s: float) -> list[FeedDay]:
     low, high = np.searchsorted(moves.ts_s, [start_s, end_s])
     if high - low < 14:
         return []
-    quiet = ~moves.in_drop[low:high]
+    quiet = ~moves.in_drop[low:high] & (moves.known_s[low:high] < end_s)
     keep = quiet[1:] & quiet[:-1] & (np.diff(moves.ts_s[low:high]) <= 3 * moves.step_s)
     fall = -np.diff(moves.stock_l[low:high])[keep]
     sold = np.diff(moves.sold_l[low:high], axis=0)[keep]

@@ -19,11 +19,16 @@ STUCK_S = 1200.0
 
 @dataclass(frozen=True)
 class StuckSpan:
-    """Readings that stood still from `start_s` to `end_s` while `sold_l` litres were sold."""
+    """Readings that stood still from `start_s` to `end_s` while `sold_l` litres were sold.
+
+    `known_s` is the reading at which that was plain, `known_l` the litres sold by then.
+    """
 
     start_s: float
     end_s: float
     sold_l: float
+    known_s: float
+    known_l: float
 
 
 def stuck_spans(series: GaugeSeries, sold_l: Floats) -> list[StuckSpan]:
@@ -34,10 +39,12 @@ def stuck_spans(series: GaugeSeries, sold_l: Floats) -> list[StuckSpan]:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
     spans = []
     for first, last in zip(edges[0::2], edges[1::2], strict=True):
-        sold = float(sold_l[last] - sold_l[first])
-        lasted = series.ts_s[last] - series.ts_s[first]
-        if lasted >= STUCK_S and sold >= STUCK_SOLD_MM * series.surface_l_per_mm[first]:
-            spans.append(StuckSpan(float(series.ts_s[first]), float(series.ts_s[last]), sold))
+        sold = sold_l[first : last + 1] - sold_l[first]
+        lasted = series.ts_s[first : last + 1] - series.ts_s[first]
+        plain = np.flatnonzero((lasted >= STUCK_S) & (sold >= STUCK_SOLD_MM * series.surface_l_per_mm[first]))
+        if len(plain):
+            ends = float(series.ts_s[first]), float(series.ts_s[last]), float(sold[-1])
+            spans.append(StuckSpan(*ends, float(series.ts_s[first + plain[0]]), float(sold[plain[0]])))
     return spans
 
 
@@ -63,7 +70,8 @@ class ProbeDay:
 
     `readings` all rows, `bad_share` those unusable of them, `gap_h` the longest silence [h], `scatter_mm` the robust
     SD of neighbouring readings' difference over √2 (NaN with too few), `hops` readings that leave their neighbours by
-    more than eight times the usual scatter and come back.
+    more than eight times the usual scatter and come back; `resolution_mm` the smallest step of the level; `regular_share`
+    the share of readings that follow the one before after the usual time.
     """
 
     day: int
@@ -72,6 +80,8 @@ class ProbeDay:
     gap_h: float
     scatter_mm: float
     hops: int
+    resolution_mm: float
+    regular_share: float
 
 
 def probe_days(readings: pl.DataFrame, series: GaugeSeries, at_rest: NDArray[np.bool_]) -> list[ProbeDay]:
@@ -113,4 +123,9 @@ def _one_day(
     away = np.abs(step)
     limit = max(8.0 * (scatter if np.isfinite(scatter) else 0.2), 3.0)
     back = (away[:-1] > limit) & (away[1:] > limit) & (step[:-1] * step[1:] < 0)
-    return ProbeDay(day, count, share, float(np.diff(edges).max() / 3600.0), scatter, int(back.sum()))
+    gaps = np.diff(ts)
+    regular = float(np.mean(np.abs(gaps - series.nominal_s) < 0.3 * series.nominal_s)) if len(gaps) else 0.0
+    steps = away[away > 1e-4]
+    resolution = float(np.quantile(steps, 0.02)) if len(steps) else 0.1
+    silence = float(np.diff(edges).max() / 3600.0)
+    return ProbeDay(day, count, share, silence, scatter, int(back.sum()), resolution, regular)

@@ -18,6 +18,10 @@ SHORTEST_HOLD_S = 7200.0
 LONGEST_HOLD_S = 12 * 3600.0
 FEWEST_CHANGES = 8
 """With fewer changes on a day its reporting is not judged."""
+HELD_SHARE = 0.05
+"""A gauge that shows a change all but this share of the times it is asked holds nothing back."""
+BEATS = 8.0
+"""Changes of a day that a heartbeat may bring, one an hour through a night. No source."""
 
 
 @dataclass(frozen=True)
@@ -49,9 +53,9 @@ def reporting_of(readings: pl.DataFrame) -> Reporting:
     """How one tank's readings are reported, day by day, each day from the last `WINDOW_DAYS` days up to it.
 
     Where a value is reported on exception, or repeated until it has moved enough, no two neighbouring values differ by
-    less than the deadband; a gauge that reports all it sees shows steps as small as its resolution. So the smallest
-    twentieth of the changes between neighbours, rows of a heartbeat after a long silence left out, is what is hidden.
-    A value holds for as long as the longest silence of a usual day.
+    less than the deadband, but for those that a heartbeat brings after a long silence: so a low quantile of the changes
+    is what is hidden. A gauge that reports all it sees shows steps as small as its resolution, however fast its tank
+    sells. A value holds for as long as the longest silence of a usual day.
 
     Parameters
     ----------
@@ -68,17 +72,28 @@ def reporting_of(readings: pl.DataFrame) -> Reporting:
     edges = np.append(firsts, len(day))
     hidden, longest = np.full(len(days), np.nan), np.empty(len(days))
     for number in range(len(days)):
-        low, high = edges[number], edges[number + 1]
-        usual = np.quantile(gap[low:high], 0.1)
-        moved = step[low:high][(gap[low:high] <= 3.0 * usual) & (step[low:high] > 1e-4)]
-        if len(moved) >= FEWEST_CHANGES:
-            hidden[number] = np.quantile(moved, 0.05)
-        longest[number] = gap[low:high].max()
+        here = slice(edges[number], edges[number + 1])
+        hidden[number] = _hidden_mm(gap[here], step[here])
+        longest[number] = gap[here].max()
     return Reporting(
         days,
         _trailing_median(hidden),
         np.clip(_trailing_median(longest), SHORTEST_HOLD_S, LONGEST_HOLD_S),
     )
+
+
+def _hidden_mm(gap_s: Floats, step_mm: Floats) -> float:
+    """The smallest change that one day's reporting lets through. [mm] NaN with too few changes."""
+    moved = step_mm > 1e-4
+    if moved.sum() < FEWEST_CHANGES:
+        return np.nan
+    # Of the times at which the gauge could have reported, the share at which it did, and reported a change.
+    asked = gap_s.sum() / max(float(np.quantile(gap_s, 0.01)), 1.0)
+    if moved.sum() > (1.0 - HELD_SHARE) * asked:
+        return float(np.quantile(step_mm[moved], 0.01))
+    prompt = moved & (gap_s < 0.95 * gap_s.max()) if np.ptp(gap_s) > 1.0 else moved
+    steps = step_mm[prompt if prompt.sum() >= FEWEST_CHANGES else moved]
+    return float(np.quantile(steps, min(BEATS / len(steps) + 0.02, 0.2)))
 
 
 def _trailing_median(values: Floats) -> Floats:

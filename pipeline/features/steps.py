@@ -67,7 +67,7 @@ class _Stretch:
 
 def _stretch(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> _Stretch:
     low, high = np.searchsorted(moves.ts_s, [start_s, end_s])
-    keep = np.flatnonzero(~moves.in_drop[low:high]) + low
+    keep = np.flatnonzero(~moves.in_drop[low:high] & (moves.known_s[low:high] < end_s)) + low
     ts = moves.ts_s[keep]
     breaks = (np.diff(keep, prepend=keep[:1]) > 1) | (np.diff(ts, prepend=ts[:1]) > moves.gap_s)
     return _Stretch(ts, moved_l[keep], moves.at_rest[keep], np.cumsum(breaks))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
 
 from pipeline.ledger.gauge import GaugeSeries
 
@@ -19,6 +20,9 @@ RISE_L_PER_MIN = 30.0
 """Slowest mean rise, over one bucket, that counts as a drop going on. No source; gravity drops run at 400 to 1,200."""
 FASTEST_DROP_L_PER_MIN = 2000.0
 """A faster rise is a jump of the gauge and no drop. No source; a 4 inch hose gives some 1,200."""
+LITRES_FIT = 1.5
+"""A ticket fits a drop in litres within this many times 2 % and 30 litres. No source."""
+NO_TICKET_COST = 5.0
 TICKET_WINDOW_S = 12 * 3600.0
 """How far a ticket's time may be from its drop."""
 
@@ -67,7 +71,7 @@ def find_drops(series: GaugeSeries, sold_l: Floats) -> list[Drop]:
     sold_l : ndarray, shape (n,)
         Litres sold up to each reading. [l]
 
-    Across a gap in the readings the litres sold meanwhile are added back, since a drop in a gap need not raise the level.
+    Across a gap in the readings the litres sold meanwhile are added back: a drop in a gap need not raise the level.
 
     Returns
     -------
@@ -119,34 +123,60 @@ def _refined(series: GaugeSeries, sold_l: Floats, around_s: tuple[float, float])
     return Drop(float(ts[start]), float(ts[end]), gain, float(rates.max()) if len(rates) else 0.0)
 
 
-def match_tickets(drops: list[Drop], ticket_s: Floats, ticket_l: Floats) -> list[Drop]:
+def match_tickets(
+    drops: list[Drop], ticket_s: Floats, ticket_l: Floats, now_s: float = float("inf")
+) -> list[Drop]:
     """The drops with their tickets: each ticket goes to one drop at most, one to four tickets to a drop.
 
-    A ticket fits a drop when it lies within `TICKET_WINDOW_S` of it; among the sets that fit, the one nearest in
-    litres and then in time is taken, best fit first.
+    A ticket fits a drop when it lies within `TICKET_WINDOW_S` of it. Several tickets go to one drop only where their
+    sum fits it and no single one does; all others are assigned at the least total misfit, where going without costs a
+    drop the more the longer its ticket has been due at `now_s`.
     """
-    options: list[tuple[float, int, tuple[int, ...]]] = []
+    free = set(range(len(ticket_s)))
+    taken: dict[int, tuple[int, ...]] = {}
     for number, drop in enumerate(drops):
-        near = np.flatnonzero(_away_s(drop, ticket_s) <= TICKET_WINDOW_S)
-        for size in (1, 2, 3, 4):
-            for group in combinations(near.tolist(), size):
-                options.append((_misfit(drop, ticket_s[list(group)], ticket_l[list(group)]), number, group))
-    taken_drops: dict[int, tuple[int, ...]] = {}
-    used: set[int] = set()
-    for misfit, number, group in sorted(options):
-        if misfit > 6.0 or number in taken_drops or used & set(group):
+        near = [ticket for ticket in sorted(free) if _away_s(drop, ticket_s[[ticket]])[0] <= TICKET_WINDOW_S]
+        if not near or any(_off(drop, ticket_l[[ticket]]) < LITRES_FIT for ticket in near):
             continue
-        taken_drops[number] = group
-        used |= set(group)
+        groups = [group for size in (2, 3, 4) for group in combinations(near, size)]
+        fitting = [group for group in groups if _off(drop, ticket_l[list(group)]) < LITRES_FIT]
+        if fitting:
+            taken[number] = min(fitting, key=lambda group: _misfit(drop, ticket_s[list(group)], ticket_l[list(group)]))
+            free -= set(taken[number])
+    waiting = [number for number in range(len(drops)) if number not in taken]
+    for number, ticket in _assigned(drops, waiting, sorted(free), (ticket_s, ticket_l), now_s):
+        taken[number] = (ticket,)
+    return [replace(drop, tickets=taken.get(number, ())) for number, drop in enumerate(drops)]
+
+
+def _assigned(
+    drops: list[Drop], waiting: list[int], free: list[int], tickets: tuple[Floats, Floats], now_s: float
+) -> list[tuple[int, int]]:
+    """Pairs of drop and ticket at the least total cost; a drop that stays without is left out."""
+    if not waiting:
+        return []
+    ticket_s, ticket_l = tickets
+    cost = np.full((len(waiting), len(free) + len(waiting)), 1e6)
+    for row, number in enumerate(waiting):
+        for column, ticket in enumerate(free):
+            if _away_s(drops[number], ticket_s[[ticket]])[0] <= TICKET_WINDOW_S:
+                cost[row, column] = _misfit(drops[number], ticket_s[[ticket]], ticket_l[[ticket]])
+        due_h = max(now_s - drops[number].end_s, 0.0) / 3600.0
+        cost[row, len(free) + row] = min(0.3 + 0.3 * due_h, NO_TICKET_COST)
+    rows, columns = linear_sum_assignment(cost)
     return [
-        Drop(drop.start_s, drop.end_s, drop.gain_l, drop.rate_l_per_min, taken_drops.get(number, ()))
-        for number, drop in enumerate(drops)
+        (waiting[row], free[column]) for row, column in zip(rows.tolist(), columns.tolist(), strict=True) if column < len(free)
     ]
 
 
-def _misfit(drop: Drop, ticket_s: Floats, ticket_l: Floats) -> float:
+def _off(drop: Drop, ticket_l: Floats) -> float:
+    """By how much the tickets miss the drop's litres, as a multiple of what drops usually miss by."""
     total = float(ticket_l.sum())
-    litres = abs(drop.gain_l - total) / (0.02 * total + 30.0)
+    return abs(drop.gain_l - total) / (0.02 * total + 30.0)
+
+
+def _misfit(drop: Drop, ticket_s: Floats, ticket_l: Floats) -> float:
+    litres = _off(drop, ticket_l)
     hours = float(_away_s(drop, ticket_s).max()) / 3600.0
     lasted = (drop.end_s - drop.start_s) / 3600.0
     spread = max(float(ticket_s.max() - ticket_s.min()) / 3600.0 - lasted, 0.0)

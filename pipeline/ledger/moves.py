@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 
 STEP_S = 300.0
 SETTLE_S = 2400.0
+FIRST_GAPS = 500
+"""By so many of the first readings it is judged how long a gauge is silent, so that later ones change nothing."""
 
 
 @dataclass(frozen=True)
@@ -25,10 +27,12 @@ class Moves:
     `stock_l` mean gauge stock; `sold_l` (k, meters) mean litres sold so far by each meter in `meters`; `own` (k,
     meters) the share of each meter's litres that is taken to come from this unit at that time;
     `at_rest` that no own hose was open in the step nor shortly before; `in_drop` that a drop was going on or settling;
-    `surface_l_per_mm` the chart's slope. Two steps further apart than `gap_s` have a gap between them.
+    `surface_l_per_mm` the chart's slope; `known_s` the reading that it took to know the step: the one after, where the
+    step had none of its own. Two steps further apart than `gap_s` have a gap between them.
     """
 
     ts_s: Floats
+    known_s: Floats
     stock_l: Floats
     sold_l: Floats
     own: Floats
@@ -60,7 +64,7 @@ def longest_hold_s(ts_s: Floats, step_s: float) -> float:
     Two and a half steps for a regular gauge; one that reports on exception lets a value hold for as long as its usual
     long silences, up to an hour.
     """
-    gaps = np.diff(ts_s)
+    gaps = np.diff(ts_s[: FIRST_GAPS + 1])
     usual = float(np.quantile(gaps, 0.99)) if len(gaps) else step_s
     return float(np.clip(1.3 * usual, 2.5 * step_s, 3600.0))
 
@@ -100,6 +104,7 @@ def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], 
         in_drop |= (ts_s > drop.start_s - 0.5 * step_s) & (ts_s < drop.end_s + SETTLE_S)
     return Moves(
         ts_s=ts_s,
+        known_s=steps["known_s"].to_numpy(),
         stock_l=steps["stock_l"].to_numpy(),
         sold_l=sold,
         own=own,
@@ -116,17 +121,18 @@ def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], 
 def _held(steps: pl.DataFrame, step_s: float, longest_s: float) -> pl.DataFrame:
     """The steps with the silent ones between put in, each holding the last reading, where the silence is short."""
     if steps.height < 2:
-        return steps.with_columns(is_held=pl.lit(value=False))
+        return steps.with_columns(is_held=pl.lit(value=False), known_s="ts_s")
     keys = pl.DataFrame({"key": pl.int_range(steps["key"][0], steps["key"][-1] + 1, eager=True)})
     silence = pl.col("next").sub(pl.col("ts_s")).le(longest_s + step_s)
     known = steps.with_columns(next=pl.col("ts_s").shift(-1)).with_columns(holds=silence.fill_null(value=False))
-    full = keys.join(known.drop("next"), on="key", how="left").with_columns(is_held=pl.col("ts_s").is_null())
+    full = keys.join(known, on="key", how="left").with_columns(is_held=pl.col("ts_s").is_null())
     values = [name for name in steps.columns if name not in ("key", "ts_s")]
     full = full.with_columns(
-        pl.col(*values, "holds").forward_fill(),
+        pl.col(*values, "holds", "next").forward_fill(),
         ts_s=pl.col("ts_s").fill_null((pl.col("key").cast(pl.Float64) + 0.5) * step_s),
     )
-    return full.filter(~pl.col("is_held") | pl.col("holds")).drop("holds")
+    full = full.with_columns(known_s=pl.when("is_held").then("next").otherwise("ts_s"))
+    return full.filter(~pl.col("is_held") | pl.col("holds")).drop("holds", "next")
 
 
 def _still(steps: pl.DataFrame, used: list[MeterFlow]) -> NDArray[np.bool_]:
