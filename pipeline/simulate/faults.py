@@ -42,7 +42,7 @@ def plan_faults(fleet: Fleet, causes: Sequence[str] | None, settings: FleetSetti
     for cause in turn[:count]:
         _add_fault(faults, str(cause), fleet, taken, rng)
     for cause in rng.choice(wanted, size=seconds):
-        _add_fault(faults, str(cause), fleet, {pool for pool in taken if rng.random() < 0.5}, rng)
+        _add_fault(faults, str(cause), fleet, {pool for pool in sorted(taken) if rng.random() < 0.5}, rng)
     return faults
 
 
