@@ -7,7 +7,18 @@ from pipeline.cases.finding import Finding
 DAY_S = 86400.0
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained", "slow_theft")
 SUDDEN = ("bulk_theft", "slow_theft", "probe_fault")
-BOOKS = ("clock_skew", "wrong_feed", "missing_sales")
+EXPLAINING = (
+    "clock_skew",
+    "wrong_feed",
+    "missing_sales",
+    "missing_ticket",
+    "probe_fault",
+    "phase_separation",
+    "bulk_theft",
+    "unexplained",
+    "slow_theft",
+)
+"""Causes that may account for others, in the order in which they are asked."""
 EXPLAINS = {
     "missing_sales": ((*LASTING, "bulk_theft"), 1.0),
     "missing_ticket": (("unexplained", "probe_fault"), 0.3),
@@ -20,19 +31,22 @@ WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "un
 
 
 def attributed(findings: list[Finding]) -> list[Finding]:
-    """The findings of one site that stand for themselves, in the order in which they were raised."""
-    ordered = sorted(findings, key=lambda one: (one.day, _rank(one), one.start_s, one.unit_id or ""))
+    """The findings of one site that stand for themselves, in the order in which they were raised.
+
+    One that was itself explained away explains nothing.
+    """
     kept: list[Finding] = []
-    for finding in ordered:
-        if not any(
-            _explains(other, finding) for other in findings if other is not finding and other.day <= finding.day
-        ):
+    for finding in sorted(findings, key=lambda one: (one.day, _rank(one), one.start_s, one.unit_id or "")):
+        if not any(_explains(other, finding) for other in kept):
             kept.append(finding)
     return kept
 
 
 def _rank(finding: Finding) -> int:
-    return 0 if finding.cause in BOOKS else 1
+    """Order among findings of one day: what may explain comes before what it explains."""
+    if finding.cause == "unexplained" and finding.rate_l_per_h is not None:
+        return len(EXPLAINING)
+    return EXPLAINING.index(finding.cause) if finding.cause in EXPLAINING else len(EXPLAINING)
 
 
 def _explains(other: Finding, finding: Finding) -> bool:
