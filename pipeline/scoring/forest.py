@@ -1,8 +1,8 @@
 """An isolation forest over standardised residual features of unit-days: what no hypothesis of the physics fits.
 
-Walk-forward: each week is scored by forests that saw the fleet's earlier days alone. Two forests are grown, on the even
-and on the odd days of the past; each past day is scored by the one that did not see it, and a day's rank among those
-scores is its conformal p-value (V. Vovk, "Cross-conformal predictors", Annals of Mathematics and Artificial
+Walk-forward: each fortnight is scored by forests that saw the fleet's earlier days alone. Two forests are grown, on the
+even and on the odd days of the past; each past day is scored by the one that did not see it, and a day's rank among
+those scores is its conformal p-value (V. Vovk, "Cross-conformal predictors", Annals of Mathematics and Artificial
 Intelligence 74 (2015) 9-28). So the share of days flagged is held to a budget whatever the scores' distribution, as
 long as days are alike. F. T. Liu, K. M. Ting, Z.-H. Zhou, "Isolation Forest", ICDM 2008, 413-422.
 """
@@ -21,14 +21,13 @@ Whole = NDArray[np.int64]
 
 ALARM_BUDGET: Final = 1.0 / 300.0
 """Share of sound days that may be flagged: one in ten tank-months."""
-FIRST_DAYS: Final = 14
-"""Days of past before anything is scored."""
+PERIOD_DAYS: Final = 14
+"""Forests are grown anew every so many days, counted from the fleet's first; the first such period is not scored."""
 FEWEST_ROWS: Final = 60
 LONGEST_PAST_DAYS: Final = 120
-WEEK_DAYS: Final = 7
-TREES: Final = 100
+TREES: Final = 60
 SAMPLES: Final = 256
-"""Trees and rows a tree; the second is what the forest's authors found enough."""
+"""Trees of each of the two forests and rows a tree: together what the forest's authors found enough."""
 ORDINARY_Z: Final = 1.5
 CLIPPED_AT: Final = 12.0
 """Features nearer to their middle than the first are set to it, farther than the second set to that: a forest cuts
@@ -71,15 +70,15 @@ def forest_scores(
     table = moderated(features)
     score, p = np.full(len(table), np.nan), np.full(len(table), np.nan)
     drivers: dict[int, tuple[tuple[str, float], ...]] = {}
-    week = run_day // WEEK_DAYS
-    for number in np.unique(week):
-        first_day = number * WEEK_DAYS
+    period = (run_day - run_day.min()) // PERIOD_DAYS if len(run_day) else run_day
+    for number in np.unique(period[period > 0]):
+        first_day = run_day.min() + number * PERIOD_DAYS
         past = np.flatnonzero(ordinary & (run_day < first_day) & (run_day >= first_day - LONGEST_PAST_DAYS))
-        if len(past) < FEWEST_ROWS or first_day - run_day.min() < FIRST_DAYS:
+        if len(past) < FEWEST_ROWS:
             continue
         forests = _grown(table[past], run_day[past], seed + int(number))
         known = np.sort(_held_out(forests, table[past], run_day[past]))
-        here = np.flatnonzero(week == number)
+        here = np.flatnonzero(period == number)
         score[here] = _score(forests, table[here])
         above = len(known) - np.searchsorted(known, score[here], "left")
         p[here] = (1.0 + above) / (1.0 + len(known))
@@ -103,10 +102,23 @@ def _grown(past: Floats, run_day: Whole, seed: int) -> tuple[Any, Any]:
     grown = []
     for parity in (0, 1):
         half = past[run_day % 2 == parity]
-        rows = half if len(half) >= FEWEST_ROWS // 3 else past
+        rows = np.vstack([half if len(half) >= FEWEST_ROWS // 3 else past, _guards(past)])
         forest = IsolationForest(n_estimators=TREES, max_samples=min(SAMPLES, len(rows)), random_state=seed + parity)
         grown.append(forest.fit(rows))
     return grown[0], grown[1]
+
+
+def _guards(past: Floats) -> Floats:
+    """Rows that are ordinary but for one feature at its limit, either way. Shape (2 f, f).
+
+    A forest cuts within the range of what it was grown on, so without them a day far beyond the past would look no
+    odder than the past's oddest.
+    """
+    count = past.shape[1]
+    guards = np.tile(np.median(past, axis=0), (2 * count, 1))
+    guards[np.arange(count), np.arange(count)] = CLIPPED_AT
+    guards[count + np.arange(count), np.arange(count)] = -CLIPPED_AT
+    return guards
 
 
 def _odd(forest: Any, rows: Floats) -> Floats:
