@@ -10,7 +10,7 @@ STAMP := $(VENV)/.tankdrift-ready
 OUT ?= out
 WORKERS ?= 2
 
-.PHONY: help setup chromium run test check format docs sample lock clean
+.PHONY: help setup chromium postgresql run test check format docs sample lock clean
 
 help: ## show this list
 	@awk -F':.*## ' '/^[a-z]+:.*## /{printf "  make %-9s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -30,10 +30,13 @@ setup: $(STAMP) ## make the environment in .venv (once; a second call does nothi
 chromium: ## make sure that a browser is there for the tests of the report
 	@bash .ci/chromium
 
+postgresql: ## make sure that PostgreSQL is there for the tests of sources
+	@bash .ci/postgresql
+
 run: setup ## look at the sample lake; the report is then in out/report/index.html
 	$(BIN)/tankdrift run sample_lake --out $(OUT)
 
-test: setup chromium ## run every test
+test: setup chromium postgresql ## run every test
 	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile
 
 check: setup ## lint, types, floors, formats

@@ -41,3 +41,17 @@ class CheckFailedError(TankdriftError):
     """What a run left breaks a rule of the contract."""
 
     exit_code: ClassVar[int] = 1
+
+
+class SourceError(TankdriftError):
+    """A source of data cannot be used: it is not there, refuses us, or is not as the settings say."""
+
+
+class SourceDownError(SourceError):
+    """A source cannot be reached, and may be reached later: it is asked again."""
+
+
+class OperationError(TankdriftError):
+    """The night's work is done as far as it could be, and part of it failed."""
+
+    exit_code: ClassVar[int] = 1

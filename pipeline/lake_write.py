@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
@@ -68,3 +69,17 @@ def _write_days(table: pl.DataFrame, time_column: str, folder: Path) -> None:
 def _write_file(table: pl.DataFrame, path: Path) -> None:
     arrow = table.to_arrow(compat_level=pl.CompatLevel.oldest())
     pq.write_table(arrow, path, compression="zstd", compression_level=6, row_group_size=_ROWS_A_GROUP)
+
+
+def put_file(table: pl.DataFrame, path: Path) -> None:
+    """Put a table in the place of a file: whoever reads, or is killed meanwhile, finds the old file or the new one."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(f".{path.name}.new")
+    try:
+        _write_file(table, beside)
+        with beside.open("rb") as written:
+            os.fsync(written.fileno())
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise

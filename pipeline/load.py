@@ -13,8 +13,9 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
-from pipeline.contract.store import INTERNAL_TABLES
+from pipeline.contract.store import INTERNAL_TABLES, Refused
 from pipeline.intake import PART, Admitted, Registry
 from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, require_usable
 from pipeline.resources import code_digest
@@ -31,7 +32,19 @@ def fingerprint(lake: Path, parts: Sequence[Part], until: date | None) -> str:
     digest = hashlib.sha256(f"{lake.resolve()} {until} {code_digest()}".encode())
     for part in parts:
         digest.update(f"\n{part.table} {part.day} {part.digest}".encode())
+    for path in _refused_files(lake):
+        digest.update(f"\n{path.name} {path.stat().st_size} {path.stat().st_mtime_ns}".encode())
     return digest.hexdigest()
+
+
+def refused_before(lake: Path) -> pl.DataFrame:
+    """Rows that were refused on their way into the lake: `table`, `row` and `reason`."""
+    empty = polars_schema(Refused).to_frame().select("table", "row", "reason")
+    return pl.concat([empty, *(pl.read_parquet(path) for path in _refused_files(lake))])
+
+
+def _refused_files(lake: Path) -> list[Path]:
+    return sorted(path for path in (lake / "_refused").glob("*.parquet") if path.name[0] != ".")
 
 
 def take_in(store: Store, lake: Path, *, until: date | None = None) -> bool:
@@ -80,7 +93,8 @@ class _Intake:
         self.store.remember(self._context())
         if self.store.query("ingest/last_day")["day"][0] is None:
             require_usable(self._admit("readings", self.parts["readings"]))
-        self.store.replace("quarantine", self.store.query("ingest/quarantine"))
+        refused = pl.concat([self.store.query("ingest/quarantine"), refused_before(self.lake)])
+        self.store.replace("quarantine", refused.unique().sort("table", "row", "reason"))
 
     def _context(self) -> dict[str, str]:
         """What the rows of any day hang on beside the day's files."""

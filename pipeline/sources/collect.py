@@ -1,0 +1,268 @@
+"""From every source into the lake: what is new since last time, late and corrected rows, and what went wrong.
+
+A source that fails is reported and the others go on. What it gave before it failed is kept, and its mark stands there:
+the next time begins where this one broke off.
+"""
+
+import hashlib
+import logging
+import shutil
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from typing import Final, TypeVar
+
+from pipeline.errors import SourceDownError, SourceError, TankdriftError
+from pipeline.sources import files
+from pipeline.sources.config import (
+    FilesConfig,
+    LakeConfig,
+    ModbusConfig,
+    OpcuaConfig,
+    Operations,
+    SourceConfig,
+    SqlConfig,
+)
+from pipeline.sources.landing import Landing, Merged
+from pipeline.sources.modbus import ModbusSource
+from pipeline.sources.opcua import OpcuaSource
+from pipeline.sources.secrets import hidden
+from pipeline.sources.source import STANDING, Arriving, Fetched, Source, is_by_day
+from pipeline.sources.sql import SqlSource
+
+_LOG = logging.getLogger("tankdrift.sources")
+
+SINCE: Final = timedelta(days=30)
+"""How far back the first window of a source begins that does not say since when it has data."""
+
+_FILES_A_MARK: Final = 50
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Collected:
+    """What came of one table of a source, and until when; `error` is a line where it failed."""
+
+    source: str
+    table: str
+    merged: Merged = field(default_factory=Merged)
+    through: datetime | None = None
+    seconds: float = 0.0
+    error: str | None = None
+    note: str | None = None
+
+
+def source_of(config: SourceConfig) -> Source:
+    """The source that the settings describe."""
+    if isinstance(config, LakeConfig):
+        return files.lake(config)
+    if isinstance(config, FilesConfig):
+        return files.drops(config)
+    if isinstance(config, SqlConfig):
+        return SqlSource(config)
+    if isinstance(config, OpcuaConfig):
+        return OpcuaSource(config)
+    assert isinstance(config, ModbusConfig)
+    return ModbusSource(config)
+
+
+def collect(
+    operations: Operations,
+    *,
+    now: datetime,
+    names: Sequence[str] | None = None,
+    start: datetime | None = None,
+    end: datetime | None = None,
+) -> list[Collected]:
+    """Bring the lake up to what the sources hold, and say what came.
+
+    Parameters
+    ----------
+    operations : Operations
+    now : datetime
+        What the clock says, in UTC.
+    names : sequence of str, optional
+        Sources to ask; all when left out.
+    start, end : datetime, optional
+        A window to read again whatever was read before, for a backfill; marks stay where they are.
+
+    Raises
+    ------
+    StoreError, ArgumentError
+        As `Landing.held`; a source's own troubles are in what comes back.
+    """
+    found: list[Collected] = []
+    for config in operations.sources:
+        if names is None or config.name in names:
+            found += collect_source(operations, config, now=now, start=start, end=end)
+    return found
+
+
+def collect_source(
+    operations: Operations,
+    config: SourceConfig,
+    *,
+    now: datetime,
+    start: datetime | None = None,
+    end: datetime | None = None,
+) -> list[Collected]:
+    """The same for one source."""
+    landing = Landing(operations.lake)
+    source = source_of(config)
+    try:
+        tables = source.tables
+    except TankdriftError as error:
+        return [Collected(config.name, "", error=hidden(str(error)))]
+    found = []
+    with landing.held(operations.lock_wait_s):
+        for table in tables:
+            began = time.monotonic()
+            job = _Job(landing, source, config, table, now)
+            trouble = _trouble(operations, job, start, end)
+            found.append(replace(job.collected, seconds=time.monotonic() - began, error=trouble))
+            _LOG.info("%s: %s: %d new, %s", config.name, table, job.collected.merged.new, trouble or "done")
+    return found
+
+
+def _trouble(operations: Operations, job: "_Job", start: datetime | None, end: datetime | None) -> str | None:
+    """One line about what went wrong, without a secret in it; None where nothing did."""
+    try:
+        require_space(operations)
+        job.run(start, end)
+    except (TankdriftError, OSError) as error:
+        return hidden(str(error))
+    except Exception as error:  # a driver's own: whatever it is, the other sources go on
+        return hidden(f"{job.config.name}: {type(error).__name__}: {' '.join(str(error).split())[:300]}")
+    return None
+
+
+def require_space(operations: Operations) -> None:
+    """Raise where the lake's disk is nearly full.
+
+    Raises
+    ------
+    SourceError
+        If less is free than the settings ask for.
+    """
+    free = shutil.disk_usage(operations.lake).free / 1e9
+    if free < operations.min_free_gb:
+        raise SourceError(
+            f"{operations.lake}: {free:.1f} GB free, less than min_free_gb ({operations.min_free_gb:g}); "
+            "make room, or set min_free_gb lower"
+        )
+
+
+class _Job:
+    """One table of one source, until it is done or fails; `collected` says how far it came."""
+
+    def __init__(self, landing: Landing, source: Source, config: SourceConfig, table: str, now: datetime) -> None:
+        self.landing, self.source, self.config, self.table, self.now = landing, source, config, table, now
+        self.collected = Collected(config.name, table)
+
+    def run(self, start: datetime | None, end: datetime | None) -> None:
+        if start is not None:
+            self._windows(start, end or self.now, marks=False)
+        elif isinstance(self.source, Arriving):
+            self._arrivals(self.source)
+        elif self.table in STANDING:
+            self._standing()
+        else:
+            begin, note = self._begin()
+            self.collected = replace(self.collected, note=note)
+            self._windows(begin, self.now, marks=True)
+
+    def _count(self, merged: Merged) -> None:
+        self.collected = replace(self.collected, merged=self.collected.merged + merged)
+
+    def _standing(self) -> None:
+        told = self._tried(lambda: self.source.fetch(self.table, self.now, self.now))
+        if told.rows.is_empty() and self.landing.files(self.table, self.config.name):
+            raise SourceError(f"{self.config.name}: {self.table} came empty; what was known is kept")
+        self._count(self.landing.replace(self.table, self.config.name, told))
+
+    def _begin(self) -> tuple[datetime, str | None]:
+        mark = self.landing.marks(self.config.name).found.get(self.table)
+        since = self.config.since.astimezone(UTC) if self.config.since else self.now - SINCE
+        if mark is None:
+            return since, None
+        through = datetime.fromisoformat(mark)
+        note = None
+        if through > self.now:
+            note = f"this machine's clock stands before the last time, {through:%Y-%m-%d %H:%M} UTC"
+        return max(since, min(through, self.now) - timedelta(hours=self.config.lookback_hours)), note
+
+    def _windows(self, start: datetime, end: datetime, *, marks: bool) -> None:
+        for begin, until in windows(self.table, start, end):
+            told = self._tried(lambda begin=begin, until=until: self.source.fetch(self.table, begin, until))  # type: ignore[misc]
+            if self.table in STANDING:
+                self._count(self.landing.replace(self.table, self.config.name, told))
+                return
+            self._count(self.landing.merge(self.table, self.config.name, told))
+            self.collected = replace(self.collected, through=until)
+            if marks:
+                self._advance(until)
+
+    def _advance(self, until: datetime) -> None:
+        """Move the mark on, never back."""
+        kept = self.landing.marks(self.config.name)
+        before = kept.found.get(self.table)
+        if before is None or datetime.fromisoformat(before) < until:
+            kept.with_(self.table, until.isoformat())
+
+    def _arrivals(self, source: Arriving) -> None:
+        """Read the files that are new or have changed; a damaged one is told of and tried again next time."""
+        kept = self.landing.marks(self.config.name)
+        seen = dict(kept.found.get(self.table, {}))
+        new = [
+            (name, mark)
+            for name, mark in self._tried(lambda: source.files(self.table)).items()
+            if seen.get(name) != mark
+        ]
+        damaged: list[str] = []
+        for number, (name, mark) in enumerate(new, start=1):
+            try:
+                told = self._tried(lambda name=name: source.read(self.table, name))  # type: ignore[misc]
+            except SourceError as error:
+                damaged.append(str(error))
+                continue
+            self._count(self._land_file(name, told))
+            seen[name] = mark
+            if number % _FILES_A_MARK == 0:
+                kept = kept.with_(self.table, seen)
+        if new:
+            kept.with_(self.table, seen)
+        self.collected = replace(self.collected, through=self.now)
+        if damaged:
+            more = f" (and {len(damaged) - 1} more)" if len(damaged) > 1 else ""
+            raise SourceError(damaged[0] + more)
+
+    def _land_file(self, name: str, told: Fetched) -> Merged:
+        """A lake's file, and a standing table's, stands for itself; a drop is merged into what came before."""
+        if isinstance(self.config, LakeConfig) or self.table in STANDING:
+            part = f"{self.config.name}-{hashlib.sha256(name.encode()).hexdigest()[:12]}"
+            return self.landing.replace(self.table, part, told)
+        return self.landing.merge(self.table, self.config.name, told)
+
+    def _tried(self, ask: Callable[[], T]) -> T:
+        """What a source answers, after a few tries with a growing wait between them."""
+        for attempt in range(self.config.retries + 1):
+            try:
+                return ask()
+            except (SourceDownError, ConnectionError, TimeoutError):
+                if attempt == self.config.retries:
+                    raise
+                time.sleep(self.config.retry_wait_s * 2**attempt)
+        raise AssertionError("not reached")
+
+
+def windows(table: str, start: datetime, end: datetime) -> Iterator[tuple[datetime, datetime]]:
+    """The window in pieces of a UTC day for a table that lies in days, else in one."""
+    start = start.astimezone(UTC)
+    while is_by_day(table) and start < end:
+        midnight = datetime.combine(start.date() + timedelta(days=1), datetime.min.time(), UTC)
+        yield start, min(midnight, end)
+        start = midnight
+    if not is_by_day(table) and start <= end:
+        yield start, end

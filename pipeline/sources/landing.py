@@ -1,0 +1,215 @@
+"""The lake that sources fill: what comes is merged in its place, and nothing of what was there is lost.
+
+Each source has files of its own in the lake, so that one never touches what another said: ``TABLE/SOURCE.parquet``, and
+``TABLE/day=YYYY-MM-DD/SOURCE.parquet`` for a table that lies in days. Beside the tables, under names that are not the
+lake's: ``_tankdrift/`` (how far each source was read, and the lock), ``_refused/`` (rows that could not be read as the
+contract's; the load puts them into quarantine) and ``_superseded/`` (rows in whose place a corrected one came).
+"""
+
+import hashlib
+import json
+import logging
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any, Final
+
+import polars as pl
+from filelock import FileLock, Timeout
+
+from pipeline.contract.dictionary import polars_schema
+from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
+from pipeline.errors import ArgumentError, LakeError, StoreError
+from pipeline.lake_write import put_file
+from pipeline.sources.source import Fetched, is_by_day
+
+_LOG = logging.getLogger("tankdrift.sources")
+
+STATE: Final = "_tankdrift"
+UNDATED: Final = date(1970, 1, 1)
+"""Day's folder of rows without a time; the contract refuses them, wherever they lie."""
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What became of fetched rows: how many were new, came in the place of another, were known, and were refused."""
+
+    new: int = 0
+    corrected: int = 0
+    doubles: int = 0
+    refused: int = 0
+
+    def __add__(self, other: "Merged") -> "Merged":
+        """Both together."""
+        return Merged(
+            self.new + other.new,
+            self.corrected + other.corrected,
+            self.doubles + other.doubles,
+            self.refused + other.refused,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """A lake that is filled. Writing asks for `held`."""
+
+    lake: Path
+
+    def merge(self, table: str, source: str, fetched: Fetched) -> Merged:
+        """Merge rows in: a row takes the place of what this source said before under the same key.
+
+        Rows that come together under one key all stay: which of them counts is the contract's to say.
+        """
+        counts = Merged(refused=self._refuse(table, source, fetched.refused))
+        for path, rows in self._places(table, source, fetched.rows):
+            counts += self._merge_file(table, source, path, rows)
+        return counts
+
+    def replace(self, table: str, source: str, fetched: Fetched) -> Merged:
+        """Put rows in the place of everything that this source said of the table before."""
+        counts = Merged(refused=self._refuse(table, source, fetched.refused))
+        places = dict(self._places(table, source, fetched.rows))
+        before = [path for path in self.files(table, source) if path not in places]
+        for path, rows in places.items():
+            was = _rows_of(table, path)
+            content = rows.unique().sort(pl.all(), nulls_last=True)
+            if was is not None and was.equals(content):
+                counts += Merged(doubles=rows.height)
+                continue
+            put_file(content, path)
+            known = 0 if was is None else was.join(content, on=content.columns, how="semi", nulls_equal=True).height
+            counts += Merged(new=content.height - known, doubles=rows.height - content.height + known)
+        for path in before:
+            path.unlink()
+        return counts
+
+    def _places(self, table: str, source: str, rows: pl.DataFrame) -> Iterator[tuple[Path, pl.DataFrame]]:
+        if not is_by_day(table):
+            yield self.lake / table / f"{source}.parquet", rows
+            return
+        day = pl.col(TIME_COLUMNS[table]).dt.date().fill_null(UNDATED).alias("_day")
+        keyed = rows.with_columns(day).partition_by("_day", as_dict=True, include_key=False, maintain_order=True)
+        for (value,), part in sorted(keyed.items(), key=lambda entry: entry[0]):
+            yield self.lake / table / f"day={value}" / f"{source}.parquet", part
+
+    def files(self, table: str, source: str) -> list[Path]:
+        """Files that a source has of a table."""
+        return sorted((self.lake / table).glob(f"day=*/{source}.parquet" if is_by_day(table) else f"{source}.parquet"))
+
+    def _merge_file(self, table: str, source: str, path: Path, rows: pl.DataFrame) -> Merged:
+        key = LAKE_TABLES[table].primary_key()
+        incoming = rows.unique()
+        was = _rows_of(table, path)
+        if was is None:
+            put_file(incoming.sort([*key, *incoming.columns], nulls_last=True), path)
+            return Merged(new=incoming.height, doubles=rows.height - incoming.height)
+        everything = incoming.columns
+        fresh = incoming.join(was, on=everything, how="anti", nulls_equal=True)
+        hit = was.join(incoming, on=key, how="semi", nulls_equal=True)
+        gone = hit.join(incoming, on=everything, how="anti", nulls_equal=True)
+        known = rows.height - fresh.height
+        if fresh.is_empty() and gone.is_empty():
+            return Merged(doubles=known)
+        self._keep_superseded(table, source, gone)
+        stays = was.join(incoming, on=key, how="anti", nulls_equal=True)
+        put_file(pl.concat([stays, incoming]).sort([*key, *everything], nulls_last=True), path)
+        return Merged(new=max(fresh.height - gone.height, 0), corrected=gone.height, doubles=known)
+
+    def _keep_superseded(self, table: str, source: str, gone: pl.DataFrame) -> None:
+        if gone.is_empty():
+            return
+        content = gone.sort(pl.all(), nulls_last=True)
+        name = hashlib.sha256(content.write_json().encode()).hexdigest()[:16]
+        put_file(content, self.lake / "_superseded" / table / f"{source}-{name}.parquet")
+
+    def _refuse(self, table: str, source: str, refused: pl.DataFrame) -> int:
+        """Keep refused rows, each once; how many of them were not known."""
+        if refused.is_empty():
+            return 0
+        path = self.lake / "_refused" / f"{source}-{table}.parquet"
+        known = pl.read_parquet(path) if path.is_file() else refused.clear()
+        every = pl.concat([known, refused]).unique().sort(pl.all())
+        if every.height > known.height:
+            put_file(every, path)
+        return every.height - known.height
+
+    @contextmanager
+    def held(self, wait_s: float) -> Iterator[None]:
+        """Keep everybody else from writing into the lake; readers go on reading.
+
+        Raises
+        ------
+        StoreError
+            If somebody else writes for longer than `wait_s`.
+        ArgumentError
+            If nothing can be written there.
+        """
+        place = self.lake / STATE
+        lock = FileLock(place / "lock", timeout=wait_s)
+        try:
+            place.mkdir(parents=True, exist_ok=True)
+            try:
+                lock.acquire(timeout=0)
+            except Timeout:
+                _LOG.info("%s: another load is at work here, waiting up to %g s for it", self.lake, wait_s)
+                lock.acquire()
+        except Timeout as error:
+            raise StoreError(
+                f"{self.lake}: another load has been at work here for {wait_s:g} s; wait until it is done"
+            ) from error
+        except OSError as error:
+            raise ArgumentError(f"{self.lake}: nothing can be written here: {error.strerror}") from error
+        try:
+            self._clear_away()
+            yield
+        finally:
+            lock.release()
+
+    def _clear_away(self) -> None:
+        """Remove what a load that was killed had half written."""
+        for path in self.lake.rglob(".*.parquet.new"):
+            path.unlink()
+
+    def marks(self, source: str) -> "Marks":
+        """How far a source was read."""
+        path = self.lake / STATE / f"{source}.json"
+        try:
+            found = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+        except (ValueError, OSError) as error:
+            raise LakeError(
+                f"{path}: how far {source} was read is not readable; remove it to read all again"
+            ) from error
+        return Marks(path, found)
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """How far a source was read, table by table: the end of the last window, or the files with their marks."""
+
+    path: Path
+    found: dict[str, Any]
+
+    def with_(self, table: str, mark: object) -> "Marks":
+        """The same with another mark for a table, on disk, too."""
+        marks = replace(self, found={**self.found, table: mark})
+        beside = self.path.with_suffix(".new")
+        with beside.open("w", encoding="utf-8") as file:
+            json.dump(marks.found, file, indent=1, sort_keys=True)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(self.path)
+        return marks
+
+
+def _rows_of(table: str, path: Path) -> pl.DataFrame | None:
+    if not path.is_file():
+        return None
+    try:
+        return pl.read_parquet(path, hive_partitioning=False).cast(polars_schema(LAKE_TABLES[table]))
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise LakeError(
+            f"{path} is damaged; put it back from a copy, or remove it and run: tankdrift backfill"
+        ) from error

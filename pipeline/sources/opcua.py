@@ -1,0 +1,158 @@
+"""OPC UA historical access: raw values of nodes, page by page, with their status codes.
+
+Servers have been seen to leave out a boundary value between two windows, and to stop at a limit of their own without a
+word. So pages overlap: each begins at the last instant of the one before, and doubles are taken out afterwards.
+"""
+
+import asyncio
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+import polars as pl
+
+from pipeline.errors import SourceError
+from pipeline.sources.config import OpcuaConfig, Tag
+from pipeline.sources.secrets import hidden, looked_up
+from pipeline.sources.source import Fetched, in_window
+from pipeline.sources.tag_map import tags_of
+from pipeline.sources.tags import VALUES, from_tags, opc_ua_quality
+
+if TYPE_CHECKING:
+    from asyncua.client.client import Client
+
+_LOG = logging.getLogger("tankdrift.sources")
+
+_TICK: Final = timedelta(microseconds=1)
+
+
+@dataclass(frozen=True)
+class OpcuaSource:
+    """Nodes of an OPC UA server that keeps their history."""
+
+    config: OpcuaConfig
+
+    @property
+    def name(self) -> str:
+        """See `Source`."""
+        return self.config.name
+
+    @property
+    def tags(self) -> Sequence[Tag]:
+        """What its nodes are."""
+        return tags_of(self.config.tags, self.config.tag_file)
+
+    @property
+    def tables(self) -> Sequence[str]:
+        """See `Source`."""
+        return sorted({tag.table for tag in self.tags}, reverse=True)
+
+    def fetch(self, table: str, start: datetime, end: datetime) -> Fetched:
+        """See `Source`; a connection that breaks is made again, and the tag that it was at is read again."""
+        wanted = [tag for tag in self.tags if tag.table == table]
+        early = start - timedelta(seconds=self.config.hold_s)
+        values = asyncio.run(_read_all(self.config, wanted, early, end))
+        found = from_tags(table, values, self.tags, hold_s=self.config.hold_s)
+        return Fetched(in_window(found.rows, "ts", start, end), found.refused)
+
+    def check(self) -> None:
+        """See `Source`."""
+        asyncio.run(_check(self.config, self.tags))
+
+
+async def _read_all(config: OpcuaConfig, tags: Sequence[Tag], start: datetime, end: datetime) -> pl.DataFrame:
+    parts = [VALUES.to_frame()]
+    left = list(tags)
+    tries = 0
+    while left:
+        try:
+            async with _client(config) as client:
+                while left:
+                    parts.append(await _history(client, config, left[0].tag, start, end))
+                    left.pop(0)
+                    tries = 0
+        except _broken() as error:
+            tries += 1
+            if tries > config.retries:
+                raise SourceError(f"{config.name}: the OPC UA server says {_short(error)}") from error
+            _LOG.info("%s: connection lost, trying again", config.name)
+            await asyncio.sleep(config.retry_wait_s * tries)
+    return pl.concat(parts)
+
+
+def _broken() -> tuple[type[BaseException], ...]:
+    from asyncua.ua.uaerrors import UaError
+
+    return (ConnectionError, TimeoutError, OSError, UaError)
+
+
+def _client(config: OpcuaConfig) -> "Client":
+    try:
+        from asyncua.client.client import Client
+    except ImportError as error:
+        raise SourceError(f"{config.name}: OPC UA needs: pip install 'tankdrift[sources]'") from error
+    client = Client(looked_up(config.address), timeout=config.timeout_s)
+    if config.user is not None:
+        client.set_user(config.user)
+    if config.password is not None:
+        client.set_password(looked_up(config.password))
+    return client
+
+
+async def _history(client: "Client", config: OpcuaConfig, tag: str, start: datetime, end: datetime) -> pl.DataFrame:
+    from asyncua.ua.uaerrors import UaStatusCodeError
+
+    node = client.get_node(tag)
+    found: dict[tuple[datetime, float | None, int], None] = {}
+    at = start
+    while at < end:
+        try:
+            page = await node.read_raw_history(at, end, numvalues=config.values_a_request, return_bounds=False)
+        except UaStatusCodeError as error:
+            raise SourceError(f"{config.name}: node {tag}: {_short(error)}; mend the tag map") from error
+        before = len(found)
+        found.update(dict.fromkeys(told for value in page if (told := _told(value)) is not None))
+        last = max((told[0] for told in list(found)[before:]), default=None)
+        if last is None or (len(found) == before):
+            break
+        # Nothing new after the last instant that is known: the next page would be empty.
+        at = last if last > at else at + _TICK
+    return pl.DataFrame(
+        [(tag, ts, value, opc_ua_quality(status)) for ts, value, status in found], schema=VALUES, orient="row"
+    )
+
+
+def _told(value: Any) -> tuple[datetime, float | None, int] | None:
+    """Instant, value and status of a value; None for a bound that the server made up."""
+    ts = value.SourceTimestamp or value.ServerTimestamp
+    if ts is None:
+        return None
+    ts = ts.replace(tzinfo=UTC) if ts.tzinfo is None else ts.astimezone(UTC)
+    status = int(value.StatusCode.value) if value.StatusCode is not None else 0
+    number = value.Value.Value if value.Value is not None else None
+    known = float(number) if isinstance(number, int | float) and number == number else None
+    return ts, known, status
+
+
+async def _check(config: OpcuaConfig, tags: Sequence[Tag]) -> None:
+    try:
+        async with _client(config) as client:
+            for tag in tags:
+                try:
+                    await client.get_node(tag.tag).read_attribute(_node_class())
+                except _broken() as error:
+                    raise SourceError(f"{config.name}: node {tag.tag}: {_short(error)}; mend the tag map") from error
+    except _broken() as error:
+        raise SourceError(f"{config.name}: the OPC UA server says {_short(error)}") from error
+
+
+def _node_class() -> Any:
+    from asyncua.ua.attribute_ids import AttributeIds
+
+    return AttributeIds.NodeClass
+
+
+def _short(error: BaseException) -> str:
+    return hidden(" ".join(str(error).split())[:300] or type(error).__name__)

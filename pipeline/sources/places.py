@@ -1,0 +1,117 @@
+"""Folders of files, on this machine or on an object store, looked at in one way.
+
+An address with ``://`` is read through obstore: ``s3://bucket/prefix``, ``gs://…``, ``az://…``, ``file:///…``. Its keys
+come from the environment in the store's own way (``AWS_ACCESS_KEY_ID`` and so on): no settings file holds them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fnmatch import fnmatch
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from pipeline.errors import SourceDownError, SourceError
+from pipeline.sources.secrets import hidden, looked_up
+
+if TYPE_CHECKING:
+    from obstore.store import ObjectStore
+
+
+class Place(Protocol):
+    """A folder of files."""
+
+    def files(self, pattern: str) -> dict[str, str]:
+        """Names below the place that fit a pattern, the oldest first, each with a mark that changes with the file."""
+
+    def content(self, name: str) -> bytes:
+        """All bytes of a file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Folder:
+    """A folder on this machine."""
+
+    root: Path
+
+    def files(self, pattern: str) -> dict[str, str]:
+        """See `Place`; hidden files, and those that begin with an underscore, are not looked at."""
+        if not self.root.is_dir():
+            raise SourceError(f"{self.root}: there is no such folder; make it, or mend place in the settings")
+        found = []
+        for path in self.root.rglob("*"):
+            name = path.relative_to(self.root).as_posix()
+            if _is_meant(name, pattern) and path.is_file():
+                stat = path.stat()
+                found.append((stat.st_mtime_ns, name, f"{stat.st_size} {stat.st_mtime_ns}"))
+        return {name: mark for _, name, mark in sorted(found)}
+
+    def content(self, name: str) -> bytes:
+        """See `Place`."""
+        try:
+            return (self.root / name).read_bytes()
+        except OSError as error:
+            raise SourceDownError(f"{self.root / name}: {error.strerror}") from error
+
+
+@dataclass(frozen=True, slots=True)
+class Bucket:
+    """A prefix of an object store."""
+
+    shown: str
+    store: "ObjectStore"
+
+    def files(self, pattern: str) -> dict[str, str]:
+        """See `Place`; a file's mark is what the store calls its version, else its size and time."""
+        from obstore.exceptions import BaseError
+
+        try:
+            every = [entry for batch in self.store.list() for entry in batch]
+        except (BaseError, OSError) as error:
+            raise SourceDownError(f"{self.shown}: the object store says {_short(error)}") from error
+        return {
+            entry["path"]: f"{entry['e_tag'] or ''} {entry['size']} {entry['last_modified']}"
+            for entry in sorted(every, key=lambda entry: (entry["last_modified"], entry["path"]))
+            if _is_meant(entry["path"], pattern)
+        }
+
+    def content(self, name: str) -> bytes:
+        """See `Place`."""
+        from obstore.exceptions import BaseError
+
+        try:
+            return bytes(self.store.get(name).bytes())
+        except (BaseError, OSError) as error:
+            raise SourceDownError(f"{self.shown}/{name}: the object store says {_short(error)}") from error
+
+
+def place_of(address: str, options: Mapping[str, str]) -> Place:
+    """The place that an address names.
+
+    Raises
+    ------
+    SourceError
+        If the library for object stores is not installed, or does not know such an address.
+    """
+    where = looked_up(address)
+    if "://" not in where:
+        return Folder(Path(where))
+    try:
+        from obstore.store import from_url
+    except ImportError as error:
+        raise SourceError(f"{hidden(where)}: object stores need: pip install 'tankdrift[sources]'") from error
+    config: Any = {name: value for name, value in options.items() if name != "allow_http"}
+    client: Any = {"allow_http": True} if options.get("allow_http") == "true" else {}
+    try:
+        store = from_url(where, config=config or None, client_options=client or None)
+    except Exception as error:  # obstore raises what its parts in Rust raise, of several kinds
+        raise SourceError(f"{hidden(where)}: no object store could be made of this: {_short(error)}") from error
+    return Bucket(hidden(where), store)
+
+
+def _is_meant(name: str, pattern: str) -> bool:
+    return fnmatch(name, pattern) and not any(step[0] in "._" for step in name.split("/"))
+
+
+def _short(error: BaseException) -> str:
+    first = str(error).strip().splitlines()
+    return hidden(first[0][:300]) if first else type(error).__name__

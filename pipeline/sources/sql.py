@@ -1,0 +1,190 @@
+"""A SQL historian through ADBC: PostgreSQL and SQLite.
+
+Names of tables and columns come from the settings and are quoted as identifiers; instants go as parameters.
+"""
+
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from importlib import import_module
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
+from pipeline.contract.vocabulary import QUALITIES
+from pipeline.errors import SourceDownError, SourceError
+from pipeline.sources.config import Column, Mapped, SqlConfig, SqlTable, Tag
+from pipeline.sources.mapping import to_contract
+from pipeline.sources.secrets import hidden, looked_up
+from pipeline.sources.source import REFUSED, STANDING, Fetched, in_window
+from pipeline.sources.tag_map import tags_of
+from pipeline.sources.tags import VALUES, from_tags, opc_da_quality, opc_ua_quality
+
+_MARGIN: Final = timedelta(hours=2)
+"""Read around a window, and cut off again: a local clock's repeated hour is only told apart when it is seen whole."""
+
+
+@dataclass(frozen=True)
+class SqlSource:
+    """Tables of a database."""
+
+    config: SqlConfig
+
+    @property
+    def name(self) -> str:
+        """See `Source`."""
+        return self.config.name
+
+    @property
+    def tables(self) -> Sequence[str]:
+        """See `Source`."""
+        return [table for table in LAKE_TABLES if table in self.config.tables]
+
+    @property
+    def tags(self) -> Sequence[Tag]:
+        """What its tags are."""
+        return tags_of(self.config.tags, self.config.tag_file)
+
+    def fetch(self, table: str, start: datetime, end: datetime) -> Fetched:
+        """See `Source`; with `changed_column` the window is of when rows were written, not of what they speak of."""
+        of = self.config.tables[table]
+        where = f"{self.name}: table {of.table}"
+        hold = timedelta(seconds=self.config.hold_s) if of.layout != "rows" else timedelta()
+        asked = of.changed_column or of.time_column
+        with self._connected() as connection:
+            text, parameters = _query(of, asked, start - _MARGIN - hold, end + _MARGIN, self.config.driver)
+            frame = _run(connection, text, parameters, where)
+        if of.layout == "rows":
+            found = to_contract(table, frame, of, where=where)
+        else:
+            values = _values(frame, of, self.config, where)
+            told = from_tags(table, values.rows, self.tags, hold_s=self.config.hold_s)
+            found = Fetched(told.rows, pl.concat([told.refused, values.refused]))
+        if table in STANDING or of.changed_column is not None:
+            return found
+        return Fetched(in_window(found.rows, TIME_COLUMNS[table], start, end), found.refused)
+
+    def check(self) -> None:
+        """See `Source`."""
+        with self._connected() as connection:
+            for of in self.config.tables.values():
+                _run(connection, f"select * from {_quoted(of.table)} limit 1", (), f"{self.name}: table {of.table}")
+
+    @contextmanager
+    def _connected(self) -> Iterator[Any]:
+        address = looked_up(self.config.address)
+        try:
+            driver = import_module(f"adbc_driver_{self.config.driver}.dbapi")
+        except ImportError as error:
+            raise SourceError(f"{self.name}: databases need: pip install 'tankdrift[sources]'") from error
+        try:
+            connection = driver.connect(address)
+        except driver.Error as error:
+            raise SourceDownError(f"{self.name}: the database says {_short(error)}") from error
+        try:
+            yield connection
+        finally:
+            connection.close()
+
+
+def _run(connection: Any, text: str, parameters: tuple[object, ...], where: str) -> pl.DataFrame:
+    import adbc_driver_manager.dbapi as adbc
+
+    try:
+        with connection.cursor() as cursor:
+            cursor.execute(text, parameters or None)
+            found = pl.from_arrow(cursor.fetch_arrow_table())
+    except (adbc.OperationalError, OSError) as error:
+        raise SourceDownError(f"{where}: the database says {_short(error)}") from error
+    except adbc.Error as error:
+        raise SourceError(f"{where}: the database says {_short(error)}") from error
+    assert isinstance(found, pl.DataFrame)
+    return found
+
+
+def _query(
+    of: SqlTable, asked: str | None, start: datetime, end: datetime, driver: str
+) -> tuple[str, tuple[object, ...]]:
+    text = f"select * from {_quoted(of.table)}"
+    if asked is None:
+        return text, ()
+    marks = ("$1", "$2") if driver == "postgresql" else ("?", "?")
+    column = _quoted(asked)
+    order = _quoted(of.time_column or asked)
+    text += f" where {column} >= {marks[0]} and {column} < {marks[1]} order by {order}"
+    return text, (_asked(start, of), _asked(end, of))
+
+
+def _asked(instant: datetime, of: SqlTable) -> object:
+    """An instant as the table writes them."""
+    instant = instant.astimezone(UTC)
+    if of.time_kind == "epoch_s":
+        return int(instant.timestamp())
+    if of.time_kind == "epoch_ms":
+        return int(instant.timestamp() * 1000)
+    local = instant.astimezone(ZoneInfo(of.timezone))
+    if of.time_kind == "text":
+        return local.strftime(of.time_format or "%Y-%m-%d %H:%M:%S")
+    return local.replace(tzinfo=None) if of.timezone != "UTC" else instant
+
+
+def _quoted(name: str) -> str:
+    """A name, perhaps with a schema in front, as SQL identifiers."""
+    return ".".join('"' + step.replace('"', '""') + '"' for step in name.split("."))
+
+
+def _values(frame: pl.DataFrame, of: SqlTable, config: SqlConfig, where: str) -> Fetched:
+    """Values of tags in the columns of `VALUES`, from a narrow or a wide table."""
+    time = str(of.time_column)
+    _require(frame, [time] if of.layout == "wide" else [time, of.tag_column, of.value_column], where)
+    if of.layout == "wide":
+        tags = [tag.tag for tag in tags_of(config.tags, config.tag_file)]
+        _require(frame, tags, where)
+        frame = frame.unpivot(tags, index=[time, *([of.quality_column] if of.quality_column else [])])
+        frame = frame.rename({"variable": "tag"}).filter(pl.col("value").is_not_null())
+        tag_column, value_column = "tag", "value"
+    else:
+        tag_column, value_column = of.tag_column, of.value_column
+    quality = pl.lit("good") if of.quality_column is None else _quality(pl.col(of.quality_column), config)
+    raw = frame.select(
+        pl.col(tag_column).cast(pl.String).alias("tank_id"),
+        pl.col(time).alias("ts"),
+        pl.col(value_column).alias("level_mm"),
+        quality.alias("quality"),
+    )
+    # The times and numbers of a value are read as those of any row are; the tag stands in the place of the tank.
+    form = of.time_format or (of.time_kind if of.time_kind.startswith("epoch") else None)
+    mapped = Mapped(columns={"quality": Column(column="quality")}, timezone=of.timezone, time_format=form)
+    read = to_contract("readings", raw, mapped, where=where)
+    rows = read.rows.select(pl.col("tank_id").alias("tag"), "ts", pl.col("level_mm").alias("value"), "quality")
+    odd = ~pl.col("quality").is_in(QUALITIES).fill_null(False) | pl.col("ts").is_null()
+    return Fetched(rows.filter(~odd).cast(VALUES), pl.concat([read.refused, _odd(rows.filter(odd), of)]))
+
+
+def _odd(rows: pl.DataFrame, of: SqlTable) -> pl.DataFrame:
+    if rows.is_empty():
+        return REFUSED.to_frame()
+    told = [json.dumps(row, default=str) for row in rows.iter_rows(named=True)]
+    reasons = ["ts_missing" if row is None else "quality_unknown" for row in rows["ts"]]
+    return pl.DataFrame({"table": ["readings"] * len(told), "row": told, "reason": reasons}, schema=REFUSED)
+
+
+def _quality(code: pl.Expr, config: SqlConfig) -> pl.Expr:
+    if config.quality == "words":
+        return code.cast(pl.String).replace(config.quality_words)
+    read = opc_da_quality if config.quality == "opc_da" else opc_ua_quality
+    return code.cast(pl.Int64).map_elements(read, return_dtype=pl.String)
+
+
+def _require(frame: pl.DataFrame, columns: Sequence[str], where: str) -> None:
+    missing = [name for name in columns if name not in frame.columns]
+    if missing:
+        raise SourceError(f"{where}: there is no column {missing[0]!r} (there are: {', '.join(frame.columns)})")
+
+
+def _short(error: Exception) -> str:
+    return hidden(" ".join(str(error).split())[:300])
