@@ -12,6 +12,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from flows.cli_backtest import add_commands
 from pipeline.errors import ArgumentError, CheckFailedError, TankdriftError
 
 if TYPE_CHECKING:
@@ -93,6 +94,8 @@ def _parser() -> _Parser:
 
     check = command("check", _check, "say where what a run left breaks the contract")
     check.add_argument("out", type=Path, metavar="OUT", help="folder of a run")
+
+    add_commands(command)
 
     report = command("report", _report, "make the report again from the store")
     report.add_argument("out", type=Path, metavar="OUT", help="folder of a run")

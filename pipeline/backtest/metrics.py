@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -46,7 +46,11 @@ class Prices:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A rule on a history: its episodes judged, what there was to find, and every watched tank-day's standing."""
+    """A rule on a history: its episodes judged, what there was to find, and every watched tank-day's standing.
+
+    What there was to find may stand in copies of the history with faults put in (`is_put_in`); alarms and tank-days are
+    those of the history itself, and so are the costs.
+    """
 
     alarms: pl.DataFrame
     found: pl.DataFrame
@@ -87,8 +91,9 @@ def cluster_sums(judged: Judged, measure: Measure) -> pl.DataFrame:
         pl.col("lost_l").sum(),
         pl.col("before_l").sum(),
         pl.col("saved_l").sum(),
+        pl.col("before_l").filter(~pl.col("is_put_in")).sum().alias("paid_l"),
     )
-    places = judged.alarms.with_columns(tank_id=pl.coalesce("tank_id", pl.lit(None)))
+    places = judged.alarms
     if key == "tank_id":
         first = homes.group_by("site_id").agg(pl.col("tank_id").min().alias("_first"))
         places = places.join(first, on="site_id", how="left").with_columns(tank_id=pl.coalesce("tank_id", "_first"))
@@ -109,7 +114,7 @@ def cluster_sums(judged: Judged, measure: Measure) -> pl.DataFrame:
 def _parts(sums: Mapping[str, Floats], prices: Prices) -> dict[str, tuple[Floats, Floats]]:
     """What stands above and below the line of each figure of `COMPARED`, by cluster."""
     months = {name: sums[f"{name}_days"] / MONTH_DAYS / 100.0 for name in ("sound", "open", "watched")}
-    cost = (prices.visit or 0.0) * sums["visits"] + (prices.litre or 0.0) * sums["before_l"]
+    cost = (prices.visit or 0.0) * sums["visits"] + (prices.litre or 0.0) * sums["paid_l"]
     unknown = np.full_like(cost, np.nan)
     return {
         "share_found": (sums["found"], sums["truths"]),
@@ -134,7 +139,7 @@ def figures(judged: Judged, measure: Measure) -> dict[str, float | int | None]:
     frame = cluster_sums(judged, measure)
     sums = _columns(frame)
     weights = measure.weights(frame.height)
-    counts = {name: int(values.sum()) for name, values in sums.items() if name not in ("lost_l", "before_l", "saved_l")}
+    counts = {name: int(values.sum()) for name, values in sums.items() if not name.endswith("_l")}
     out: dict[str, float | int | None] = dict(counts)
     out |= {name: float(sums[name].sum()) for name in ("lost_l", "before_l", "saved_l")}
     for name, (above, below) in _parts(sums, measure.prices).items():

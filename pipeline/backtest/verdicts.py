@@ -90,7 +90,11 @@ def _row(store: Store, said: Said) -> dict[str, object]:
     row |= {name: value for name, value in given.items() if value is not None}
     if row["cause"] in CAUSES_WITHOUT_LITRES:
         row["litres"] = None
-    if isinstance(row["ts_end"], datetime) and isinstance(row["ts_start"], datetime) and row["ts_end"] < row["ts_start"]:
+    if (
+        isinstance(row["ts_end"], datetime)
+        and isinstance(row["ts_start"], datetime)
+        and row["ts_end"] < row["ts_start"]
+    ):
         raise ArgumentError(f"the end, {row['ts_end']}, is before the start, {row['ts_start']}")
     return row
 

@@ -15,16 +15,13 @@ from typing import Final
 import polars as pl
 
 from pipeline.backtest.asof import READABLE, Tables, as_of_tables
-from pipeline.backtest.injection.lake import raw_tables
-from pipeline.backtest.injection.plan import planned
-from pipeline.backtest.injection.run import inject
+from pipeline.backtest.injection.lake import inject_lake
 from pipeline.backtest.replay import replay
 from pipeline.backtest.study import BASE, Study, Trial, trial_id, world_digest
-from pipeline.backtest.truth import SIZES, joined_labels, truths
+from pipeline.backtest.truth import SIZES, joined_labels
 from pipeline.backtest.verdicts import labels_of_store
 from pipeline.errors import ArgumentError
 from pipeline.lake import read_labels
-from pipeline.lake_write import write_lake
 from pipeline.stages import Run, analyse_lake, load
 from pipeline.store import open_store
 
@@ -78,19 +75,10 @@ def analysed(lake: Path, out: Path) -> Tables:
 
 
 def _inject(study: Study, world: str, place: Path) -> pl.DataFrame:
-    assert study.faults is not None
-    frames = raw_tables(study.lake)
-    number = study.worlds.index(world)
-    seed = 10_000 * study.faults.seed + number
-    last_day: date = frames["readings"]["ts"].dt.date().max()  # type: ignore[assignment]
-    known = truths(frames["labels"], frames, last_day)
-    plan = planned(frames, study.faults.wanted, avoid=known["tank_id"].unique().to_list(), seed=seed)
-    made = inject(frames, plan, seed=seed)
-    if not made.sizes.height:
-        why = made.refused[0][1] if made.refused else "every tank has a label"
-        raise ArgumentError(f"no tank can hold {', '.join(study.faults.causes)}: {why}")
-    write_lake(made.frames, place)
-    return made.sizes
+    if study.faults is None:
+        raise ValueError(f"study has no world {world}")
+    seed = 10_000 * study.faults.seed + study.worlds.index(world)
+    return inject_lake(study.lake, place, study.faults.wanted, seed=seed).sizes
 
 
 def _keep_labels_alone(lake: Path) -> None:
@@ -159,4 +147,3 @@ def ask(study: Study, world: str, trial: Trial, data: str) -> Path:
     alarms.write_parquet(beside)
     beside.replace(path)
     return path
-

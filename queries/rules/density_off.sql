@@ -1,17 +1,15 @@
--- One row is a tank's trading day whose density is far from the tank's own.
--- rule: Density off
--- looks for: A density that is far from what the tank has held so far.
+-- One row is a tank's trading day on which its density changed.
+-- rule: Density changed
+-- looks for: A density at 15 °C that is off from what it lately was, as after a drop of another product.
 -- cause: wrong_product, phase_separation
--- parameter: threshold = 5 [1, 50] standard deviations of the tank's own past
+-- parameter: threshold = 3 [0.5, 100] kg/m³
 select
     tank_id,
     day,
     'wrong_product' as cause,
-    max(abs(z)) as score,
-    printf('%s %.1f', max_by(name, abs(z)), max_by(value, abs(z))) as note
+    abs(value) as score,
+    printf('%.1f kg/m³', value) as note
 from features
-where starts_with(name, 'density')
-group by
-    tank_id,
-    day
-having score >= $threshold
+where
+    name = 'density_change_kg_m3'
+    and abs(value) >= $threshold

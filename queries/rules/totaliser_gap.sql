@@ -7,9 +7,9 @@ select
     tank_id,
     day,
     'missing_sales' as cause,
-    -litres as score,
-    printf('%.0f l not booked', -litres) as note
-from variance_parts
+    value as score,
+    printf('%.0f l not booked', value) as note
+from features
 where
-    part = 'missing_sales'
-    and -litres >= $threshold
+    name = 'totaliser_excess_l'
+    and value >= $threshold

@@ -49,9 +49,13 @@ def wrong_feed(injection: Injection, pool: Pool, tables: Tables, rng: np.random.
     )
     others = tables["tanks"].filter((pl.col("site_id") == pool.site_id) & ~pl.col("tank_id").is_in(pool.members))
     mine = _family(str(pool.tanks["product"][0]))
-    likely = sorted(name for name, product in others.select("tank_id", "product").iter_rows() if _family(product) == mine)
+    likely = sorted(
+        name for name, product in others.select("tank_id", "product").iter_rows() if _family(product) == mine
+    )
     if now.height != 1 or not likely:
-        raise CannotHoldError(f"tank {injection.tank_id} has no neighbour of its kind that its sales could be booked to")
+        raise CannotHoldError(
+            f"tank {injection.tank_id} has no neighbour of its kind that its sales could be booked to"
+        )
     other = likely[int(rng.integers(len(likely)))]
     ended = pl.when(pl.struct("meter_id", "tank_id", "valid_from") == pl.lit(now.select("meter_id", "tank_id", "valid_from").to_struct()[0]))  # fmt: skip
     kept = feeds.with_columns(valid_to=ended.then(stamp(injection.start_s)).otherwise(pl.col("valid_to")))

@@ -17,27 +17,6 @@ Floats = NDArray[np.float64]
 HOUR_S: Final = 3600.0
 DAY_S: Final = 86_400.0
 
-SIZE_OF: Final[Mapping[str, tuple[str, str]]] = {
-    "tank_leak": ("l/h", "with the tank half full"),
-    "line_leak": ("l/h", "while a hose is open"),
-    "bulk_theft": ("l", "drawn at once"),
-    "slow_theft": ("l", "in a usual night"),
-    "meter_drift": ("%", "that the meter records too much"),
-    "missing_sales": ("%", "of a meter's sales in one shift"),
-    "chart_error": ("%", "by which a new chart is too large"),
-    "wrong_feed": ("%", "of a meter's sales (100)"),
-    "short_delivery": ("l", "that a drop is short"),
-    "over_delivery": ("l", "that a drop is over"),
-    "missing_ticket": ("l", "at the least in the drop whose ticket is lost"),
-    "wrong_product": ("kg/m³", "by which a drop's density is off"),
-    "water_ingress": ("l/h", "of water that enters"),
-    "phase_separation": ("l", "of water under the blend before it splits"),
-    "probe_fault": ("mm", "by which the level jumps"),
-    "clock_skew": ("s", "by which the till is set ahead"),
-    "unexplained": ("l", "of a usual swing, either way"),
-}
-"""What the size of each cause means: its unit, and of what."""
-
 
 class CannotHoldError(ArgumentError):
     """A tank's history cannot hold a fault: there is no such drop, meter or neighbour, or not enough product."""
@@ -48,7 +27,7 @@ class Injection:
     """One fault to put in.
 
     `start_s` and `end_s` are seconds since 1970, `end_s` None while it lasts; faults of a drop fall on the first
-    fitting one after `start_s`. `size` is in the unit of `SIZE_OF`; a loss is meant by the cause, so it is positive,
+    fitting one after `start_s`. `size` is in the unit of `sizes.SIZE_OF`; a loss is meant by the cause, so it is positive,
     but for those that may go either way (`meter_drift`, `chart_error`, `wrong_product`, `probe_fault`, `clock_skew`).
     """
 

@@ -1,5 +1,6 @@
 """Faults of what stands in the tank: water that enters, a blend that splits, a drop of another density; and a probe
-that jumps."""
+that jumps.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +12,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.backtest.injection.fault import (
-    DAY_S, HOUR_S, CannotHoldError, Course, Injection, Outcome, Tables,
+    DAY_S,
+    HOUR_S,
+    CannotHoldError,
+    Course,
+    Injection,
+    Outcome,
+    Tables,
 )  # fmt: skip
 from pipeline.backtest.injection.levels import GRIDS_MM, Gauge, moved_levels, rounded
 from pipeline.backtest.injection.pool import Pool, outcome, put_levels, put_litres, stamps
@@ -49,7 +56,8 @@ def water_ingress(injection: Injection, pool: Pool, tables: Tables, rng: np.rand
 def phase_separation(injection: Injection, pool: Pool, tables: Tables, rng: np.random.Generator) -> Outcome:
     """`size` litres of water come in over three days under an ethanol blend, which then splits within hours: the layer
     that the float rests on takes most of the ethanol, and what is above grows lighter. The stock is as before, but for
-    the water."""
+    the water.
+    """
     gauge, product = _own_gauge(injection, pool), str(pool.tanks["product"][0])
     if product not in ETHANOL_SHARE:
         raise CannotHoldError(f"tank {injection.tank_id} holds {product}, which does not split")
@@ -73,7 +81,8 @@ def phase_separation(injection: Injection, pool: Pool, tables: Tables, rng: np.r
 
 def wrong_product(injection: Injection, pool: Pool, tables: Tables, rng: np.random.Generator) -> Outcome:
     """A drop whose density is `size` kg/m³ off: the ticket shows it where it shows a density, and the gauge, where it
-    has a densitometer, in the share that the drop has of what stands in the tank, until later drops thin it."""
+    has a densitometer, in the share that the drop has of what stands in the tank, until later drops thin it.
+    """
     drop = next_drop(injection, pool)
     row = pool.tickets.row(drop.tickets[0], named=True)
     has_density = any(tables.readings_of(name)["density_kg_m3"].is_not_null().any() for name in pool.members)

@@ -25,7 +25,8 @@ LASTS_DAYS: Final = {"unexplained": 12.0, "water_ingress": 25.0}
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """What to put in: causes in turn, sizes in turn, at some tanks (all that can hold it, where None), from a start on
-    (drawn for each tank, where None) until an end (while it lasts, where None)."""
+    (drawn for each tank, where None) until an end (while it lasts, where None).
+    """
 
     causes: tuple[str, ...]
     sizes: tuple[float, ...]
@@ -53,7 +54,9 @@ def planned(
         pools = [(tank,) for tank in wanted.tanks]
     if set(wanted.causes) <= set(ONE_A_SITE):
         pools = _one_a_site(frames, pools)
-    spans = frames["readings"].group_by("tank_id").agg(pl.col("ts").min().alias("first"), pl.col("ts").max().alias("last"))
+    spans = (
+        frames["readings"].group_by("tank_id").agg(pl.col("ts").min().alias("first"), pl.col("ts").max().alias("last"))
+    )
     known = {tank: (first, last) for tank, first, last in spans.iter_rows()}
     longitude = _longitudes(frames)
     pools = [group for group in pools if group[0] in known or wanted.tanks is not None]
@@ -94,5 +97,3 @@ def _dealt(values: Sequence[object], count: int, rng: np.random.Generator) -> li
     """`count` values, each as often as any other to within one, in random order."""
     turns = [values[number] for _ in range(-(-count // len(values))) for number in rng.permutation(len(values))]
     return turns[:count]
-
-

@@ -11,8 +11,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.backtest.injection import books, liquids, stock
-from pipeline.backtest.injection.fault import SIZE_OF, CannotHoldError, Injection, Outcome, Tables
+from pipeline.backtest.injection.fault import CannotHoldError, Injection, Outcome, Tables
 from pipeline.backtest.injection.pool import pool_of, put_litres
+from pipeline.backtest.injection.sizes import SIZE_OF
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.vocabulary import CAUSES_WITHOUT_LITRES
@@ -24,7 +25,8 @@ MARK: Final = "INJ-"
 @dataclass(frozen=True, slots=True)
 class Injected:
     """A lake's tables with faults in them, `labels` among them; how large each was made (`label_id`, `size`, `unit`);
-    and the injections that a tank could not hold, with why."""
+    and the injections that a tank could not hold, with why.
+    """
 
     frames: dict[str, pl.DataFrame]
     sizes: pl.DataFrame

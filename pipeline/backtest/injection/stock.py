@@ -95,9 +95,7 @@ def unexplained(injection: Injection, pool: Pool, rng: np.random.Generator) -> F
     return _draws(injection, pool, (at, at + rng.uniform(0.6, 5.0, count) * HOUR_S, litres), at < end_s)
 
 
-def _draws(
-    injection: Injection, pool: Pool, draws: tuple[Floats, Floats, Floats], kept: NDArray[np.bool_]
-) -> Found:
+def _draws(injection: Injection, pool: Pool, draws: tuple[Floats, Floats, Floats], kept: NDArray[np.bool_]) -> Found:
     """Draws that may overlap, added up."""
     start, stop, litres = (part[kept] for part in draws)
     if not len(start):
