@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Evidence, Finding
-from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, known_day
+from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, seen_day
 from pipeline.features.probe import ProbeDay, StuckSpan
 
 Floats = NDArray[np.float64]
@@ -15,7 +15,7 @@ NOISE_TIMES = 3.0
 """A day whose scatter is this many times the tank's usual is noisy."""
 NOISE_MM = 0.25
 BAD_SHARE = 0.12
-"""From this share of a day's readings unusable the gauge drops out; healthy ones lose some per cent (common practice)."""
+"""From this share of a day's readings unusable the gauge drops out; sound ones lose some per cent (common practice)."""
 HISTORY = 20
 SILENT_SHARE = 0.6
 """A regular gauge that delivers less than this share of its usual readings, while its site's others do, drops out."""
@@ -65,7 +65,7 @@ def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding:
         site_id=unit.unit.site_id,
         unit_id=unit.unit.unit_id,
         tank_id=unit.unit.members[0],
-        day=known_day(first.known_s),
+        day=seen_day(first.known_s, unit.lags),
         start_s=first.start_s,
         end_s=group[-1].end_s,
         log_odds=min(1.0 + 0.15 * first.known_l / surface, 6.0),
@@ -92,7 +92,8 @@ def _trouble(
         if today.scatter_mm > (0.6 * limit if was_wrong else limit):
             return "scatter against the usual, times", today.scatter_mm / max(usual, step / 3.0)
     if len(past) >= 5 and _is_silent(today, past) and not _site_silent(site, tank_id, today.day):
-        return "readings against the usual, share", today.readings / max(float(np.median([d.readings for d in past])), 1.0)
+        usual = max(float(np.median([one.readings for one in past])), 1.0)
+        return "readings against the usual, share", today.readings / usual
     return None
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
-from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, clock_changed, known_day
+from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, clock_changed, known_day, seen_day
 from pipeline.features.steps import Step
 from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import cumulative_l
@@ -79,7 +79,7 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             continue
         if any(
             (abs(step.start_s - span.end_s) < 3600 or span.start_s <= step.end_s <= span.end_s + 3600)
-            and known_day(span.known_s) <= day
+            and seen_day(span.known_s, site.lags) <= day
             for span in unit.stuck
         ):
             continue

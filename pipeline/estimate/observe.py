@@ -41,9 +41,19 @@ def known_day(at_s: float) -> int:
     return int((at_s + HOLD_BACK_S) // DAY_S)
 
 
-def _first_seen_s(day: int) -> float:
-    """The instant from which on data are first seen by the run of a UTC day number."""
-    return day * DAY_S - HOLD_BACK_S
+def first_seen_s(day: int, lags: Mapping[int, DayLag]) -> float:
+    """The instant of the gauge's clock from which on data are first seen by the run of a UTC day number.
+
+    Half an hour before the day begins; where the till's clock is ahead, sooner by as much as it was the day before:
+    what was sold in that time has the next day's date.
+    """
+    return day * DAY_S - HOLD_BACK_S - max(used_lag_s(lags.get(day - 1)), 0.0)
+
+
+def seen_day(at_s: float, lags: Mapping[int, DayLag]) -> int:
+    """UTC day number whose run first sees what the gauge and the meters say of an instant of the gauge's clock."""
+    day = known_day(at_s)
+    return day + 1 if at_s >= first_seen_s(day + 1, lags) else day
 
 
 @dataclass(frozen=True)
@@ -74,9 +84,13 @@ class KnownDrop:
 
 @dataclass(frozen=True)
 class UnitObserved:
-    """A unit with its meters' flows on the gauge's clock, its drops, sudden moves and the health of its readings."""
+    """A unit with its meters' flows on the gauge's clock, its drops, sudden moves and the health of its readings.
+
+    `lags` are the site's clocks, day by day.
+    """
 
     unit: Unit
+    lags: dict[int, DayLag]
     flows: list[MeterFlow]
     drops: list[KnownDrop]
     steps: list[tuple[int, Step]]
@@ -114,7 +128,7 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     feeds = feeds_of(tables["meter_feeds"], [item.unit for item in units])
     flows = meter_flows(tables["sales"])
     for item in units:
-        _open(item, _own_flows(item.unit, flows, feeds, []))
+        _open(item, _own_flows(item.unit, flows, feeds, []), {})
     days = (
         np.unique(np.concatenate([_days(item.unit.series.ts_s) for item in units])) if units else np.empty(0, np.int64)
     )
@@ -123,14 +137,14 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     flows = {name: _on_gauge_clock(flow, lags) for name, flow in flows.items()}
     for item, unit in zip(units, [unit for unit in built if unit is not None], strict=True):
         item.unit = unit
-        _open(item, _own_flows(unit, flows, feeds, []))
+        _open(item, _own_flows(unit, flows, feeds, []), lags)
         shares = [share_at(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
         item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
     changes = _feed_changes(units, feeds, flows, days, lags)
     seen = []
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
-        seen.append(_finished(tables, item, days, _unbooked_here(item.unit, lost, feeds)))
+        seen.append(_finished(tables, item, (days, lags), _unbooked_here(item.unit, lost, feeds)))
     return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, changes, seen)
 
 
@@ -154,11 +168,14 @@ def _own_flows(
     return own
 
 
-def _open(item: _Working, own: list[MeterFlow]) -> None:
+def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None:
     """Takes stuck readings out of the unit's series and finds its drops."""
     item.own = own
     item.stuck = stuck_spans(item.unit.series, _sold_l(own, item.unit.series.ts_s))
-    since = [replace(span, start_s=max(span.start_s, _first_seen_s(known_day(span.known_s)))) for span in item.stuck]
+    since = [
+        replace(span, start_s=max(span.start_s, first_seen_s(seen_day(span.known_s, lags), lags)))
+        for span in item.stuck
+    ]
     series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
     item.drops = _ticketed(find_drops(series, _sold_l(own, series.ts_s)), item.unit)
@@ -218,10 +235,12 @@ def _between(flow: MeterFlow, start_s: float, end_s: float) -> MeterFlow:
 
 
 def _on_gauge_clock(flow: MeterFlow, lags: dict[int, DayLag]) -> MeterFlow:
-    day = ((flow.end_s + HOLD_BACK_S) // DAY_S).astype(np.int64)
-    by_day = {number: used_lag_s(lags.get(number)) for number in np.unique(day).tolist()}
-    shift = np.array([by_day[number] for number in day.tolist()]) if len(day) else np.zeros(0)
-    return ordered_flow(flow.meter_id, flow.start_s - shift, flow.end_s - shift, flow.volume_l)
+    """The sales on the gauge's clock, none of them before the time that its day's run is first to see."""
+    numbers, place = np.unique(((flow.end_s + HOLD_BACK_S) // DAY_S).astype(np.int64), return_inverse=True)
+    shift = np.array([used_lag_s(lags.get(int(day))) for day in numbers])[place]
+    least = np.array([first_seen_s(int(day), lags) for day in numbers])[place]
+    start, end = np.maximum(flow.start_s - shift, least), np.maximum(flow.end_s - shift, least)
+    return ordered_flow(flow.meter_id, start, end, flow.volume_l)
 
 
 def used_lag_s(lag: DayLag | None) -> float:
@@ -270,7 +289,7 @@ def _feed_changes(
     for day in days.tolist():
         if clock_changed(lags, day):
             continue
-        span = (day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S, day)
+        span = (first_seen_s(day, lags), first_seen_s(day + 1, lags), day)
         seen = {name: {one.meter_id: one for one in feed_days(_moves(item), *span[:2])} for name, item in by_id.items()}
         for meter in sorted(flows):
             homes = [name for name, item in by_id.items() if _held(item, meter, span[1]) > 0.99]
@@ -335,22 +354,27 @@ def _unbooked_here(unit: Unit, lost: list[Unbooked], feeds: list[Feed]) -> list[
 
 
 def _finished(
-    tables: Mapping[str, pl.DataFrame], item: _Working, days: NDArray[np.int64], lost: list[Unbooked]
+    tables: Mapping[str, pl.DataFrame],
+    item: _Working,
+    clocks: tuple[NDArray[np.int64], dict[int, DayLag]],
+    lost: list[Unbooked],
 ) -> UnitObserved:
+    days, lags = clocks
     rest = open_spans(item.own).rest_s
     probe = {}
     for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
         readings = tables["readings"].filter(pl.col("tank_id") == name)
         probe[name] = probe_days(readings, series, rest(series.ts_s) > 120.0)
     moves = _moves(item)
-    return UnitObserved(item.unit, item.own, item.drops, _steps_of(moves, days), item.stuck, probe, moves, lost)
+    steps = _steps_of(moves, days, lags)
+    return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, moves, lost)
 
 
-def _steps_of(moves: Moves, days: NDArray[np.int64]) -> list[tuple[int, Step]]:
+def _steps_of(moves: Moves, days: NDArray[np.int64], lags: dict[int, DayLag]) -> list[tuple[int, Step]]:
     found: list[tuple[int, Step]] = []
     moved = moves.moved_l()
     for day in days.tolist():
-        start, end = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
+        start, end = first_seen_s(day, lags), first_seen_s(day + 1, lags)
         spread = step_spread(moves, moved, start - 10 * DAY_S, end)
         for step in find_steps(moves, moved, spread, start, end):
             found.append((day, step))

@@ -19,17 +19,20 @@ from pipeline.estimate.design import (
     chart_changes_s,
 )
 from pipeline.estimate.noise import dip_noise
-from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, KnownDrop, UnitObserved, known_day
+from pipeline.estimate.observe import KnownDrop, UnitObserved, first_seen_s, known_day, seen_day
 from pipeline.estimate.walk import Amendment, Walk, walk_days
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips, settled_dips
 from pipeline.ledger.fleet import Unit
+from pipeline.ledger.gauge import seconds
 from pipeline.physics.products import product_vcf
 
 Floats = NDArray[np.float64]
 
 UNKNOWN_TEMP_SHARE = 0.004
 """SD of a ticket's litres at 15 °C whose temperature is not known, as a share: some 3 K (common practice)."""
+USUAL_READINGS = 2000
+"""By so many of the tank's temperatures before it a ticket without one is brought to 15 °C."""
 EPOCH = date(1970, 1, 1)
 
 
@@ -52,10 +55,12 @@ def ticket_15_l(unit: Unit, tickets: tuple[int, ...]) -> tuple[float, float]:
     rows = unit.tickets[list(tickets)]
     volume = rows["ticket_volume_l"].to_numpy()
     temp = rows["ticket_temp_c"].cast(pl.Float64).to_numpy()
-    measured = unit.series.temp_c[np.isfinite(unit.series.temp_c)]
+    told = np.isfinite(unit.series.temp_c)
+    before = int(np.searchsorted(unit.series.ts_s[told], seconds(rows["ts_ticket"]).min(initial=np.inf)))
+    measured = unit.series.temp_c[told][max(before - USUAL_READINGS, 0) : max(before, 1)]
     if not len(measured):
         return float(volume.sum()), float(np.hypot(UNKNOWN_TEMP_SHARE * volume.sum(), TICKET_SD_L))
-    known, usual = np.isfinite(temp), float(np.median(measured[:2000]))
+    known, usual = np.isfinite(temp), float(np.median(measured))
     factor = np.asarray(product_vcf(unit.product, np.clip(np.where(known, temp, usual), -20.0, 40.0)))
     share = np.where(known, TICKET_SHARE_SD, np.hypot(TICKET_SHARE_SD, UNKNOWN_TEMP_SHARE))
     return float((volume * factor).sum()), float(np.hypot(np.sqrt(((share * volume) ** 2).sum()), TICKET_SD_L))
@@ -71,10 +76,8 @@ def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
 
 def step_holes(seen: UnitObserved) -> list[tuple[float, float]]:
     """Each sudden move's span with ten minutes either side, no earlier than what its day is first to see. [s]"""
-    return [
-        (max(step.start_s - 600.0, day * DAY_S - HOLD_BACK_S), max(step.end_s + 600.0, day * DAY_S - HOLD_BACK_S))
-        for day, step in seen.steps
-    ]
+    least = {day: first_seen_s(day, seen.lags) for day, _ in seen.steps}
+    return [(max(step.start_s - 600.0, least[day]), max(step.end_s + 600.0, least[day])) for day, step in seen.steps]
 
 
 def jump_hours(seen: UnitObserved) -> Floats:
@@ -111,7 +114,7 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     balance: Balance = balance_of(
         seen.unit, dips, [known.drop for known in seen.drops], delivered_of(seen.unit, seen.drops), jump_hours(seen)
     )
-    balance = replace(balance, known_day=_with_late_drops(balance.known_day, dips, seen.drops))
+    balance = replace(balance, known_day=_known_days(dips, seen))
     noise = dip_noise(balance, dips, seen.unit.product, seen.unit.series.level_mm)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
     judged = [place for place, known in enumerate(seen.drops) if known.tickets_then]
@@ -123,10 +126,10 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     return UnitWalk(seen, dips, noise, walk, tuple(place for place, _ in kept))
 
 
-def _with_late_drops(day: NDArray[np.int64], dips: Dips, drops: list[KnownDrop]) -> NDArray[np.int64]:
-    """The day that first sees each dip: dips after a drop wait for the day that sees the drop. Shape (k,)."""
-    waits = day.copy()
-    for known in drops:
+def _known_days(dips: Dips, seen: UnitObserved) -> NDArray[np.int64]:
+    """UTC day number whose run first sees each dip; those after a drop wait for the day that sees it. Shape (k,)."""
+    waits = np.array([seen_day(float(at_s), seen.lags) for at_s in dips.ts_s], dtype=np.int64)
+    for known in seen.drops:
         after = dips.ts_s >= known.drop.start_s
         waits[after] = np.maximum(waits[after], known.day)
     return waits

@@ -1,0 +1,156 @@
+"""What a tank's dips have to say about its chart: book-corrected stock by the best chart so far, and what else moves it.
+
+Litres drawn against metered litres teach the chart; a drop teaches it only through its ticket, with the ticket's doubt
+and a lasting bias of each carrier.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.chart_shape import TankModel
+from pipeline.estimate.design import FREE_L2, Balance
+from pipeline.estimate.observe import KnownDrop, UnitObserved
+from pipeline.estimate.regression import Prior
+from pipeline.estimate.unit_walk import jump_hours
+from pipeline.estimate.whiten import Noise, gains
+from pipeline.ledger.dips import Dips
+from pipeline.physics.products import product_vcf
+
+Floats = NDArray[np.float64]
+
+METER_SD = 0.002
+CARRIER_SD = 0.001
+TICKETS_SD = 0.0003
+"""Prior SD of a meter's error in service, of a carrier's lasting bias, and of what a probe's temperature (0.2 K) does to
+every ticket. Common practice, no source."""
+TICKET_SHARE_SD = 0.0015
+TICKET_SD_L = 8.0
+"""SD of one ticket: a loading meter's share, and litres left in hoses and compartments. Common practice, no source."""
+MIXED_TEMP_SHARE = 0.0006
+NO_TEMP_SHARE = 0.004
+"""The same for a ticket without temperature: told from what its drop did to the tank's (0.5 K), and not told (3 K)."""
+SHELL_H = 2.5
+SHELL_SHARE = 0.0004
+"""Hours in which a shell yields to a fill, and by what share of it. From memory: 1 to 5 h, 1 to 10 l in 10,000."""
+
+
+@dataclass(frozen=True)
+class ChartData:
+    """Dips as the fit sees them; k dips.
+
+    `y_l` (k,) book-corrected stock at 15 °C by the base chart; `others` (k, q) what else moves it, by `names`, with
+    `prior`; `weight` (k,) of each whitened row; `cycle` (k,) number of the stretch between drops; `free` (k,) dips
+    before which the stock may have taken any value; `by_chart_l` (k,) `y_l` by the chart in force instead.
+    """
+
+    y_l: Floats
+    by_chart_l: Floats
+    level_mm: Floats
+    vcf: Floats
+    others: Floats
+    names: tuple[str, ...]
+    prior: Prior
+    hours: Floats
+    gain: tuple[Floats, Floats, Floats, Floats]
+    weight: Floats
+    cycle: NDArray[np.int64]
+    free: NDArray[np.bool_]
+
+
+def chart_data(
+    seen: UnitObserved, dips: Dips, balance: Balance, noise: Noise, model: TankModel, *, moved_l: Floats | None = None
+) -> ChartData:
+    """The dips of a single tank, tickets as known at the end, carriers apart.
+
+    Parameters
+    ----------
+    seen, dips, balance, noise
+        The tank as observed, its dips, and what `balance_of` and `dip_noise` make of them; k dips.
+    model : TankModel
+    moved_l : ndarray, shape (k,), optional
+        Litres so far that are known to have left unbooked; they are added to the stock. [l]
+    """
+    came, jump_var = _came(seen, balance)
+    ticketed = np.sum(list(came.values()), axis=0)
+    by_chart = balance.stock_15_l + balance.sold_15_l.sum(axis=1) - ticketed + (0.0 if moved_l is None else moved_l)
+    better = model.base_l(dips.level_mm) - seen.unit.stock_l(dips.level_mm, dips.ts_s)
+    keep = np.array([not name.startswith("chart") for name in balance.names])
+    kept = tuple(name for name in balance.names if not name.startswith("chart"))
+    carriers = sorted(name for name in came if name)
+    usual = np.array([METER_SD if name.startswith("meter:") else 0.0 for name in kept])
+    mean = [balance.prior.mean[keep], [0.0, SHELL_SHARE], np.zeros(len(carriers))]
+    sd = [
+        np.where(usual > 0, usual, balance.prior.sd[keep]),
+        [TICKETS_SD, SHELL_SHARE],
+        np.full(len(carriers), CARRIER_SD),
+    ]
+    shell = balance.stock_15_l - _followed(balance.stock_15_l, balance.hours)
+    return ChartData(
+        y_l=by_chart + balance.vcf * better,
+        by_chart_l=by_chart,
+        level_mm=dips.level_mm,
+        vcf=balance.vcf,
+        others=np.column_stack([balance.columns[:, keep], ticketed, shell, *(came[name] for name in carriers)]),
+        names=(*kept, "tickets", "shell", *(f"carrier:{name}" for name in carriers)),
+        prior=Prior(np.concatenate(mean), np.concatenate(sd)),
+        hours=balance.hours,
+        gain=gains(balance.hours, noise, jump_var, balance.sold_15_l.sum(axis=1)),
+        weight=np.ones(len(by_chart)),
+        cycle=np.cumsum(jump_var > 0),
+        free=jump_var >= FREE_L2,
+    )
+
+
+def _came(seen: UnitObserved, balance: Balance) -> tuple[dict[str, Floats], Floats]:
+    """Litres at 15 °C ticketed up to each dip by carrier ("" if not told), and the doubt before each dip [l²]."""
+    hours = balance.hours
+    came = {"": np.zeros(len(hours))}
+    var = np.zeros(len(hours))
+    carrier = seen.unit.tickets["carrier"].to_list()
+    for known in seen.drops:
+        dip = int(np.searchsorted(hours, known.drop.start_s / 3600.0, "right"))
+        if dip >= len(hours):
+            continue
+        litres, doubt = _tickets_15_l(seen, known, balance, dip)
+        for ticket, volume in zip(known.drop.tickets, litres, strict=True):
+            came.setdefault(carrier[ticket] or "", np.zeros(len(hours)))[dip:] += volume
+        var[dip] += doubt**2 if known.drop.tickets else FREE_L2
+    np.add.at(var, np.minimum(np.searchsorted(hours, jump_hours(seen), "right"), len(hours) - 1), FREE_L2)
+    return came, var
+
+
+def _tickets_15_l(seen: UnitObserved, known: KnownDrop, balance: Balance, dip: int) -> tuple[Floats, float]:
+    """Litres at 15 °C of each of a drop's tickets, and the SD of their sum.
+
+    A temperature that the ticket keeps to itself is told from the tank's before and after, mixed by litres.
+    """
+    rows = seen.unit.tickets[list(known.drop.tickets)]
+    volume = rows["ticket_volume_l"].to_numpy()
+    temp = rows["ticket_temp_c"].cast(float).to_numpy().astype(np.float64)
+    told = np.isfinite(temp)
+    share = np.where(told, 0.0, NO_TEMP_SHARE)
+    if not np.isfinite(seen.unit.series.temp_c).any():
+        return volume, float(np.hypot(NO_TEMP_SHARE * volume.sum(), TICKET_SD_L))
+    if not told.all() and dip > 0 and volume.sum() > 0:
+        before, after = balance.temp_c[dip - 1], balance.temp_c[dip]
+        mixed = after + (after - before) * balance.stock_15_l[dip - 1] / volume.sum()
+        temp, share = np.where(told, temp, np.clip(mixed, -20.0, 40.0)), np.where(told, 0.0, MIXED_TEMP_SHARE)
+    temp = np.where(np.isfinite(temp), temp, balance.temp_c[dip])
+    factor = np.asarray(product_vcf(seen.unit.product, np.clip(temp, -20.0, 40.0)))
+    spread = np.hypot(TICKET_SHARE_SD, share) * volume
+    return volume * factor, float(np.sqrt((spread**2).sum() + len(volume) * TICKET_SD_L**2))
+
+
+def _followed(stock_l: Floats, hours: Floats) -> Floats:
+    """The stock as a shell follows it, a first-order lag of `SHELL_H`; it starts settled. [l]"""
+    keep = np.exp(-np.diff(hours, prepend=hours[:1]) / SHELL_H)
+    out = np.empty_like(stock_l)
+    value = float(stock_l[0]) if len(stock_l) else 0.0
+    for place, stock in enumerate(stock_l):
+        value = stock + (value - stock) * keep[place]
+        out[place] = value
+    return out
