@@ -89,7 +89,7 @@ def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], 
     )
     read = ["stock_l", "ts_s", "surface_l_per_mm", "level_mm"]
     steps = frame.group_by("key", maintain_order=True).agg(pl.col(*read, *names).mean()).sort("key")
-    used = [flow for flow, share in zip(flows, shares, strict=True) if share.any()]
+    used = [_while_used(flow, share, series.ts_s) for flow, share in zip(flows, shares, strict=True)]
     steps = _held(steps, step_s, longest_hold_s(series.ts_s, step_s))
     steps = steps.filter(pl.Series(_still(steps, used)))
     ts_s = steps["ts_s"].to_numpy()
@@ -133,6 +133,12 @@ def _held(steps: pl.DataFrame, step_s: float, longest_s: float) -> pl.DataFrame:
     )
     full = full.with_columns(known_s=pl.when("is_held").then("next").otherwise("ts_s"))
     return full.filter(~pl.col("is_held") | pl.col("holds")).drop("holds", "next")
+
+
+def _while_used(flow: MeterFlow, share: Floats, at_s: Floats) -> MeterFlow:
+    """The sales at whose end the unit supplied the meter; `share` at each reading of `at_s`."""
+    used = share[np.maximum(np.searchsorted(at_s, flow.end_s, "right") - 1, 0)] > 0
+    return MeterFlow(flow.meter_id, flow.start_s[used], flow.end_s[used], flow.volume_l[used])
 
 
 def _still(steps: pl.DataFrame, used: list[MeterFlow]) -> NDArray[np.bool_]:
