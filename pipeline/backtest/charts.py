@@ -174,7 +174,8 @@ def _power_map(power_map: pl.DataFrame, points: pl.DataFrame) -> Chart | None:
         "y": [plain(tank) for tank in tanks], "z": shown, "text": notes, "xgap": 1, "ygap": 1,
         "colorscale": [[0, "@gain"], [0.5, "@mid"], [1, "@loss"]], "hovertemplate": "%{text}<extra>%{y}</extra>",
         "colorbar": {
-            "tickvals": [round(float(tick), 4) for tick in ticks], "ticktext": [fmt.figures(10.0**tick) for tick in ticks],
+            "tickvals": [round(float(tick), 4) for tick in ticks],
+            "ticktext": [fmt.figures(10.0**tick) for tick in ticks],
             "title": {"text": ", ".join(sorted(set(units.values())))},
         },
     }  # fmt: skip

@@ -19,8 +19,10 @@ from pipeline.backtest.worlds import alarms_path, world_days, world_folder, worl
 
 @dataclass(frozen=True)
 class World:
-    """What is known of a history, or of a copy with faults in it: `known` and `days` as `truths` and `standing` give
-    them; in a copy `known` are the faults put in alone."""
+    """What is known of a history, or of a copy with faults in it.
+
+    `known` and `days` are as `truths` and `standing` give them; in a copy `known` are the faults put in alone.
+    """
 
     name: str
     folder: str

@@ -31,6 +31,10 @@ COMPARED: Final = ("share_found", "right_share", "false_per_100", "outside_per_1
 """Figures that are ratios of sums over clusters, so that two rules can be paired."""
 
 
+NAMED: Final = ["world", "label_id"]
+"""What names a fault."""
+
+
 @dataclass(frozen=True, slots=True)
 class Prices:
     """What a visit and a litre cost the user, in one currency; None where the user has not said."""
@@ -191,9 +195,13 @@ def compared(first: Judged, second: Judged, measure: Measure) -> list[dict[str, 
     """The second rule's figures less the first's, on the same history.
 
     `figure`, `first`, `second`, `difference` with `low` and `high` of its paired 95 % interval; None where it cannot be
-    given. Both rules are drawn on the same clusters, so what the clusters have in common falls out.
+    given. Both rules are drawn on the same clusters, so what the clusters have in common falls out; of faults only
+    those count that both look for.
     """
-    sums = [cluster_sums(one, measure) for one in (first, second)]
+    both = first.found.select(NAMED).join(second.found.select(NAMED), on=NAMED)
+    sums = [
+        cluster_sums(replace(one, found=one.found.join(both, on=NAMED, how="semi")), measure) for one in (first, second)
+    ]
     weights = measure.weights(sums[0].height)
     parts = [_parts(_columns(frame), measure.prices) for frame in sums]
     rows: list[dict[str, float | str | None]] = []

@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.backtest import words
 from pipeline.backtest.charts import charts_of, told
+from pipeline.backtest.metrics import MONTH_DAYS
 from pipeline.backtest.study import Options, Study
 from pipeline.report import format as fmt
 from pipeline.report.pages import as_json, environment
@@ -97,7 +98,7 @@ def _lead(frames: Frames) -> Row:
     owners = truths.select("world", "label_id").unique().height
     more = words.MORE.format(
         trials=fmt.count(results.height, "trial", "trials"),
-        months=fmt.number(int(results["watched_days"].max() or 0) / 30.4375),  # type: ignore[call-overload]
+        months=fmt.number(best["watched_days"] / MONTH_DAYS),
         tanks=fmt.count(frames["evidence"]["tank_id"].n_unique(), "tank", "tanks"),
         truths=fmt.count(owners, "fault", "faults"),
     )

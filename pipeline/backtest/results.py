@@ -1,4 +1,4 @@
-"""What a backtest came to, as tables: every trial's figures, alarms and truths, power, comparisons, a sample to review."""
+"""What a backtest came to, as tables: figures of every trial, alarms, truths, power, comparisons, what to review."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -52,7 +52,7 @@ def collected(study: Study, data: str) -> Frames:
     """Every table of a backtest whose worlds were prepared and whose trials were asked; sorted, so always the same.
 
     `results` one row a trial; `alarms`, `truths`, `power` by trial; `comparisons` and `divided` by pair of trials;
-    `power_map` by rule and tank; `review` unlabelled alarms to look at; `evidence` the daily variance that they rest on.
+    `power_map` by rule and tank; `review` unlabelled alarms to look at; `evidence` the days that they rest on.
     """
     worlds = [world_of(study, name, data) for name in study.worlds]
     trials = {trial_id(trial): trial for trial in study.trials}
@@ -96,7 +96,7 @@ def _proof(study: Study, base: World, data: str) -> Row:
 
 
 def sized(judged: Judged) -> pl.DataFrame:
-    """The faults that tell of power: those put in, where any were, else all; none where their sizes are of unlike units."""
+    """The faults that tell of power: those put in, where any were, else all; none where their units are unlike."""
     with_size = judged.found.filter(pl.col("size") > 0.0)
     put_in = with_size.filter("is_put_in")
     chosen = put_in if put_in.height else with_size
@@ -153,7 +153,7 @@ def _pairs(trials: Sequence[str], chosen: Mapping[str, str]) -> list[tuple[str, 
     points = list(chosen.values())
     if len(points) > 1:
         return list(combinations(points, 2))[:MOST_PAIRS]
-    return list(zip(trials[:-1], trials[1:], strict=True))[:MOST_PAIRS]
+    return list(pairwise(trials))[:MOST_PAIRS]
 
 
 def _stacked(parts: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -180,8 +180,8 @@ def _comparisons(study: Study, done: Mapping[str, Judged], pairs: Sequence[tuple
     schema = {"first_id": pl.String, "second_id": pl.String, "figure": pl.String} | dict.fromkeys(
         ("first", "second", "difference", "low", "high"), pl.Float64
     )
-    rows = [
-        {"first_id": one, "second_id": two} | row
+    rows: list[Row] = [
+        {"first_id": one, "second_id": two, **row}
         for one, two in pairs
         for row in compared(done[one], done[two], study.options.measure)
         if row["difference"] is not None
@@ -266,7 +266,7 @@ def _power_map(study: Study, done: Mapping[str, Judged]) -> pl.DataFrame:
 
 
 def review_sample(study: Study, done: Mapping[str, Judged]) -> pl.DataFrame:
-    """Alarms on time of which nobody knows anything, drawn evenly for somebody to look at; `drawn_of` how many there are."""
+    """Alarms on time of which nobody knows anything, drawn evenly to be looked at; `drawn_of` how many there are."""
     rng = np.random.default_rng(study.options.seed)
     columns = ["tank_id", "site_id", "day", "cause", "meter_id", "delivery_id", "score", "note"]
     parts = []

@@ -10,25 +10,26 @@ from pipeline.report import text as report_text
 TITLE: Final = "Backtest"
 LINES: Final = {
     "none": "No rule found anything that is known to have been wrong.",
-    "best": "{title}: {share} of what it looks for is found, at {rate} alarms outside of known faults in 100 tank-months.",
+    "best": "{title}: {share} of what it looks for is found, at {rate} alarms outside of known faults in 100 "
+    "tank-months.",
     "none_known": "Nothing is known to have been wrong in this history, so only false alarms can be counted.",
 }
 MORE: Final = (
     "{trials} on {months} tank-months of {tanks}, {truths} to find. Each day the rules saw that day and earlier only."
 )
 CAUTION: Final = (
-    "Alarms on time that nobody has looked into are neither false nor true. They are counted as alarms outside of known "
-    "faults, and a sample of them stands below to be looked at."
+    "Alarms on time that nobody has looked into are neither false nor true. They are counted as alarms outside of "
+    "known faults, and a sample of them stands below to be looked at."
 )
 SECTIONS: Final = {
-    "results": ("What each rule came to", "Intervals are 95 %, drawn anew over tanks; shares have the wider of that and "
-                "the exact one. 'By chance' is what as many alarms strewn at random would have found."),
+    "results": ("What each rule came to", "Intervals are 95 %, drawn anew over tanks; shares have the wider of that "
+                "and the exact one. 'By chance' is what as many alarms strewn at random would have found."),
     "comparisons": ("Rules against each other", "The same tanks drawn for both, and faults that both look for. An "
                     "interval that leaves out nought is a difference that this history shows."),
     "divided": ("What divides them", "Faults that one rule found and the other did not, and alarms outside of known "
                 "faults that only one raised."),
-    "review": ("To be looked at", "Drawn evenly from the alarms on time of which nothing is known. Say what it was, and "
-               "the next backtest counts it."),
+    "review": ("To be looked at", "Drawn evenly from the alarms on time of which nothing is known. Say what it was, "
+               "and the next backtest counts it."),
     "proof": ("To have it again", "Equal words, code and data give the same bytes."),
 }  # fmt: skip
 CHART_TITLES: Final = {
@@ -43,8 +44,8 @@ CHART_NOTES: Final = {
     "budget of {budget} alarms in 100 tank-months, or come nearest.",
     "power": "Points with exact 95 % intervals, and the fitted curve with its own. Sizes: {units}.",
     "delay": "What was not found waits on until it could be watched no longer (Kaplan and Meier).",
-    "cost": "Visits at {visit} and litres lost before the alarm at {litre} each, on the history itself; each rule pays for "
-    "the faults that it looks for.",
+    "cost": "Visits at {visit} and litres lost before the alarm at {litre} each, on the history itself; each rule pays "
+    "for the faults that it looks for.",
     "heat": "Size at which {power} are found, by faults put into each tank's own history; beyond the sizes that were "
     "tried it is an extrapolation.",
 }
@@ -94,7 +95,7 @@ def words() -> SimpleNamespace:
     own |= {
         "NAV": {"index.html": TITLE},
         "NAV_LABEL": "This page",
-        "FOOTER": "Made from a history by rules that saw each day no further than that day. Figures are of that history "
-        "and of what is known about it: another fleet has other noise.",
+        "FOOTER": "Made from a history by rules that saw each day no further than that day. Figures are of that "
+        "history and of what is known about it: another fleet has other noise.",
     }
     return SimpleNamespace(**{**vars(report_text), **own})

@@ -53,12 +53,16 @@ def wrong_feed(injection: Injection, pool: Pool, tables: Tables, rng: np.random.
         name for name, product in others.select("tank_id", "product").iter_rows() if _family(product) == mine
     )
     if now.height != 1 or not likely:
-        raise CannotHoldError(
-            f"tank {injection.tank_id} has no neighbour of its kind that its sales could be booked to"
-        )
+        raise CannotHoldError(f"tank {injection.tank_id} has no neighbour of its kind to book its sales to")
     other = likely[int(rng.integers(len(likely)))]
-    ended = pl.when(pl.struct("meter_id", "tank_id", "valid_from") == pl.lit(now.select("meter_id", "tank_id", "valid_from").to_struct()[0]))  # fmt: skip
-    kept = feeds.with_columns(valid_to=ended.then(stamp(injection.start_s)).otherwise(pl.col("valid_to")))
+    row = now.row(0, named=True)
+    is_now = (
+        (pl.col("meter_id") == meter)
+        & (pl.col("tank_id") == row["tank_id"])
+        & (pl.col("valid_from") == row["valid_from"])
+    )
+    ends = pl.when(is_now).then(stamp(injection.start_s)).otherwise(pl.col("valid_to"))
+    kept = feeds.with_columns(valid_to=ends)
     fresh = now.with_columns(tank_id=pl.lit(other), valid_from=stamp(injection.start_s))
     tables.put("meter_feeds", pl.concat([kept, fresh]))
     booked = tables["sales"].filter(

@@ -27,8 +27,8 @@ class Injection:
     """One fault to put in.
 
     `start_s` and `end_s` are seconds since 1970, `end_s` None while it lasts; faults of a drop fall on the first
-    fitting one after `start_s`. `size` is in the unit of `sizes.SIZE_OF`; a loss is meant by the cause, so it is positive,
-    but for those that may go either way (`meter_drift`, `chart_error`, `wrong_product`, `probe_fault`, `clock_skew`).
+    fitting one after `start_s`. `size` is in the unit of `sizes.SIZE_OF` and positive, but for causes that may go
+    either way (`meter_drift`, `chart_error`, `wrong_product`, `probe_fault`, `clock_skew`).
     """
 
     cause: str

@@ -1,6 +1,4 @@
-"""Faults of what stands in the tank: water that enters, a blend that splits, a drop of another density; and a probe
-that jumps.
-"""
+"""Faults of what stands in the tank: water that enters, a blend that splits, a drop of another density, a jump."""
 
 from __future__ import annotations
 
@@ -54,9 +52,10 @@ def water_ingress(injection: Injection, pool: Pool, tables: Tables, rng: np.rand
 
 
 def phase_separation(injection: Injection, pool: Pool, tables: Tables, rng: np.random.Generator) -> Outcome:
-    """`size` litres of water come in over three days under an ethanol blend, which then splits within hours: the layer
-    that the float rests on takes most of the ethanol, and what is above grows lighter. The stock is as before, but for
-    the water.
+    """`size` litres of water come in over three days under an ethanol blend, which then splits within hours.
+
+    The layer that the float rests on takes most of the ethanol, and what is above grows lighter. The stock is as
+    before, but for the water.
     """
     gauge, product = _own_gauge(injection, pool), str(pool.tanks["product"][0])
     if product not in ETHANOL_SHARE:
@@ -80,8 +79,10 @@ def phase_separation(injection: Injection, pool: Pool, tables: Tables, rng: np.r
 
 
 def wrong_product(injection: Injection, pool: Pool, tables: Tables, rng: np.random.Generator) -> Outcome:
-    """A drop whose density is `size` kg/m³ off: the ticket shows it where it shows a density, and the gauge, where it
-    has a densitometer, in the share that the drop has of what stands in the tank, until later drops thin it.
+    """A drop whose density is `size` kg/m³ off.
+
+    The ticket shows it where it shows a density, and the gauge, where it has a densitometer, in the share that the drop
+    has of what stands in the tank, until later drops thin it.
     """
     drop = next_drop(injection, pool)
     row = pool.tickets.row(drop.tickets[0], named=True)
@@ -152,7 +153,7 @@ def _put_water(tables: Tables, gauge: Gauge, layer: Course, rng: np.random.Gener
 def _float_noise_mm(seen: Floats) -> float:
     if len(seen) < 100:
         return FLOAT_NOISE_MM
-    return max(float(1.4826 * np.median(np.abs(np.diff(seen)))) / np.sqrt(2.0), 0.05)
+    return max(1.4826 * float(np.median(np.abs(np.diff(seen)))) / float(np.sqrt(2.0)), 0.05)
 
 
 def _fits(values: Floats, size: float) -> bool:

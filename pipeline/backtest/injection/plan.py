@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 import polars as pl
 
 from pipeline.backtest.injection.fault import DAY_S, HOUR_S, Injection
 from pipeline.ledger.fleet import unit_members
+
+T = TypeVar("T")
 
 AT_NIGHT: Final = ("bulk_theft", "slow_theft")
 ONE_A_SITE: Final = ("clock_skew", "wrong_feed")
@@ -24,8 +26,10 @@ LASTS_DAYS: Final = {"unexplained": 12.0, "water_ingress": 25.0}
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What to put in: causes in turn, sizes in turn, at some tanks (all that can hold it, where None), from a start on
-    (drawn for each tank, where None) until an end (while it lasts, where None).
+    """What to put in: causes in turn, sizes in turn.
+
+    At some tanks (all that can hold it, where None), from a start on (drawn for each tank, where None) until an end
+    (while it lasts, where None).
     """
 
     causes: tuple[str, ...]
@@ -93,7 +97,7 @@ def _longitudes(frames: Mapping[str, pl.DataFrame]) -> dict[str, float]:
     return dict(homes.select("tank_id", pl.col("longitude").fill_null(0.0)).iter_rows())
 
 
-def _dealt(values: Sequence[object], count: int, rng: np.random.Generator) -> list[object]:
+def _dealt(values: Sequence[T], count: int, rng: np.random.Generator) -> list[T]:
     """`count` values, each as often as any other to within one, in random order."""
     turns = [values[number] for _ in range(-(-count // len(values))) for number in rng.permutation(len(values))]
     return turns[:count]

@@ -24,8 +24,10 @@ MARK: Final = "INJ-"
 
 @dataclass(frozen=True, slots=True)
 class Injected:
-    """A lake's tables with faults in them, `labels` among them; how large each was made (`label_id`, `size`, `unit`);
-    and the injections that a tank could not hold, with why.
+    """A lake's tables with faults in them, `labels` among them.
+
+    With them how large each fault was made (`label_id`, `size`, `unit`), and the injections that a tank could not hold,
+    with why.
     """
 
     frames: dict[str, pl.DataFrame]
