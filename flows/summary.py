@@ -6,7 +6,7 @@ from pipeline.stages import Outcome
 
 
 def as_text(outcome: Outcome, out: Path) -> str:
-    """A few lines for the terminal: cases by urgency, what came in and was refused, and where to look."""
+    """A few lines for the terminal: what came in and was refused, the cases, the first of them, and where to look."""
     read = int(outcome.intake["rows_read"].sum())
     refused = ", ".join(
         f"{row['rows_refused']:,} of {row['table']}"
@@ -17,6 +17,7 @@ def as_text(outcome: Outcome, out: Path) -> str:
         [
             f"data to {outcome.last_day}: {read:,} rows read, refused: {refused or 'none'}",
             _cases(outcome),
+            *_first(outcome),
             f"report: {out / 'report' / 'index.html'}",
         ]
     )
@@ -32,6 +33,19 @@ def as_markdown(outcome: Outcome) -> str:
         for row in outcome.intake.iter_rows(named=True)
     ]
     return "\n".join(lines)
+
+
+def _first(outcome: Outcome) -> list[str]:
+    """One line each for the cases at the head of the worklist: how soon, how sure, what."""
+    return [
+        f"  {row['urgency'].replace('_', ' ')}, {_percent(row['probability'])}: {row['summary']}"
+        for row in outcome.first.iter_rows(named=True)
+    ]
+
+
+def _percent(share: float) -> str:
+    """A probability in whole per cent, never said to be certain."""
+    return f"{min(max(round(100 * share), 1), 99)} %"
 
 
 def _cases(outcome: Outcome) -> str:

@@ -25,14 +25,22 @@ from pipeline.contract.store import STORE_TABLES
 from pipeline.errors import ArgumentError, LakeError, QuarantineLimitError, StoreError
 from pipeline.load import lake_tables, take_in
 from pipeline.report.site import write_report
+from pipeline.report.tables import Tables
+from pipeline.report.worklist import ranked
 from pipeline.scoring.statements import Limits
 from pipeline.settings import Settings
 from pipeline.store import SCHEMAS, Store, open_store
 
 _LOG = logging.getLogger("tankdrift.stages")
 
+FIRST_CASES: Final = 3
+"""So many cases a run tells of when it is done."""
+
 LOCK: Final = ".tankdrift.lock"
 """File by which a run keeps others out of its folder."""
+
+SNAPSHOT: Final = "snapshot.duckdb"
+"""Copy of the store, but for the lake's days, that can be read while the next run is at work."""
 
 MADE_TABLES: Final = tuple(name for name in (*RUN_TABLES, *STORE_TABLES) if name not in ("quarantine", "run_log"))
 """Tables that the analysis makes."""
@@ -50,10 +58,11 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a run came to, in a few numbers: rows in and refused by table, and cases by urgency."""
+    """What a run came to: rows in and refused by table, cases by urgency, and the first of the worklist."""
 
     intake: pl.DataFrame
     cases: pl.DataFrame
+    first: pl.DataFrame
     last_day: date
 
     def require_quarantine_below(self, limit_pct: float) -> None:
@@ -114,11 +123,11 @@ def _told(site_id: str) -> None:
 
 
 def publish(run: Run) -> None:
-    """Write what others read: the Parquet files and the report."""
+    """Write what others read: the Parquet files, the report and a snapshot of the store."""
     started = time.monotonic()
     with open_store(run.out) as store:
         mark = _mark(store, run)
-        wanted = [*(f"{name}.parquet" for name in PARQUET_TABLES), "report/index.html"]
+        wanted = [*(f"{name}.parquet" for name in PARQUET_TABLES), "report/index.html", SNAPSHOT]
         if store.remembered().get("published") == mark and all((run.out / name).is_file() for name in wanted):
             return
         _LOG.info("writing the report")
@@ -126,6 +135,7 @@ def publish(run: Run) -> None:
         for name in PARQUET_TABLES:
             _write_parquet(store.table(name), run.out / f"{name}.parquet")
         make_report(store, run.out)
+        store.copy_to(run.out / SNAPSHOT, [name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_")])
         with store.transaction():
             _log(store, "publish", len(wanted), started)
             store.remember({"published": mark})
@@ -162,8 +172,17 @@ def outcome(out: Path) -> Outcome:
         return Outcome(
             intake=store.query("ingest/quarantine_share"),
             cases=store.query("marts/cases_by_urgency"),
+            first=_first_cases(store),
             last_day=_last_day(store),
         )
+
+
+def _first_cases(store: Store) -> pl.DataFrame:
+    """The first cases of the report's worklist, in its order."""
+    names = ("sites", "tanks", "meter_feeds", "cases")
+    frames = {name: store.table(name) for name in names} | {"prices": store.query("marts/prices")}
+    cases = ranked(Tables.of(frames), {}, _last_day(store))
+    return pl.DataFrame([case.row for case in cases[:FIRST_CASES]], schema=polars_schema(SCHEMAS["cases"]))
 
 
 def make_report(store: Store, out: Path) -> Path:
@@ -251,7 +270,7 @@ def _write_parquet(frame: pl.DataFrame, path: Path) -> None:
 
 def _clear_away(out: Path) -> None:
     """Remove what a run that was killed had half written beside the files."""
-    for path in [*out.glob(".*.parquet.new"), *out.glob(".report-*")]:
+    for path in [*out.glob(".*.parquet.new"), *out.glob(f".{SNAPSHOT}.new*"), *out.glob(".report-*")]:
         if path.is_dir():
             shutil.rmtree(path)
         else:
