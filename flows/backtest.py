@@ -68,5 +68,5 @@ def backtest(study: str) -> None:
 
 def run_with(study: Study, workers: int) -> None:
     """Run the flow with so many workers."""
-    runner: ThreadPoolTaskRunner[Any] = ThreadPoolTaskRunner(max_workers=workers)
+    runner: Any = ThreadPoolTaskRunner(max_workers=workers)
     backtest.with_options(task_runner=runner)(study.as_text())

@@ -38,7 +38,7 @@ def replay(rule: Rule, parameters: Parameters, tables: Tables, days: Sequence[da
     rule : Rule
     parameters : its parameters, as `Rule.settled` gives them
     tables : as `as_of_tables` gives them
-    days : UTC days on which the rule is asked, rising
+    days : UTC days on which the rule is asked, each in turn; what it says of earlier days on the first of them stands
 
     Raises
     ------
@@ -46,13 +46,14 @@ def replay(rule: Rule, parameters: Parameters, tables: Tables, days: Sequence[da
         If the rule fails, gives something else than alarms, or changes its mind about a day once later days are seen:
         the day and the alarm that gave it away are named.
     """
-    said = pl.DataFrame(schema=ALARM_SCHEMA)
+    said: pl.DataFrame | None = None
     with _asked(rule, parameters, tables) as ask:
         for day in days:
             now = _alarms(rule, ask(day), tables)
-            _require_same(rule, day, said, now)
+            before = now.filter(pl.col("day") < days[0]) if said is None else said
+            _require_same(rule, day, before, now)
             said = now
-    return said
+    return pl.DataFrame(schema=ALARM_SCHEMA) if said is None else said
 
 
 @contextmanager
