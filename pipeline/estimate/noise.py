@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.design import Balance
+from pipeline.estimate.observe import DAY_S, HOLD_BACK_S
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips
 from pipeline.physics.products import expansion_per_k
@@ -14,13 +15,16 @@ Floats = NDArray[np.float64]
 
 DEFAULT_WHITE_MM = 0.12
 """SD of a half hour's mean level before a tank has shown its own. Common practice, no source."""
-RATE_K_PER_H = 0.005
+RATE_K_PER_H = 0.006
 """SD of the error in the rate of the bulk temperature. Common practice, no source: 0.003 to 0.01 K/h."""
-WALK_L = 0.12
+WALK_L = 0.15
 """Wander of the stock in one hour, SD. Common practice, no source: 0.05 to 0.15."""
 WALK_PER_SOLD_L = 1e-3
 """Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. [l²/l]"""
 WINDOW_DAYS = 21
+USUAL_COUNT = 6.0
+"""A dip of this many readings has twice the variance that it would have of very many. No source."""
+RESOLUTION_READINGS = 500
 SHELL_L_PER_H = 1.0
 """Rate doubt that a drop of 10,000 litres leaves: the shell gives by 1 to 10 litres over hours (from memory)."""
 COOLING_SHARE_PER_H = 0.01
@@ -29,42 +33,51 @@ COOLING_SHARE_PER_H = 0.01
 
 def resolution_mm(level_mm: Floats) -> float:
     """Smallest step between the levels first read, the gauge's resolution as stored. [mm]"""
-    steps = np.abs(np.diff(level_mm[:500]))
+    steps = np.abs(np.diff(level_mm[:RESOLUTION_READINGS]))
     steps = steps[steps > 1e-4]
     return float(np.quantile(steps, 0.02)) if len(steps) else 0.1
 
 
-def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats) -> Noise:
-    """Noise of each dip by its state (at rest, just closed, hose open), from days up to the dip's own.
+def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, read_s: Floats | None = None) -> Noise:
+    """Noise of each dip by its state (at rest, just closed, hose open) and its readings, from days up to its own.
 
     The second difference of three neighbouring dips of white noise has six times its variance; its median absolute
-    value over the last `WINDOW_DAYS` days gives the SD without regard to the few dips that something moved. What the
-    resolution of `level_mm`, the readings themselves, hides comes on top: at rest it does not average out.
+    value over the last `WINDOW_DAYS` days gives the SD without regard to the few dips that something moved. It is told
+    for a dip of very many readings; fewer have more, by 1 + `USUAL_COUNT` / readings. What the resolution of
+    `level_mm`, the readings themselves, hides is the least it can be: at rest it does not average out. Their instants
+    `read_s`, where given, keep a day from knowing a resolution that only later readings show.
     """
     state = np.minimum(dips.state, 2).astype(np.int64)
-    white, volume = np.empty(len(dips)), np.empty(len(dips))
-    second = np.abs(np.diff(balance.y_l, 2)) / np.sqrt(6.0)
+    few = np.sqrt(1.0 + USUAL_COUNT / np.maximum(dips.count, 1))
+    second = np.abs(np.diff(balance.y_l, 2)) / np.sqrt(few[:-2] ** 2 + 4.0 * few[1:-1] ** 2 + few[2:] ** 2)
     calm = (np.diff(balance.hours)[1:] < 1.1) & (np.diff(balance.hours)[:-1] < 1.1)
     calm &= (balance.jump_var_l2[1:-1] == 0) & (balance.jump_var_l2[2:] == 0)
     worst = np.maximum(np.maximum(state[:-2], state[1:-1]), state[2:])
     day = balance.known_day[2:]
+    white, hidden_mm = np.empty(len(dips)), np.empty(len(dips))
     for today in np.unique(balance.known_day):
         here = balance.known_day == today
         recent = calm & (day <= today) & (day > today - WINDOW_DAYS)
-        so_far = balance.known_day <= today
-        surface = float(np.median(dips.surface_l_per_mm[so_far]))
-        volume[here] = np.median(balance.stock_15_l[so_far])
+        surface = float(np.median(dips.surface_l_per_mm[balance.known_day <= today]))
         levels = DEFAULT_WHITE_MM * surface * np.array([1.0, 2.0, 6.0])
         for kind in range(3):
             sample = second[recent & (worst == kind)]
             if len(sample) >= 15:
                 levels[kind] = max(1.4826 * float(np.median(sample)), 0.02 * surface)
-        levels = np.maximum.accumulate(levels)
-        white[here] = levels[state[here]]
-    white = np.hypot(white, np.minimum(dips.spread_l, 3 * white) * 0.3)
-    white = np.hypot(white, resolution_mm(level_mm) / np.sqrt(12.0) * dips.surface_l_per_mm)
+        white[here] = np.maximum.accumulate(levels)[state[here]] * few[here]
+        hidden_mm[here] = resolution_mm(_read_by(level_mm, read_s, int(today))) / np.sqrt(12.0)
+    white = np.maximum(white, hidden_mm * dips.surface_l_per_mm)
     beta = float(np.asarray(expansion_per_k(product, 15.0)))
-    return Noise(white, WALK_L, WALK_PER_SOLD_L, beta * volume * RATE_K_PER_H, _drop_rates(balance, beta))
+    rate = beta * np.maximum(balance.stock_15_l, 0.0) * RATE_K_PER_H
+    return Noise(white, WALK_L, WALK_PER_SOLD_L, rate, _drop_rates(balance, beta))
+
+
+def _read_by(level_mm: Floats, read_s: Floats | None, day: int) -> Floats:
+    """The first readings, none later than a day's run has seen."""
+    if read_s is None:
+        return level_mm[:RESOLUTION_READINGS]
+    seen = int(np.searchsorted(read_s[:RESOLUTION_READINGS], (day + 1) * DAY_S - HOLD_BACK_S))
+    return level_mm[:seen]
 
 
 def _drop_rates(balance: Balance, beta: float) -> Floats:

@@ -22,6 +22,7 @@ from pipeline.estimate.noise import dip_noise
 from pipeline.estimate.observe import KnownDrop, UnitObserved, first_seen_s, known_day, seen_day
 from pipeline.estimate.walk import Amendment, Walk, walk_days
 from pipeline.estimate.whiten import Noise
+from pipeline.features.transit import is_jump, is_large, moves_of_steps
 from pipeline.ledger.dips import Dips, settled_dips
 from pipeline.ledger.fleet import Unit
 from pipeline.ledger.gauge import seconds
@@ -33,6 +34,7 @@ UNKNOWN_TEMP_SHARE = 0.004
 """SD of a ticket's litres at 15 °C whose temperature is not known, as a share: some 3 K (common practice)."""
 USUAL_READINGS = 2000
 """By so many of the tank's temperatures before it a ticket without one is brought to 15 °C."""
+MOST_SHIFTS = 6
 EPOCH = date(1970, 1, 1)
 
 
@@ -90,6 +92,14 @@ def jump_hours(seen: UnitObserved) -> Floats:
     return np.array(sorted(at)) / 3600.0
 
 
+def shift_hours(seen: UnitObserved) -> Floats:
+    """From when the gauge reads off after each jump, the first `MOST_SHIFTS` of them. [h]"""
+    series = seen.unit.series
+    jumps = [move for move in moves_of_steps(series, seen.flows, seen.steps) if is_jump(move) and is_large(series, move)]
+    at = [max(move.step.end_s, move.day * DAY_S - HOLD_BACK_S) for move in jumps[:MOST_SHIFTS]]
+    return np.array(at, dtype=np.float64) / 3600.0
+
+
 def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
     """Unbooked litres, by the day that first sees them, spread over their spans; less what was found as sudden."""
     by_day: dict[int, Floats] = {}
@@ -112,10 +122,16 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     if len(dips) < 8:
         return None
     balance: Balance = balance_of(
-        seen.unit, dips, [known.drop for known in seen.drops], delivered_of(seen.unit, seen.drops), jump_hours(seen)
+        seen.unit,
+        dips,
+        [known.drop for known in seen.drops],
+        delivered_of(seen.unit, seen.drops),
+        jump_hours(seen),
+        shift_hours(seen),
     )
     balance = replace(balance, known_day=_known_days(dips, seen))
-    noise = dip_noise(balance, dips, seen.unit.product, seen.unit.series.level_mm)
+    series = seen.unit.series
+    noise = dip_noise(balance, dips, seen.unit.product, series.level_mm, read_s=series.ts_s)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
     judged = [place for place, known in enumerate(seen.drops) if known.tickets_then]
     after = [int(np.searchsorted(dips.ts_s, seen.drops[place].drop.start_s, "right")) for place in judged]
