@@ -133,7 +133,7 @@ def unit_features(sheet: UnitSheet) -> dict[str, Floats]:
     nothing = np.full(len(days), np.nan)
     found = {
         "book_variance_l": np.where(book_is_known(sheet), days.variance_l, np.nan),
-        "residual_l": sheet.unexplained_l,
+        "residual_l": np.where(book_is_known(sheet), sheet.unexplained_l, np.nan),
         "clock_lag_s": days.lag_s[1:],
         "totaliser_excess_l": _totaliser_excess_l(sheet) if sheet.has_totals else nothing,
     }
@@ -160,7 +160,7 @@ def book_is_known(sheet: UnitSheet) -> NDArray[np.bool_]:
     for drop, day in zip(sheet.seen.drops, sheet.days.drop_day.tolist(), strict=True):
         if 0 <= day < len(known):
             run_day = int(sheet.days.run_day[day + 1])
-            known[day] &= run_day >= drop.day and (run_day > drop.day or drop.drop.tickets == drop.tickets_then)
+            known[day] &= run_day > drop.day or (run_day == drop.day and bool(drop.tickets_then))
     return known
 
 

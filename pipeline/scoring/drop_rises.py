@@ -6,14 +6,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.estimate.observe import KnownDrop
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walk import DayView
 from pipeline.ledger.fleet import Unit
-from pipeline.physics.products import product_vcf
 from pipeline.scoring.unit_days import UnitDays
 
 Floats = NDArray[np.float64]
@@ -51,9 +49,7 @@ def ticket_litres_15(days: UnitDays, unit: Unit, vcf: Floats) -> Floats:
 
     A ticket without temperature is taken at the tank's; `vcf` is that of the tank at each boundary, shape (n + 1,).
     """
-    temp = unit.tickets["ticket_temp_c"].cast(pl.Float64).to_numpy()
-    litres = unit.tickets["ticket_volume_l"].to_numpy()
-    own = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
+    litres, own = unit.tickets["ticket_volume_l"].to_numpy(), days.ticket_vcf
     table = np.zeros((len(litres), len(days)))
     for number, rows in enumerate(days.tickets):
         for row in rows:
@@ -119,7 +115,6 @@ class Mismatch:
 def known_mismatches(days: UnitDays, walked: UnitWalk) -> list[Mismatch]:
     """The mismatch of each drop that its day's run had seen, with the tickets it then had; others are left out."""
     vcf, unit = vcf_at_bounds(days, walked), walked.seen.unit
-    temp = unit.tickets["ticket_temp_c"].cast(pl.Float64).to_numpy()
     litres = unit.tickets["ticket_volume_l"].to_numpy()
     found = []
     for number, (known, rise) in enumerate(zip(walked.seen.drops, drop_rises_15_l(days, walked), strict=True)):
@@ -128,7 +123,7 @@ def known_mismatches(days: UnitDays, walked: UnitWalk) -> list[Mismatch]:
         if not tickets:
             continue
         rows = list(tickets)
-        factor = np.asarray(product_vcf(unit.product, np.clip(temp[rows], -20.0, 40.0)), dtype=np.float64)
+        factor = days.ticket_vcf[rows]
         told = np.isfinite(factor)
         ticketed = float((litres[rows] * np.where(told, factor, vcf[day + 1])).sum())
         share = TICKET_SHARE if told.all() else float(np.hypot(TICKET_SHARE, UNKNOWN_TEMP_SHARE))

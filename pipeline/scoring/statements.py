@@ -26,6 +26,10 @@ INTERVAL_SDS: Final = 1.96
 DEADBAND_MM: Final = 0.75
 """A gauge that hides this much cannot show a tank tight: it may stand still all night over a leak of litres an hour."""
 FEWEST_DAYS: Final = 10
+FEWEST_TOLD: Final = 3
+SETTLED_DIPS: Final = 20
+"""A day with so many half hours of settled readings counts. With fewer such days than the second figure a month has no
+estimate; with fewer than the first, they are the reason where it says nothing. Common practice, no source."""
 QUIET_HOURS: Final = 1.0
 """Without a rest of this length on most days there is no quiet time to speak of."""
 FAULTS: Final = {"probe_fault": "the gauge was at fault", "clock_skew": "the clocks of gauge and till were apart"}
@@ -98,7 +102,7 @@ def _statement(
     throughput = float(days.sold_l[inside].sum())
     variance = days.variance_l[inside]
     known = np.isfinite(variance)
-    leak, sd = month_leak(walked, month)
+    leak, sd = month_leak(walked, month) if _settled_days(days, walked, inside) >= FEWEST_TOLD else (np.nan, np.nan)
     hidden = float(np.nanmedian(hidden_mm[inside])) if np.isfinite(hidden_mm[inside]).any() else np.nan
     detectable = DETECTABLE_SDS * sd
     if hidden >= DEADBAND_MM and not (detectable <= limits.detectable_l_per_h and leak > limits.fail_l_per_h):
@@ -132,6 +136,11 @@ def month_leak(walked: UnitWalk | None, month: date) -> tuple[float, float]:
     if not np.isfinite(leak) or not sd < MOST_SD_L_PER_H:
         return np.nan, np.nan
     return leak, float(np.hypot(sd, PERSISTENT_SD_L_PER_H))
+
+
+def _settled_days(days: UnitDays, walked: UnitWalk | None, inside: NDArray[np.bool_]) -> int:
+    """How many of the days have settled readings."""
+    return int((np.diff(days.last_dip)[inside] >= SETTLED_DIPS).sum()) if walked is not None else 0
 
 
 def _verdict(leak: float, detectable: float, limits: Limits) -> str:
@@ -173,7 +182,7 @@ def _reason(
     at = np.flatnonzero(inside)
     if hidden_mm >= DEADBAND_MM:
         return f"deadband: the gauge's reporting hides changes of {hidden_mm:.2g} mm"
-    settled = int((np.diff(days.last_dip)[at] > 0).sum()) if walked is not None else 0
+    settled = _settled_days(days, walked, inside)
     if settled < FEWEST_DAYS:
         return f"too few days: {settled} of {len(at)} have settled readings"
     start_s, end_s = days.days.bounds_s[at[0]], days.days.bounds_s[at[-1] + 1]

@@ -19,9 +19,10 @@ from pipeline.features.probe import STUCK_S, STUCK_SOLD_MM, StuckSpan
 from pipeline.features.reporting import Reporting
 from pipeline.features.trading_days import DAY_S, TradingDays, day_end_s
 from pipeline.ledger.drops import TICKET_WINDOW_S
-from pipeline.ledger.fleet import Feed, feeds_of
+from pipeline.ledger.fleet import Feed, Unit, feeds_of
 from pipeline.ledger.gauge import GaugeSeries, seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, ordered_flow
+from pipeline.physics.products import product_vcf
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -99,7 +100,8 @@ class UnitDays:
     day's end; `stock_l`, `level_mm` (n + 1,) gauge stock and mean level at each boundary, NaN where no reading held;
     `lag_s` (n + 1,) by how much the till's clock was ahead; `feeds` what the site believes feeds what; `sold_l`
     (n, meters) booked sales by `booked.flows`; `tickets` rows of the unit's tickets booked on each day, `ticketed_l`
-    (n,) their litres; `drop_day` (drops,) the day that each drop is booked on; `last_dip` (n + 1,) the last settled dip
+    (n,) their litres; `ticket_vcf` (tickets,) litres at 15 °C of a litre on each ticket, NaN where it gives no
+    temperature; `drop_day` (drops,) the day that each drop is booked on; `last_dip` (n + 1,) the last settled dip
     before each boundary that its run had seen, -1 where there was none.
     """
 
@@ -113,6 +115,7 @@ class UnitDays:
     booked: Booked
     sold_l: Floats
     tickets: tuple[tuple[int, ...], ...]
+    ticket_vcf: Floats
     ticketed_l: Floats
     drop_day: Whole
     last_dip: Whole
@@ -179,10 +182,16 @@ def unit_days(
         booked=booked,
         sold_l=booked.in_days_l(days),
         tickets=tickets,
+        ticket_vcf=_ticket_vcf(seen.unit),
         ticketed_l=np.array([litres[list(rows)].sum() for rows in tickets]),
         drop_day=drop_day,
         last_dip=np.minimum(dip, np.searchsorted(dips_day, run_day, "right")) - 1,
     )
+
+
+def _ticket_vcf(unit: Unit) -> Floats:
+    temp = unit.tickets["ticket_temp_c"].cast(pl.Float64).to_numpy()
+    return np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
 
 
 def _lag_s(site: SiteObserved, at_s: float, run_day: int) -> float:

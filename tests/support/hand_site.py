@@ -1,4 +1,4 @@
-"""A site whose every litre is written by hand, without noise: what its books must say follows by arithmetic."""
+"""A site whose every litre is written by hand: what its books must say follows by arithmetic."""
 
 from __future__ import annotations
 
@@ -59,7 +59,10 @@ def steady_sales(days: int, *, litres: float = 20.0) -> list[Poured]:
 
 @dataclass
 class HandSite:
-    """What a hand-made site holds; tickets are (delivery_id, tank_id, hour, litres)."""
+    """What a hand-made site holds; tickets are (delivery_id, tank_id, hour, litres).
+
+    Levels are exact, or have `noise_mm` of white noise.
+    """
 
     tanks: list[HandTank]
     days: int = 5
@@ -67,6 +70,7 @@ class HandSite:
     trading_day_start: str = "04:00"
     tickets: list[tuple[str, str, float, float]] = field(default_factory=list)
     returns: list[tuple[str, float, float]] = field(default_factory=list)
+    noise_mm: float = 0.0
 
     def tables(self) -> dict[str, pl.DataFrame]:
         """The site's contract tables."""
@@ -102,11 +106,12 @@ class HandSite:
         at_s = np.arange(0.0, self.days * 86_400.0, STEP_S)
         pool = [one for one in self.tanks if one is tank or (one.manifold_id and one.manifold_id == tank.manifold_id)]
         stock = np.mean([one.stock_l(at_s) for one in pool], axis=0)
+        noise_mm = np.random.default_rng(5).normal(0.0, 1.0, len(at_s)) * self.noise_mm
         frame = pl.DataFrame(
             {
                 "tank_id": pl.repeat(tank.tank_id, len(at_s), eager=True),
                 "ts": [START + timedelta(seconds=float(one)) for one in at_s],
-                "level_mm": stock / L_PER_MM,
+                "level_mm": stock / L_PER_MM + noise_mm,
                 "water_mm": np.zeros(len(at_s)),
                 "temp_c": np.full(len(at_s), 15.0),
                 "density_kg_m3": np.full(len(at_s), 840.0),

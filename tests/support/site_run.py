@@ -14,10 +14,11 @@ from pipeline.estimate.observe import observe_site
 from pipeline.estimate.unit_walk import walk_unit
 from pipeline.scoring.odd_days import OddDay
 from pipeline.scoring.published import Frames, fleet_tables, published_tables
+from pipeline.scoring.statements import Limits
 
 
 def published(
-    tables: Mapping[str, pl.DataFrame], findings: Sequence[Finding] = ()
+    tables: Mapping[str, pl.DataFrame], findings: Sequence[Finding] = (), *, limits: Limits | None = None
 ) -> tuple[Frames, list[OddDay]]:
     """The fleet's tables and odd days, from contract tables."""
     last_day = last_day_of(tables, None)
@@ -25,7 +26,7 @@ def published(
     for one in site_tables(tables):
         observed = observe_site(one)
         walks = [walk for unit in observed.units if (walk := walk_unit(unit)) is not None]
-        sites.append(published_tables(one, observed, walks, findings, last_day=last_day))
+        sites.append(published_tables(one, observed, walks, findings, last_day=last_day, limits=limits))
     return fleet_tables(sites)
 
 
