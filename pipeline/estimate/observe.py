@@ -364,10 +364,17 @@ def _finished(
     probe = {}
     for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
         readings = tables["readings"].filter(pl.col("tank_id") == name)
-        probe[name] = probe_days(readings, series, rest(series.ts_s) > 120.0)
+        probe[name] = probe_days(readings, series, (rest(series.ts_s) > 120.0) & _is_seen(series.ts_s, lags))
     moves = _moves(item)
     steps = _steps_of(moves, days, lags)
     return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, moves, lost)
+
+
+def _is_seen(ts_s: Floats, lags: dict[int, DayLag]) -> NDArray[np.bool_]:
+    """Whether the run of its own UTC day knows what the meters did at each instant. Shape of `ts_s`."""
+    numbers, place = np.unique(np.floor(ts_s / DAY_S).astype(np.int64), return_inverse=True)
+    ends = np.array([first_seen_s(int(day) + 1, lags) for day in numbers])
+    return np.asarray(ts_s < ends[place]) if len(ts_s) else np.zeros(0, dtype=bool)
 
 
 def _steps_of(moves: Moves, days: NDArray[np.int64], lags: dict[int, DayLag]) -> list[tuple[int, Step]]:
