@@ -175,11 +175,15 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     growth = np.asarray(expansion_per_k(walked.seen.unit.product, np.clip(balance.temp_c[at], -19.0, 39.0)))
     grown = np.diff(growth * np.nan_to_num(days.stock_l) * (balance.temp_c[at] - 15.0))
     parts["thermal"] = parts["thermal"] + beta[:, meters + 2] * grown / vcf[1:]
-    chart = (beta[:, meters + 3 :] * np.diff(_chart_at_bounds(days, walked), axis=0)).sum(axis=1) / vcf[1:]
+    of_chart = [number for number, name in enumerate(balance.names) if name.startswith("chart")]
+    chart = (beta[:, of_chart] * np.diff(_chart_at_bounds(days, walked), axis=0)).sum(axis=1) / vcf[1:]
     in_error = chart_in_error(days, walked)
     parts["chart_tolerance"] = parts["chart_tolerance"] + np.where(in_error, 0.0, chart)
     if in_error.any():
         parts["chart_error"] = parts["chart_error"] + np.where(in_error, chart, 0.0)
+    shifted = _shifted_l(days, walked, beta)
+    if shifted.any():
+        parts["probe_fault"] = parts["probe_fault"] + shifted / vcf[1:]
     for cause, litres in _named_rates(days, walked, sold).items():
         parts[cause] = parts[cause] + litres
 
@@ -196,6 +200,22 @@ def chart_in_error(days: UnitDays, walked: UnitWalk) -> NDArray[np.bool_]:
     """Whether the run of each day had named the chart. Shape (n,)."""
     named = [one.day for one in walked.walk.named if one.hypothesis.cause == "chart_error"]
     return days.run_day[1:] >= min(named) if named else np.zeros(len(days), dtype=bool)
+
+
+def _shifted_l(days: UnitDays, walked: UnitWalk, beta: Floats) -> Floats:
+    """What a gauge that reads off by some millimetres adds to each whole day as its level moves. Shape (n,). [l]
+
+    The jump itself is a sudden move of the day on which it comes, and not here.
+    """
+    balance, unit = walked.walk.balance, walked.seen.unit
+    level = np.nan_to_num(days.level_mm, nan=100.0)
+    surface = np.sum([strap.surface_l_per_mm(level, days.days.bounds_s) for strap in unit.strappings], axis=0)
+    shifted = np.zeros(len(days))
+    for number, name in enumerate(balance.names):
+        acts = np.flatnonzero(balance.columns[:, number]) if name.startswith("shift") else np.empty(0, np.int64)
+        if len(acts):
+            shifted += np.where(days.last_dip[:-1] >= acts[0], beta[:, number] * np.diff(surface), 0.0)
+    return shifted
 
 
 def _chart_at_bounds(days: UnitDays, walked: UnitWalk) -> Floats:
