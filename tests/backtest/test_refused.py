@@ -75,7 +75,10 @@ def test_a_rule_that_uses_tomorrow(tables, sql, says):
         ("select tank_id, ts_start::date as day, 1 as score from main.labels", "reads main.labels"),
         ("with x as (select * from LABELS) select tank_id, ts_start::date as day, 1 as score from x", "reads LABELS"),
         ("select tank_id, day, 1 as score from tank_days where exists (select 1 from labels)", "reads labels"),
-        ("with labels as (select * from labels) select tank_id, ts_start::date as day, 1 as score from labels", "labels"),
+        (
+            "with labels as (select * from labels) select tank_id, ts_start::date as day, 1 as score from labels",
+            "labels",
+        ),
         ("select tank_id, day, 1 as score from readings", "reads readings"),
         ("select * from 'sample_lake/labels.parquet'", "reads sample_lake/labels.parquet"),
         ("select * from read_parquet('sample_lake/labels.parquet')", "calls read_parquet"),

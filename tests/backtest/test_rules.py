@@ -79,7 +79,14 @@ def meter(error, low, high):
 
 
 def draw(litres, sd):
-    rows = {"tank_id": "T1", "ts_start": at(20, 2.0), "ts_end": at(20, 2.3), "litres": litres, "sd_l": sd, "kind": "at rest"}
+    rows = {
+        "tank_id": "T1",
+        "ts_start": at(20, 2.0),
+        "ts_end": at(20, 2.3),
+        "litres": litres,
+        "sd_l": sd,
+        "kind": "at rest",
+    }
     return table("draws", [rows])
 
 

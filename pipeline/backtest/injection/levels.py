@@ -7,6 +7,7 @@ level that creeps crosses the grid as it would have.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,6 +22,7 @@ from pipeline.ledger.gauge import Strapping, seconds
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+ShiftOf = Callable[[Floats], Floats]
 
 GRIDS_MM: Final = (0.01, 0.02, 0.025, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0)
 FEWEST_EQUAL: Final = 0.02
@@ -31,13 +33,14 @@ FEWEST_EQUAL: Final = 0.02
 class Habit:
     """How a gauge and its historian report.
 
-    The grid of the levels, the least change that is told [mm], the usual time between samples [s], and whether rows are
-    kept on a change alone (`is_on_change`) or a held value repeated.
+    The grid of the levels and the least change that is told [mm], the usual time between samples and the longest silence
+    [s], and whether rows are kept on a change alone (`is_on_change`) or a held value is repeated (`is_held`).
     """
 
     grid_mm: float
     step_mm: float
     nominal_s: float
+    heartbeat_s: float
     is_on_change: bool
     is_held: bool
 
@@ -85,14 +88,18 @@ def habit_of(ts_s: Floats, level_mm: Floats) -> Habit:
     for size in GRIDS_MM:
         if np.mean(np.abs(level_mm / size - np.round(level_mm / size)) < 1e-4) > 0.999:
             grid = size
-    moved = step[step > 1e-6]
-    least = float(np.quantile(moved, 0.01)) if len(moved) else grid
-    equal = float(np.mean(step <= 1e-6))
-    usual = float(np.quantile(gap, 0.05))
-    on_change = equal < FEWEST_EQUAL and float(np.quantile(gap, 0.9)) > 2.0 * usual
+    usual = max(float(np.quantile(gap, 0.05)), 1.0)
+    # After a longer silence a historian tells a smaller change, too.
+    soon = step[gap <= 3.0 * usual]
+    moved = soon[soon > 1e-6]
+    least = float(np.quantile(moved, 0.02)) if len(moved) else grid
+    equal = float(np.mean(soon <= 1e-6)) if len(soon) else 1.0
+    on_change = equal < FEWEST_EQUAL and float(np.quantile(gap, 0.9)) > 1.9 * usual
     held = not on_change and least > 1.5 * grid and equal > 0.3
     step_mm = max(least, grid) if on_change or held else grid
-    return Habit(grid, step_mm, max(usual, 1.0), on_change, held)
+    quiet = gap[(step < step_mm - 1e-6) & (gap > 3.0 * usual)]
+    heartbeat = float(np.median(quiet)) if len(quiet) > 10 else float("inf")
+    return Habit(grid, step_mm, usual, heartbeat, on_change, held)
 
 
 def rounded(level_mm: Floats, grid_mm: float) -> Floats:
@@ -177,7 +184,7 @@ class Moved:
 _NONE: Final = np.empty(0)
 
 
-def moved_levels(gauge: Gauge, shift_of: object, rng: np.random.Generator) -> Moved:
+def moved_levels(gauge: Gauge, shift_of: ShiftOf, rng: np.random.Generator) -> Moved:
     """The gauge's readings once its levels have moved.
 
     Parameters
@@ -187,7 +194,7 @@ def moved_levels(gauge: Gauge, shift_of: object, rng: np.random.Generator) -> Mo
         0 at and before the first instant at which anything differs.
     rng : Generator
     """
-    shift = np.asarray(shift_of(gauge.ts_s))  # type: ignore[operator]
+    shift = shift_of(gauge.ts_s)
     changed = np.flatnonzero(shift != 0.0)
     if not len(changed):
         return Moved(_NONE, _NONE, _NONE, _NONE, _NONE)
@@ -201,8 +208,8 @@ def moved_levels(gauge: Gauge, shift_of: object, rng: np.random.Generator) -> Mo
     return _reported(gauge, max(first - 1, 0), shift_of, rng)
 
 
-def _reported(gauge: Gauge, first: int, shift_of: object, rng: np.random.Generator) -> Moved:
-    """Levels that were reported on a change: what lay between two reports is laid out, moved, and reported anew."""
+def _reported(gauge: Gauge, first: int, shift_of: ShiftOf, rng: np.random.Generator) -> Moved:
+    """Levels that were told on a change: what lay between two reports is laid out again, moved, and told anew."""
     habit = gauge.habit
     ts, level = gauge.ts_s[first:], gauge.level_mm[first:]
     at = _samples(ts, habit.nominal_s) if habit.is_on_change else ts
@@ -212,21 +219,16 @@ def _reported(gauge: Gauge, first: int, shift_of: object, rng: np.random.Generat
     after = np.minimum(row + 1, len(ts) - 1)
     share = (at - ts[row]) / np.maximum(ts[after] - ts[row], 1.0)
     room = habit.step_mm - habit.grid_mm
-    between = share * (level[after] - held) + 2.0 * room * within_cell(at, rng)
-    true = held + np.where(is_row & _told(level, row), 0.0, np.clip(between, -room, room))
-    shift = np.asarray(shift_of(at))  # type: ignore[operator]
-    seen = rounded(true + habit.grid_mm * within_cell(at, rng) * (shift != 0.0) + shift, habit.grid_mm)
-    heartbeat = is_row & ~_told(level, row)
-    said, is_kept = _said(seen, habit, heartbeat)
+    between = held + np.clip(share * (level[after] - held) + 2.0 * room * within_cell(at, rng), -room, room)
+    # A historian that repeats a held value saw the level only where the value changed.
+    was_seen = is_row & (habit.is_on_change | (np.abs(np.diff(level, prepend=np.nan)) > 1e-6)[row])
+    shift = shift_of(at)
+    part = habit.grid_mm * within_cell(at, rng) * (shift != 0.0)
+    said, is_kept = _said(at, rounded(np.where(was_seen, held, between) + part + shift, habit.grid_mm), habit)
     if habit.is_held:
         return Moved(at, said, _NONE, _NONE, _NONE)
     stays, goes, comes = is_row & is_kept, is_row & ~is_kept, ~is_row & is_kept
     return Moved(at[stays], said[stays], at[goes], at[comes], said[comes])
-
-
-def _told(level_mm: Floats, row: NDArray[np.int64]) -> Bools:
-    """Whether each row differs from the one before it."""
-    return np.asarray((np.abs(np.diff(level_mm, prepend=np.nan)) > 1e-6)[row])
 
 
 def _samples(ts_s: Floats, nominal_s: float) -> Floats:
@@ -240,12 +242,13 @@ def _samples(ts_s: Floats, nominal_s: float) -> Floats:
     return np.unique(np.concatenate([ts_s, *extra])) if extra else ts_s
 
 
-def _said(seen: Floats, habit: Habit, heartbeat: Bools) -> tuple[Floats, Bools]:
-    """What a historian says at each sample, and whether it says it: a change of a step or more, or a heartbeat."""
+def _said(at_s: Floats, seen: Floats, habit: Habit) -> tuple[Floats, Bools]:
+    """What a historian says at each sample, and whether it says it: after a change of a step, or a long silence."""
     said, kept = np.empty(len(seen)), np.zeros(len(seen), dtype=bool)
-    last = seen[0]
-    for place, (level, beats) in enumerate(zip(seen.tolist(), heartbeat.tolist(), strict=True)):
-        if place == 0 or abs(level - last) >= habit.step_mm - 1e-6 or beats:
-            last, kept[place] = level, True
+    last, last_s = np.inf, -np.inf
+    for place, (now_s, level) in enumerate(zip(at_s.tolist(), seen.tolist(), strict=True)):
+        is_due = now_s - last_s >= habit.heartbeat_s - 0.5 * habit.nominal_s
+        if abs(level - last) >= habit.step_mm - 1e-6 or (is_due and habit.is_on_change):
+            last, last_s, kept[place] = level, now_s, True
         said[place] = last
     return said, kept
