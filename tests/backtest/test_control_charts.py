@@ -87,9 +87,10 @@ def test_run_lengths_of_the_cusum_by_siegmunds_formula():
     assert 1.0 / rate == pytest.approx(469.11, rel=3.0 / np.sqrt(alarms.height) + 0.01)
 
 
-# J. M. Lucas, M. S. Saccucci, Technometrics 32 (1990), as in Montgomery, Table 9.11: zero state, limits of the long run.
+# J. M. Lucas, M. S. Saccucci, Technometrics 32 (1990), as in Montgomery, Table 9.11: zero state, long-run limits.
 EWMA_ARL = [(0.40, 3.054, 0.0, 500.0), (0.40, 3.054, 1.0, 14.3), (0.25, 2.998, 0.5, 48.2), (0.20, 2.962, 1.0, 10.5),
-            (0.10, 2.814, 0.0, 500.0), (0.10, 2.814, 0.5, 31.3), (0.10, 2.814, 2.0, 4.4), (0.05, 2.615, 1.0, 11.4)]  # fmt: skip
+            (0.10, 2.814, 0.0, 500.0), (0.10, 2.814, 0.5, 31.3), (0.10, 2.814, 2.0, 4.4),
+            (0.05, 2.615, 1.0, 11.4)]  # fmt: skip
 
 
 @pytest.mark.parametrize(("weight", "limit", "shift", "arl"), EWMA_ARL)

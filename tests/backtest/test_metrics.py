@@ -85,7 +85,8 @@ def test_exact_shares(found_of, low, high):
 def test_the_waiting_curve_of_freireich():
     """E. J. Freireich et al., Blood 21 (1963) 699-716: weeks of remission under 6-mercaptopurine, 21 patients.
 
-    Kaplan-Meier estimates as in every textbook since: 0.857, 0.807, 0.753, 0.690, 0.627, 0.538, 0.448; the median is 23.
+    Kaplan-Meier estimates as in every textbook since: 0.857, 0.807, 0.753, 0.690, 0.627, 0.538, 0.448; the
+    median is 23.
     """
     weeks = [6, 6, 6, 6, 7, 9, 10, 10, 11, 13, 16, 17, 19, 20, 22, 23, 25, 32, 32, 34, 35]
     over = [1, 1, 1, 0, 1, 0, 1, 0, 0, 1, 1, 0, 0, 0, 1, 1, 0, 0, 0, 0, 0]

@@ -17,7 +17,7 @@ SIZES = (0.0, 0.1, 0.2, 0.3, 0.4, 0.6)
 
 @pytest.fixture(scope="module")
 def asked():
-    """Tanks of which each has a leak of one size, and nights of white noise; and those that the idle-slope test found."""
+    """Tanks with leaks of some sizes and nights of white noise; and those that the idle-slope test found."""
     rng = np.random.default_rng(14)
     tanks = 300
     names = [f"T{size:g}-{number:03}" for size in SIZES for number in range(tanks)]

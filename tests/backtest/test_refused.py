@@ -47,7 +47,8 @@ def test_an_honest_rule_is_let_in(tables):
             r"sees tomorrow: its alarm T\d 2026-03-\d\d .* once 2026-03-\d\d is seen|was not there until",
         ),
         (  # The whole history in the scale: the day stays, the score moves.
-            "select tank_id, day, abs(variance_l) / (select max(abs(variance_l)) from tank_days where tank_id = 'T1') as score "
+            "select tank_id, day, abs(variance_l) / (select max(abs(variance_l)) from tank_days where tank_id = 'T1') "
+            "as score "
             "from tank_days where abs(variance_l) > 40",
             r"sees tomorrow: its alarm T2 2026-03-04 .* has the score 1.4 once",
         ),

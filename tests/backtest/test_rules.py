@@ -67,7 +67,8 @@ def water(rise):
 def case(probability):
     row = {
         "case_id": "C1", "cause": "missing_sales", "site_id": "S1", "tank_id": "T1", "meter_id": "M1",
-        "raised_on": day(20), "ts_start": at(18), "probability": probability, "urgency": "today", "action": "", "summary": "",
+        "raised_on": day(20), "ts_start": at(18), "probability": probability, "urgency": "today", "action": "",
+        "summary": "",
     }  # fmt: skip
     return table("cases", [row])
 
@@ -121,7 +122,8 @@ FIRES = {
         {"tank_days": variance_days({"T1": [value - 40.0 for value in CALM]})},
         {"tank_days": variance_days({"T1": CALM})}, "unexplained",
     ),
-    "odd_feature": ({"features": feature("scatter_mm", 9.0, z=20.0)}, {"features": feature("scatter_mm", 1.0)}, "unexplained"),
+    "odd_feature": ({"features": feature("scatter_mm", 9.0, z=20.0)}, {"features": feature("scatter_mm", 1.0)},
+                    "unexplained"),
     "physics_score": (
         {"tank_days": days_with(physics_score=9.0)}, {"tank_days": days_with(physics_score=1.0)}, "unexplained",
     ),
@@ -176,7 +178,8 @@ def test_a_monthly_rule_speaks_when_the_month_is_over_and_not_before():
     rule = rule_of("monthly_allowance")
     frames = {"tank_days": variance_days({"T1": [-50.0] * 70})}
     alarms = replay(rule, rule.settled({}), seen(**frames), AT_LAST)
-    # 40 CFR 280.43(a): 1 % of throughput and 130 US gallons. March from the 2nd: 30 days, 1500 l of 60,000 l; April whole.
+    # 40 CFR 280.43(a): 1 % of throughput and 130 US gallons. March has 30 of its days
+    # here, 1500 l of 60,000 l; April is whole.
     assert alarms["day"].to_list() == [day(30), day(60)]
     assert alarms["score"].to_list() == pytest.approx([1500.0 / (600.0 + 492.1035)] * 2, rel=1e-6)
 

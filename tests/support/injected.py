@@ -32,7 +32,7 @@ def pools(frames):
 
 
 def course(frames: Frames, members):
-    """The ledger of a pool: settled dips, the stock with what was sold put back and what came taken out, l/mm, drops."""
+    """A pool's settled dips, the stock with what was sold put back and what came taken out, its l/mm and drops."""
     tables = dict(frames)
     tables["readings"] = (
         frames["readings"].filter(pl.col("tank_id").is_in(members)).unique(["tank_id", "ts"], keep="first")

@@ -33,8 +33,8 @@ FEWEST_EQUAL: Final = 0.02
 class Habit:
     """How a gauge and its historian report.
 
-    The grid of the levels and the least change that is told [mm], the usual time between samples and the longest silence
-    [s], and whether rows are kept on a change alone (`is_on_change`) or a held value is repeated (`is_held`).
+    The grid of the levels and the least change that is told [mm], the usual time between samples and the longest
+    silence [s], and whether rows are kept on a change alone (`is_on_change`) or a held value is repeated (`is_held`).
     """
 
     grid_mm: float
