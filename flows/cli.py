@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from flows.cli_backtest import add_commands
+from flows.cli_sources import add_source_commands
 from pipeline.errors import ArgumentError, CheckFailedError, TankdriftError
 
 if TYPE_CHECKING:
@@ -99,6 +100,7 @@ def _parser() -> _Parser:
 
     report = command("report", _report, "make the report again from the store")
     report.add_argument("out", type=Path, metavar="OUT", help="folder of a run")
+    add_source_commands(command, _day)
     return parser
 
 

@@ -37,7 +37,7 @@ def _add_backtest(sub: argparse.ArgumentParser) -> None:
     add("lake", type=Path, metavar="LAKE", help="folder of the lake; it is never written to")
     add("--out", type=Path, required=True, help="folder for the results; that of a run over the lake serves")
     add("--rule", action="append", metavar="RULE", help="a rule's name or file; give it again for more (all that ship)")
-    add("--sweep", action="append", default=[], type=_sweep, metavar="NAME=A,B", help="values of a parameter to try")
+    add("--sweep", action="append", default=[], type=_sweep, metavar="NAME=A,B", help="values to try; or RULE.NAME=A,B")
     add("--labels", action="append", default=[], type=Path, metavar="FILE", help="labels beside the lake's own")
     add("--complete", action="store_true", help="what has no label was sound: every fault in the lake is labelled")
     add("--inject", type=_causes, default=(), metavar="A,B", help="causes to put into copies of the lake")

@@ -87,6 +87,18 @@ class Store:
             {"table": table, "parts": [part or date.min for part in parts]},
         )
 
+    def copy_to(self, path: Path, names: Collection[str]) -> None:
+        """Put a copy of some tables in the place of a DuckDB file; who has the old one open goes on reading it."""
+        beside = path.with_name(f".{path.name}.new")
+        beside.unlink(missing_ok=True)
+        self._connection.execute(f"attach '{str(beside).replace(chr(39), chr(39) * 2)}' as _copy")
+        try:
+            for name in names:
+                self._connection.execute(f'create table _copy."{name}" as from "{name}"')
+        finally:
+            self._connection.execute("detach _copy")
+        beside.replace(path)
+
     def remember(self, values: Mapping[str, str]) -> None:
         """Keep some words for the next run."""
         kept = {**self.remembered(), **values}

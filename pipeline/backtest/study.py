@@ -130,6 +130,11 @@ def study_from(text: str) -> Study:
 def trials_of(sources: Sequence[str], sweep: Mapping[str, Sequence[float]]) -> tuple[Trial, ...]:
     """Every rule with every combination of the swept parameters that it has; twins once.
 
+    Parameters
+    ----------
+    sources : names or files of rules
+    sweep : values by parameter, or by rule, full stop and parameter where one rule alone is meant
+
     Raises
     ------
     ArgumentError
@@ -138,17 +143,18 @@ def trials_of(sources: Sequence[str], sweep: Mapping[str, Sequence[float]]) -> t
         If a rule is not let in.
     """
     rules = [(source, rule_of(source)) for source in dict.fromkeys(sources)]
-    known = {one.name for _, rule in rules for one in rule.parameters}
+    known = {f"{rule.name}.{one.name}" for _, rule in rules for one in rule.parameters}
     for name in sweep:
-        if name not in known:
+        if name not in known and not any(one.endswith(f".{name}") for one in known):
             raise ArgumentError(f"--sweep {name}: no rule has that parameter; there are {', '.join(sorted(known))}")
     return tuple(trial for source, rule in rules for trial in _swept(source, rule, sweep))
 
 
 def _swept(source: str, rule: Rule, sweep: Mapping[str, Sequence[float]]) -> Iterator[Trial]:
-    names = [one.name for one in rule.parameters if one.name in sweep]
-    for values in product(*(dict.fromkeys(sweep[name]) for name in names)):
-        yield Trial(source, rule.settled(dict(zip(names, values, strict=True))))
+    values = {one.name: sweep.get(f"{rule.name}.{one.name}", sweep.get(one.name, ())) for one in rule.parameters}
+    names = [name for name in values if values[name]]
+    for chosen in product(*(dict.fromkeys(values[name]) for name in names)):
+        yield Trial(source, rule.settled(dict(zip(names, chosen, strict=True))))
 
 
 def lake_digest(lake: Path) -> str:

@@ -66,7 +66,7 @@ def _explains(other: Finding, finding: Finding) -> bool:
     if other.cause == "probe_fault":
         return _gauge_explains(other, finding)
     if other.cause == "unexplained" and other.rate_l_per_h is None:
-        return finding.cause in (*LASTING, "chart_error", "bulk_theft") and _overlaps(other, finding, 3.0)
+        return finding.cause in ("unexplained", *LASTING, "chart_error", "bulk_theft") and _overlaps(other, finding, 3.0)
     return False
 
 
@@ -74,7 +74,7 @@ def _gauge_explains(other: Finding, finding: Finding) -> bool:
     """Whether a sick gauge accounts for a finding: a jump at once, any other trouble while it lasts."""
     if any(item.kind == "instant" for item in other.evidence):
         return finding.cause in (*LASTING, "bulk_theft") and _near_start(other, finding, 0.2)
-    explained = (*LASTING, "bulk_theft", "short_delivery", "over_delivery", "chart_error")
+    explained = (*LASTING, "bulk_theft", "short_delivery", "over_delivery", "chart_error", "missing_ticket")
     return finding.cause in explained and _overlaps(other, finding, 1.0)
 
 

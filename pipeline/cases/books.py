@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, FeedChange, SiteObserved, UnitObserved
+from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, FeedChange, SiteObserved, UnitObserved, clock_changed
 from pipeline.features.totals import Unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.drops import Drop
@@ -20,6 +20,7 @@ SKEW_S = 75.0
 """Clocks that differ by more are a case; a till a few seconds off is common practice, no source."""
 UNBOOKED_L = 15.0
 """Unbooked litres of one meter from which a case is made: the smallest everyday sale. No source."""
+GENERAL_METERS = 4
 QUIET_DAYS = 4
 """An episode that has not shown for this many days is over."""
 TICKET_WAIT_S = 11 * 3600.0
@@ -145,12 +146,23 @@ def unbooked_findings(site: SiteObserved, tables: dict[str, pl.DataFrame]) -> li
     found = []
     for unit in site.units:
         for meter in sorted({one.meter_id for one in unit.unbooked}):
-            spans = [one for one in unit.unbooked if one.meter_id == meter]
+            spans = [one for one in unit.unbooked if one.meter_id == meter and not _is_general(site, one)]
             for episode in _episodes(spans):
                 finding = _missing(unit, tables, episode, float(site.days[-1] + 1) * DAY_S)
                 if finding is not None:
                     found.append(finding)
     return found
+
+
+def _is_general(site: SiteObserved, span: Unbooked) -> bool:
+    """Whether the clocks moved on that day, or as many as four meters lost litres between the same two readings: the
+    till's doing, not a meter's."""
+    at_once = {
+        one.meter_id
+        for one in site.unbooked
+        if abs(one.start_s - span.start_s) < 1800 and abs(one.end_s - span.end_s) < 1800
+    }
+    return len(at_once) >= GENERAL_METERS or clock_changed(site.lags, int((span.end_s + HOLD_BACK_S) // DAY_S))
 
 
 def _episodes(spans: list[Unbooked]) -> list[list[Unbooked]]:

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.cases.sudden import Move, surface_l_per_mm
 from pipeline.estimate.observe import DAY_S
 from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.features.transit import Move, surface_l_per_mm
 
 Floats = NDArray[np.float64]
 
@@ -18,7 +18,7 @@ WINDOW_DAYS = 10
 FEWEST = 4
 """Odd days and moves within the window from which the balance is erratic."""
 FEWEST_AGAINST = 1
-"""… of which at least this many go against the others, or else it is a rate and not a whim."""
+"""… of which at least this many go against the others, unless all are gains: losses alone are a rate or a theft."""
 QUIET_DAYS = 8
 MOVE_MM = 2.0
 MOVE_L = 25.0
@@ -59,7 +59,7 @@ def _oddities(one: UnitWalk, moves: list[Move]) -> list[Oddity]:
     odd += [
         Oddity(move.day, move.step.start_s, move.step.litres, move.step.litres)
         for move in moves
-        if abs(move.step.litres) > max(MOVE_MM * surface_l_per_mm(one.seen, move), MOVE_L) and abs(move.step.z) > 6.5
+        if abs(move.step.litres) > max(MOVE_MM * surface_l_per_mm(one.seen.unit.series, move), MOVE_L) and abs(move.step.z) > 6.5
     ]
     return odd
 
@@ -88,6 +88,8 @@ def _raised(sizes: Floats) -> int | None:
         part = sizes[:count]
         against = min(int((part > 0).sum()), int((part < 0).sum()))
         if against >= FEWEST_AGAINST and min(part[part > 0].sum(), -part[part < 0].sum()) > 0.15 * np.abs(part).max():
+            return count - 1
+        if not against and part.sum() > 0:
             return count - 1
     return None
 

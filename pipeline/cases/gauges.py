@@ -17,6 +17,8 @@ NOISE_MM = 0.25
 BAD_SHARE = 0.12
 """From this share of a day's readings unusable the gauge drops out; sound ones lose some per cent (common practice)."""
 HISTORY = 20
+FEWEST_DAYS = 2
+"""A gauge is called noisy or silent when it has been so on as many days running."""
 SILENT_SHARE = 0.6
 """A regular gauge that delivers less than this share of its usual readings, while its site's others do, drops out."""
 
@@ -130,14 +132,18 @@ def _stretches(unit: UnitObserved, tank_id: str, flags: dict[int, tuple[str, flo
             continue
         if run:
             name, value = flags[run[0]]
-            worth = value if value > 1 else 10 * (value if "lost" in name else 1 - value)
+            lost = "lost" in name
+            if not lost and len(run) < FEWEST_DAYS:
+                run = []
+                continue
+            worth = value if value > 1 else 10 * (value if lost else 1 - value)
             found.append(
                 Finding(
                     cause="probe_fault",
                     site_id=unit.unit.site_id,
                     unit_id=unit.unit.unit_id,
                     tank_id=tank_id,
-                    day=run[0],
+                    day=run[0] if lost else run[FEWEST_DAYS - 1],
                     start_s=run[0] * DAY_S,
                     end_s=(run[-1] + 1) * DAY_S if day is not None else None,
                     log_odds=min(0.5 + 0.5 * worth, 5.0),

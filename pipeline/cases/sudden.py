@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
 from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, clock_changed, known_day, seen_day
-from pipeline.features.steps import Step
+from pipeline.features.transit import Move, is_jump, is_large, moves_of_steps, surface_l_per_mm
 from pipeline.ledger.gauge import seconds
-from pipeline.ledger.movements import cumulative_l
 
 Floats = NDArray[np.float64]
 
@@ -21,27 +20,8 @@ BULK_L = 70.0
 SMALLEST_DRAW_L = 3.0
 PATTERN_DAYS = 21
 PATTERN_DRAWS = 3
-FASTEST_PUMP_L_PER_MIN = 550.0
-"""Faster than any pump draws (common practice: 100 to 500 l/min): the gauge jumped."""
-JUMP_MM = 3.0
 RETURN_S = 1500.0
 PAIR_S = 3 * 3600.0
-
-
-@dataclass(frozen=True)
-class Move:
-    """A step that nothing in the books explains, the day that first saw it, and how long the level took to move.
-
-    `transit_s` from a tenth to nine tenths of the move; `samples` readings strictly in between; `undone` that the
-    opposite move followed, or went before, within hours.
-    """
-
-    day: int
-    step: Step
-    transit_s: float
-    samples: int
-    nominal_s: float
-    undone: bool = False
 
 
 def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list[Finding]:
@@ -49,7 +29,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
     found = []
     for unit in site.units:
         moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
-        jumps = [move for move in moves if is_jump(move) and _is_large(unit, move)]
+        jumps = [move for move in moves if is_jump(move) and is_large(unit.unit.series, move)]
         draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
         bulk, small = _sorted_out(draws)
         found += [_bulk(unit, move) for move in bulk]
@@ -83,8 +63,7 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             for span in unit.stuck
         ):
             continue
-        transit, samples = _transit(unit, step)
-        kept.append(Move(day, step, transit, samples, unit.unit.series.nominal_s))
+        kept += moves_of_steps(unit.unit.series, unit.flows, [(day, step)])
     return [replace(move, undone=_has_return(move, kept)) for move in kept]
 
 
@@ -101,52 +80,6 @@ def _has_return(move: Move, moves: list[Move]) -> bool:
         if abs(other.step.litres + move.step.litres) < 0.3 * abs(move.step.litres) + 2.0 * move.step.sd_l:
             return True
     return False
-
-
-def _transit(unit: UnitObserved, step: Step) -> tuple[float, int]:
-    """How long the level took from a tenth to nine tenths of a move, at full resolution, and readings in between."""
-    series = unit.unit.series
-    side = max(1200.0, 2.5 * series.nominal_s)
-    low, high = np.searchsorted(series.ts_s, [step.start_s - side, step.end_s + side])
-    ts = series.ts_s[low:high]
-    if len(ts) < 4:
-        return step.end_s - step.start_s, 0
-    sold = np.sum([cumulative_l(flow, ts) for flow in unit.flows], axis=0) if unit.flows else 0.0
-    moved = series.gauge_l[low:high] + sold
-    before, after = ts <= step.start_s + 60.0, ts >= step.end_s - 60.0
-    if not before.any() or not after.any():
-        return step.end_s - step.start_s, 0
-    base, top = float(np.median(moved[before])), float(np.median(moved[after]))
-    share = (moved - base) / (top - base) if abs(top - base) > 1e-6 else np.zeros(len(ts))
-    started = np.flatnonzero(share < 0.1)
-    last_before = int(started[-1]) if len(started) else 0
-    ended = np.flatnonzero((share > 0.9) & (np.arange(len(ts)) > last_before))
-    first_after = int(ended[0]) if len(ended) else len(ts) - 1
-    return float(ts[first_after] - ts[last_before]), first_after - last_before - 1
-
-
-def is_jump(move: Move) -> bool:
-    """Whether the gauge jumped rather than the product moved.
-
-    A gain that is no drop, or a fall between two neighbouring readings that no pump is quick enough for. Where the
-    readings are too far apart to tell, a fall is taken for a draw.
-    """
-    if move.step.litres > 0:
-        return move.samples == 0
-    quick = abs(move.step.litres) / max(move.transit_s / 60.0, 0.25) > FASTEST_PUMP_L_PER_MIN
-    sharp = move.samples == 0 and move.nominal_s <= 90.0 and abs(move.step.litres) > 120.0
-    return move.samples == 0 and (quick or sharp)
-
-
-def _is_large(unit: UnitObserved, move: Move) -> bool:
-    """Whether a jump is more than a gauge's quirks: three millimetres, and well beyond the scatter."""
-    return abs(move.step.litres) > JUMP_MM * surface_l_per_mm(unit, move) and abs(move.step.z) > 7.0
-
-
-def surface_l_per_mm(unit: UnitObserved, move: Move) -> float:
-    """The chart's usual slope, by the readings up to a move. [l/mm]"""
-    series = unit.unit.series
-    return float(np.median(series.surface_l_per_mm[: max(int(np.searchsorted(series.ts_s, move.step.known_s)), 1)]))
 
 
 def _sorted_out(draws: list[Move]) -> tuple[list[Move], list[Move]]:
@@ -246,7 +179,7 @@ def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding 
 
 def _jump(unit: UnitObserved, move: Move) -> Finding:
     step = move.step
-    surface = surface_l_per_mm(unit, move)
+    surface = surface_l_per_mm(unit.unit.series, move)
     return Finding(
         cause="probe_fault",
         site_id=unit.unit.site_id,

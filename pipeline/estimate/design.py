@@ -29,6 +29,8 @@ CHART_COLUMNS = 2 + BANDS
 BAND_SD = 0.004
 SCALE_SD = 0.003
 OFFSET_SD_MM = 4.0
+SHIFT_SD_MM = 25.0
+"""Prior SD of how far a gauge that jumped reads off afterwards; jumps of 2 to 50 mm are common practice, no source."""
 TICKET_SHARE_SD = 0.002
 TICKET_SD_L = 12.0
 FREE_L2 = 1e8
@@ -165,8 +167,17 @@ class Delivered:
     sd_l: Floats
 
 
-def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, extra_jumps_h: Floats) -> Balance:
+def balance_of(
+    unit: Unit,
+    dips: Dips,
+    drops: list[Drop],
+    delivered: Delivered,
+    extra_jumps_h: Floats,
+    shifts_h: Floats,
+) -> Balance:
     """The regression of one unit from its dips.
+
+    `shifts_h` are the hours from which the gauge reads off by some millimetres, after a jump.
 
     `extra_jumps_h` are the hours of moves that are explained elsewhere (a theft, a jump of the gauge): the stock may
     take any value after each.
@@ -185,6 +196,7 @@ def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, 
     _add_after(jumps, hours, extra_jumps_h, np.full(len(extra_jumps_h), FREE_L2))
     beta = np.asarray(expansion_per_k(unit.product, np.clip(temp, -19.0, 39.0)), dtype=np.float64)
     charts, chart_names = chart_columns(unit, dips)
+    shifted = dips.surface_l_per_mm[:, None] * (hours[:, None] >= shifts_h[None, :])
     leak_h = head_hours(unit, dips.level_mm, hours)
     is_petrol = unit.product.startswith("gasoline")
     names = (
@@ -193,6 +205,7 @@ def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, 
         "breathing",
         "expansion",
         *chart_names,
+        *(f"shift{number}:offset" for number in range(len(shifts_h))),
     )
     columns = np.column_stack(
         [
@@ -201,15 +214,16 @@ def balance_of(unit: Unit, dips: Dips, drops: list[Drop], delivered: Delivered, 
             -(hours - hours[:1]) if len(hours) else hours,
             beta * dips.gauge_l * (temp - 15.0),
             charts,
+            shifted,
         ]
     )
     count = len(dips.meters)
     versions = charts.shape[1] // CHART_COLUMNS
     vapour = [0.0003 if is_petrol else 0.0, 0.02 if is_petrol else 0.0]
-    mean = np.concatenate([np.zeros(count), vapour, np.zeros(1 + charts.shape[1])])
+    mean = np.concatenate([np.zeros(count), vapour, np.zeros(1 + charts.shape[1] + len(shifts_h))])
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.full(BANDS, BAND_SD)])
     sd = np.concatenate(
-        [np.full(count, METER_SD), [0.0003 if is_petrol else 0.0001, 0.02, 0.05], np.tile(one_chart, versions)]
+        [np.full(count, METER_SD), [0.0003 if is_petrol else 0.0001, 0.02, 0.05], np.tile(one_chart, versions), np.full(len(shifts_h), SHIFT_SD_MM)]
     )
     return Balance(
         y_l=y,

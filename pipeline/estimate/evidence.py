@@ -17,7 +17,7 @@ LOG_PRIOR = {
     "tank_leak": -5.0,
     "line_leak": -5.5,
     "meter_drift": -5.5,
-    "chart_error": -6.0,
+    "chart_error": -7.5,
     "unexplained": -8.0,
     "excursion": -3.0,
     "delivery": -5.0,

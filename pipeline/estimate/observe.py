@@ -382,7 +382,8 @@ def _steps_of(moves: Moves, days: NDArray[np.int64], lags: dict[int, DayLag]) ->
     moved = moves.moved_l()
     for day in days.tolist():
         start, end = first_seen_s(day, lags), first_seen_s(day + 1, lags)
-        spread = step_spread(moves, moved, start - 10 * DAY_S, end)
+        before = start if start - moves.ts_s[0] > 3 * DAY_S else end
+        spread = step_spread(moves, moved, start - 10 * DAY_S, before)
         for step in find_steps(moves, moved, spread, start, end):
             found.append((day, step))
             moved = moved - step.litres * np.clip(

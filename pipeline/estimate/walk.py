@@ -31,7 +31,7 @@ ERRATIC_DAYS = 8
 """After two odd days within this many no lasting rate is named: the balance is erratic, not drifting."""
 FEWEST_CHART_DAYS = 5
 """A chart is named when there are this many days of data."""
-MOST_NAMED = 4
+MOST_NAMED = 3
 MOST_PIECES = 4
 MOST_EXCURSIONS = 24
 DELIVERY_DAYS = 3
@@ -214,7 +214,9 @@ def _options(state: _State, day: int) -> list[_Option]:
         elif (
             item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]
         ):
-            found.append(_Option(item.best_onset + PIECE_ODDS, item.hypothesis, item, grown=named))
+            grown = item.estimate + float(state.belief.mean[[place for place, _ in named.pieces]].sum())
+            if abs(grown) <= item.hypothesis.largest:
+                found.append(_Option(item.best_onset + PIECE_ODDS, item.hypothesis, item, grown=named))
     if state.named_by(CHART.key) is None:
         value, way, chart = weigh_chart(state.sums, state.prior, state.chart_starts)
         found.append(_Option(value + LOG_PRIOR["chart_error"], CHART, way=way, chart=chart))

@@ -21,6 +21,8 @@ LOOK_BACK_S = 6 * 3600.0
 SMALLEST_MM = 0.4
 """A smaller move of the level is left alone, whatever its score."""
 MOST_A_DAY = 40
+SLOWEST_L_PER_H = 12.0
+"""A slower move is a rate and no sudden move. No source."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +67,11 @@ class _Stretch:
     block: NDArray[np.int64]
 
 
+def _spacing_s(stretch: _Stretch) -> float:
+    """Usual spacing of the steps. [s]"""
+    return float(np.median(np.diff(stretch.ts))) if len(stretch.ts) > 1 else 300.0
+
+
 def _stretch(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> _Stretch:
     low, high = np.searchsorted(moves.ts_s, [start_s, end_s])
     keep = np.flatnonzero(~moves.in_drop[low:high] & (moves.known_s[low:high] < end_s)) + low
@@ -97,7 +104,7 @@ def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> 
     """SD of what a stretch of time moves by itself, for each of `WIDTHS`, at rest and selling. Shape (w, 2). [l]
 
     By quantiles of the moves themselves, so that the few that something caused do not widen it; the higher of the
-    scale at the median and at the 95th percentile, since such noise has heavy tails; never below 0.1 mm.
+    scale at the median and at the 90th percentile, since such noise has heavy tails; never below 0.1 mm.
     """
     stretch = _stretch(moves, moved_l, start_s, end_s)
     floor = 0.1 * _surface_l_per_mm(moves, end_s)
@@ -107,8 +114,8 @@ def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> 
         for state, here in enumerate((quiet, ~quiet)):
             sample = np.abs(litres[here & np.isfinite(litres)])
             if len(sample) >= 60:
-                middle, tail = np.quantile(sample, [0.5, 0.95])
-                spread[number, state] = max(1.4826 * middle, tail / 1.96, floor)
+                middle, tail = np.quantile(sample, [0.5, 0.9])
+                spread[number, state] = max(1.4826 * middle, tail / 1.645, floor)
     default = np.array([[2.0, 8.0]]) * floor * np.sqrt(1.0 + np.array(WIDTHS)[:, None] / 24.0)
     spread = np.where(np.isfinite(spread), spread, default)
     spread[:, 1] = np.maximum(spread[:, 1], spread[:, 0])
@@ -124,13 +131,15 @@ def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, en
     stretch = _stretch(moves, moved_l, start_s - LOOK_BACK_S, end_s)
     smallest = SMALLEST_MM * _surface_l_per_mm(moves, end_s)
     found: list[Step] = []
+    free = np.ones(len(stretch.ts), dtype=bool)
     for _ in range(MOST_A_DAY):
-        best = _strongest(stretch, spread, start_s)
+        best = _strongest(stretch, spread, start_s, free)
         if best is None or abs(best[2]) < Z_FOUND:
             break
         place, width, z, litres, sd = best
         stretch.moved[place + width :] -= litres
         stretch.moved[place + 1 : place + width] -= litres * np.arange(1, width) / width
+        free[max(place - SIDE + 1, 0) : place + width + SIDE] = False
         if abs(litres) >= smallest:
             quiet = bool(stretch.rest[place : place + width + 1].all())
             ts = stretch.ts
@@ -139,8 +148,14 @@ def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, en
     return sorted(found, key=lambda step: step.start_s)
 
 
-def _strongest(stretch: _Stretch, spread: Spread, start_s: float) -> tuple[int, int, float, float, float] | None:
-    """Place, width, score, litres and SD of the highest-scoring move known after `start_s`; None without one."""
+def _strongest(
+    stretch: _Stretch, spread: Spread, start_s: float, free: NDArray[np.bool_]
+) -> tuple[int, int, float, float, float] | None:
+    """Place, width, score, litres and SD of the highest-scoring move known after `start_s`; None without one.
+
+    Of moves that catch the same litres the shortest is taken; none begins or ends where one was found before (`free`
+    is false there), and none is slower than `SLOWEST_L_PER_H`, which is for the balance to judge.
+    """
     best: tuple[int, int, float, float, float] | None = None
     for number, width in enumerate(WIDTHS):
         litres, quiet = _differences(stretch, width)
@@ -148,7 +163,9 @@ def _strongest(stretch: _Stretch, spread: Spread, start_s: float) -> tuple[int, 
             break
         sd = np.where(quiet, spread[number, 0], spread[number, 1])
         known = stretch.ts[np.minimum(np.arange(len(litres)) + width + SIDE - 1, len(stretch.ts) - 1)]
-        score = np.where(np.isfinite(litres) & (known >= start_s), litres / sd, 0.0)
+        usable = np.isfinite(litres) & (known >= start_s) & free[: len(litres)] & free[width : width + len(litres)]
+        usable &= np.abs(litres) >= SLOWEST_L_PER_H * width * _spacing_s(stretch) / 3600.0
+        score = np.where(usable, litres / sd * (1.0 - 0.05 * np.log(width)), 0.0)
         place = int(np.argmax(np.abs(score)))
         if best is None or abs(score[place]) > abs(best[2]):
             best = (place, width, float(score[place]), float(litres[place]), float(sd[place]))

@@ -94,7 +94,7 @@ def find_drops(series: GaugeSeries, sold_l: Floats) -> list[Drop]:
 
 def _is_jump(drop: Drop, series: GaugeSeries) -> bool:
     quick = drop.rate_l_per_min > FASTEST_DROP_L_PER_MIN or (
-        drop.end_s - drop.start_s <= 1.5 * series.nominal_s and drop.gain_l < 1000.0 and series.nominal_s <= 120.0
+        drop.end_s - drop.start_s <= 1.5 * series.nominal_s and drop.gain_l < 2500.0 and series.nominal_s <= 120.0
     )
     return quick and series.nominal_s <= 400.0
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walk import DayView, Named
+from pipeline.features.steps import Step
 from pipeline.features.trading_days import day_end_s
 from pipeline.scoring.drop_rises import day_views, known_mismatches, tickets_known
 from pipeline.scoring.unit_days import UnitDays, was_stuck
@@ -25,6 +26,7 @@ HIGHEST: Final = 50.0
 SURPRISE_LOG_PRIOR: Final = -9.0
 STEP_LOG_PRIOR: Final = -24.0
 """A sudden move is the highest of some thousand a day, so chance and waves alone show scores of five to six."""
+SAME_MOVE_S: Final = 3600.0
 DROP_LOG_PRIOR: Final = -5.0
 """Log odds of such a thing on a day before its data. No source; set with the false alarms of sound fleets in view."""
 OBSERVED_LOG_ODDS: Final = 8.0
@@ -118,13 +120,32 @@ def surprise_scores(days: UnitDays, walked: UnitWalk) -> Floats:
 
 
 def _steps(days: UnitDays, seen: UnitObserved) -> Floats:
-    """Log odds of the strongest sudden move that ended on each day."""
+    """Log odds of the strongest sudden move that ended on each day.
+
+    Moves that follow each other within `SAME_MOVE_S` count by what is left of them together: litres that leave and
+    come back are a meter's test or a sale that the till put down at another time.
+    """
     out = np.full(len(days), -HIGHEST)
-    for day, step in seen.steps:
-        number = int(days.days.index_of(np.array([step.end_s]))[0])
-        if 0 <= number < len(days) and day <= days.run_day[number + 1]:
-            out[number] = max(out[number], STEP_LOG_PRIOR + 0.5 * min(abs(step.z), 20.0) ** 2)
+    ends = days.days.index_of(np.array([step.end_s for _, step in seen.steps]))
+    for number in np.unique(ends[(ends >= 0) & (ends < len(days))]).tolist():
+        run_day = int(days.run_day[number + 1])
+        known = [step for (day, step), at in zip(seen.steps, ends, strict=True) if at == number and day <= run_day]
+        for group in grouped_steps(known, SAME_MOVE_S):
+            spread = float(np.sqrt(sum(step.sd_l**2 for step in group)))
+            z = abs(sum(step.litres for step in group)) / max(spread, 1e-9)
+            out[number] = max(out[number], STEP_LOG_PRIOR + 0.5 * min(z, 20.0) ** 2)
     return out
+
+
+def grouped_steps(steps: Sequence[Step], within_s: float) -> list[list[Step]]:
+    """Sudden moves in order of time, those together that follow each other within so many seconds."""
+    groups: list[list[Step]] = []
+    for step in sorted(steps, key=lambda one: one.start_s):
+        if groups and step.start_s <= max(one.end_s for one in groups[-1]) + within_s:
+            groups[-1].append(step)
+        else:
+            groups.append([step])
+    return groups
 
 
 def _drops(days: UnitDays, walked: UnitWalk) -> Floats:

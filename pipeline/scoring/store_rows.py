@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from pipeline.estimate.observe import used_lag_s
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walk import DayView
-from pipeline.features.steps import Step
 from pipeline.features.trading_days import DAY_S
 from pipeline.scoring.drop_rises import DROP_SD_L, TICKET_SHARE
+from pipeline.scoring.physics import grouped_steps
 from pipeline.scoring.unit_sheet import UnitSheet
 
 Floats = NDArray[np.float64]
@@ -116,15 +116,8 @@ def draw_rows(sheet: UnitSheet) -> pl.DataFrame:
 
     Moves that follow each other within `SAME_DRAW_S`, up ones too, are one draw: its ramp in steps.
     """
-    taken = sorted((one for _, one in sheet.seen.steps), key=lambda one: one.start_s)
-    draws: list[list[Step]] = []
-    for step in taken:
-        if _in_drop(sheet, step.start_s, step.end_s):
-            continue
-        if draws and step.start_s <= max(one.end_s for one in draws[-1]) + SAME_DRAW_S:
-            draws[-1].append(step)
-        else:
-            draws.append([step])
+    moves = [step for _, step in sheet.seen.steps if not _in_drop(sheet, step.start_s, step.end_s)]
+    draws = grouped_steps(moves, SAME_DRAW_S)
     rows = [
         {
             "tank_id": sheet.seen.unit.unit_id,

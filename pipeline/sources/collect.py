@@ -88,15 +88,14 @@ def collect(
     start, end : datetime, optional
         A window to read again whatever was read before, for a backfill; marks stay where they are.
 
-    Raises
-    ------
-    StoreError, ArgumentError
-        As `Landing.held`; a source's own troubles are in what comes back.
     """
     found: list[Collected] = []
     for config in operations.sources:
         if names is None or config.name in names:
-            found += collect_source(operations, config, now=now, start=start, end=end)
+            try:
+                found += collect_source(operations, config, now=now, start=start, end=end)
+            except TankdriftError as error:
+                found.append(Collected(config.name, "", error=hidden(str(error))))
     return found
 
 
@@ -108,7 +107,13 @@ def collect_source(
     start: datetime | None = None,
     end: datetime | None = None,
 ) -> list[Collected]:
-    """The same for one source."""
+    """The same for one source.
+
+    Raises
+    ------
+    StoreError, ArgumentError
+        As `Landing.held`; the source's own troubles are in what comes back.
+    """
     landing = Landing(operations.lake)
     source = source_of(config)
     try:
@@ -116,7 +121,7 @@ def collect_source(
     except TankdriftError as error:
         return [Collected(config.name, "", error=hidden(str(error)))]
     found = []
-    with landing.held(operations.lock_wait_s):
+    with landing.held(config.name, operations.lock_wait_s):
         for table in tables:
             began = time.monotonic()
             job = _Job(landing, source, config, table, now)
@@ -241,7 +246,7 @@ class _Job:
     def _land_file(self, name: str, told: Fetched) -> Merged:
         """A lake's file, and a standing table's, stands for itself; a drop is merged into what came before."""
         if isinstance(self.config, LakeConfig) or self.table in STANDING:
-            part = f"{self.config.name}-{hashlib.sha256(name.encode()).hexdigest()[:12]}"
+            part = f"{self.config.name}.{hashlib.sha256(name.encode()).hexdigest()[:12]}"
             return self.landing.replace(self.table, part, told)
         return self.landing.merge(self.table, self.config.name, told)
 

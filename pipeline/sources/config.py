@@ -122,8 +122,6 @@ class _SourceConfig(_Model):
     name: str = Field(pattern=r"^[A-Za-z0-9_\-]+$")
     since: datetime | None = None
     lookback_hours: float = Field(48.0, ge=0)
-    max_lag_hours: float = Field(24.0, gt=0)
-    site_ids: tuple[str, ...] = ()
     retries: int = Field(2, ge=0)
     retry_wait_s: float = Field(5.0, ge=0)
 
@@ -197,6 +195,7 @@ class Operations(BaseSettings):
     lake: Path = Path("lake")
     out: Path = Path("out")
     run: dict[str, float] = {}
+    stale_after_hours: float = Field(26.0, gt=0)
     min_free_gb: float = Field(2.0, ge=0)
     lock_wait_s: float = Field(600.0, ge=0)
     sources: tuple[SourceConfig, ...] = ()

@@ -2,7 +2,7 @@
 
 Each source has files of its own in the lake, so that one never touches what another said: ``TABLE/SOURCE.parquet``, and
 ``TABLE/day=YYYY-MM-DD/SOURCE.parquet`` for a table that lies in days. Beside the tables, under names that are not the
-lake's: ``_tankdrift/`` (how far each source was read, and the lock), ``_refused/`` (rows that could not be read as the
+lake's: ``_tankdrift/`` (how far each source was read, and its lock), ``_refused/`` (rows that could not be read as the
 contract's; the load puts them into quarantine) and ``_superseded/`` (rows in whose place a corrected one came).
 """
 
@@ -54,7 +54,7 @@ class Merged:
 
 @dataclass(frozen=True, slots=True)
 class Landing:
-    """A lake that is filled. Writing asks for `held`."""
+    """A lake that is filled. Writing asks for `held`; a dot parts a source's name from what follows it in a file's."""
 
     lake: Path
 
@@ -123,13 +123,13 @@ class Landing:
             return
         content = gone.sort(pl.all(), nulls_last=True)
         name = hashlib.sha256(content.write_json().encode()).hexdigest()[:16]
-        put_file(content, self.lake / "_superseded" / table / f"{source}-{name}.parquet")
+        put_file(content, self.lake / "_superseded" / table / f"{source}.{name}.parquet")
 
     def _refuse(self, table: str, source: str, refused: pl.DataFrame) -> int:
         """Keep refused rows, each once; how many of them were not known."""
         if refused.is_empty():
             return 0
-        path = self.lake / "_refused" / f"{source}-{table}.parquet"
+        path = self.lake / "_refused" / f"{source}.{table}.parquet"
         known = pl.read_parquet(path) if path.is_file() else refused.clear()
         every = pl.concat([known, refused]).unique().sort(pl.all())
         if every.height > known.height:
@@ -137,41 +137,42 @@ class Landing:
         return every.height - known.height
 
     @contextmanager
-    def held(self, wait_s: float) -> Iterator[None]:
-        """Keep everybody else from writing into the lake; readers go on reading.
+    def held(self, source: str, wait_s: float) -> Iterator[None]:
+        """Keep everybody else from writing what a source says; readers and other sources go on.
 
         Raises
         ------
         StoreError
-            If somebody else writes for longer than `wait_s`.
+            If somebody else writes it for longer than `wait_s`.
         ArgumentError
             If nothing can be written there.
         """
         place = self.lake / STATE
-        lock = FileLock(place / "lock", timeout=wait_s)
+        lock = FileLock(place / f"{source}.lock", timeout=wait_s)
         try:
             place.mkdir(parents=True, exist_ok=True)
             try:
                 lock.acquire(timeout=0)
             except Timeout:
-                _LOG.info("%s: another load is at work here, waiting up to %g s for it", self.lake, wait_s)
+                _LOG.info("%s: another load of it is at work, waiting up to %g s for it", source, wait_s)
                 lock.acquire()
         except Timeout as error:
             raise StoreError(
-                f"{self.lake}: another load has been at work here for {wait_s:g} s; wait until it is done"
+                f"{self.lake}: another load of {source} has been at work here for {wait_s:g} s; wait until it is done"
             ) from error
         except OSError as error:
             raise ArgumentError(f"{self.lake}: nothing can be written here: {error.strerror}") from error
         try:
-            self._clear_away()
+            self._clear_away(source)
             yield
         finally:
             lock.release()
 
-    def _clear_away(self) -> None:
-        """Remove what a load that was killed had half written."""
-        for path in self.lake.rglob(".*.parquet.new"):
-            path.unlink()
+    def _clear_away(self, source: str) -> None:
+        """Remove what a load of the source that was killed had half written."""
+        for pattern in (f".{source}.parquet.new", f".{source}.*.parquet.new"):
+            for path in self.lake.rglob(pattern):
+                path.unlink()
 
     def marks(self, source: str) -> "Marks":
         """How far a source was read."""

@@ -51,7 +51,7 @@ def record(
 def _put(source: ModbusSource, landing: Landing, waiting: list[Answer], lock_wait_s: float) -> Merged:
     counts = Merged()
     if waiting:
-        with landing.held(lock_wait_s):
+        with landing.held(source.name, lock_wait_s):
             for table, told in source.rows(waiting).items():
                 counts += landing.merge(table, source.name, told)
         waiting.clear()

@@ -59,7 +59,7 @@ class SqlSource:
             text, parameters = _query(of, asked, start - _MARGIN - hold, end + _MARGIN, self.config.driver)
             frame = _run(connection, text, parameters, where)
         if of.layout == "rows":
-            found = to_contract(table, frame, of, where=where)
+            found = to_contract(table, frame, of.model_copy(update={"time_format": _form(of)}), where=where)
         else:
             values = _values(frame, of, self.config, where)
             told = from_tags(table, values.rows, self.tags, hold_s=self.config.hold_s)
@@ -132,6 +132,10 @@ def _asked(instant: datetime, of: SqlTable) -> object:
     return local.replace(tzinfo=None) if of.timezone != "UTC" else instant
 
 
+def _form(of: SqlTable) -> str | None:
+    return of.time_kind if of.time_kind.startswith("epoch") else of.time_format
+
+
 def _quoted(name: str) -> str:
     """A name, perhaps with a schema in front, as SQL identifiers."""
     return ".".join('"' + step.replace('"', '""') + '"' for step in name.split("."))
@@ -157,8 +161,7 @@ def _values(frame: pl.DataFrame, of: SqlTable, config: SqlConfig, where: str) ->
         quality.alias("quality"),
     )
     # The times and numbers of a value are read as those of any row are; the tag stands in the place of the tank.
-    form = of.time_format or (of.time_kind if of.time_kind.startswith("epoch") else None)
-    mapped = Mapped(columns={"quality": Column(column="quality")}, timezone=of.timezone, time_format=form)
+    mapped = Mapped(columns={"quality": Column(column="quality")}, timezone=of.timezone, time_format=_form(of))
     read = to_contract("readings", raw, mapped, where=where)
     rows = read.rows.select(pl.col("tank_id").alias("tag"), "ts", pl.col("level_mm").alias("value"), "quality")
     odd = ~pl.col("quality").is_in(QUALITIES).fill_null(False) | pl.col("ts").is_null()

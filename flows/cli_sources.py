@@ -1,0 +1,127 @@
+"""Commands of operations: from sources to the lake, the night's work, and how things stand."""
+
+import argparse
+import sys
+from collections.abc import Callable
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import ArgumentError, CheckFailedError, OperationError
+
+if TYPE_CHECKING:
+    from pipeline.sources.collect import Collected
+    from pipeline.sources.config import Operations
+
+Command = Callable[[str, Callable[[argparse.Namespace], None], str], argparse.ArgumentParser]
+
+
+def add_source_commands(command: Command, day: Callable[[str], date]) -> None:
+    """Add the commands of operations to the command line."""
+    collect = command("collect", _collect, "ask every source and bring the lake up to what they hold")
+    nightly = command("nightly", _nightly, "do a night's work: collect, look, publish, tell")
+    backfill = command("backfill", _backfill, "ask sources again for a stretch of days, whatever was read before")
+    record = command("record", _record, "ask Modbus devices as time goes by, and append what they say to the lake")
+    watch = command("watch", _watch, "say how old the newest data is; leaves with 1 where some is stale")
+    doctor = command("doctor", _doctor, "check settings, connections, clocks, contract and space; say how to mend each")
+    for sub in (collect, nightly, backfill, record, watch, doctor):
+        sub.add_argument("--config", type=Path, default=Path("tankdrift.toml"), metavar="FILE", help="tankdrift.toml")
+    for sub in (collect, nightly, backfill, record):
+        sub.add_argument("--source", action="append", metavar="NAME", help="this source alone (may be repeated)")
+    backfill.add_argument("--from", dest="first", type=day, required=True, metavar="YYYY-MM-DD", help="first UTC day")
+    backfill.add_argument("--to", dest="last", type=day, metavar="YYYY-MM-DD", help="last UTC day (today)")
+    record.add_argument("--minutes", type=float, metavar="M", help="stop after so long (never)")
+
+
+def _operations(options: argparse.Namespace) -> "Operations":
+    from pipeline.sources.config import read_operations
+
+    operations = read_operations(options.config)
+    known = [source.name for source in operations.sources]
+    for name in getattr(options, "source", None) or []:
+        if name not in known:
+            raise ArgumentError(f"--source {name}: there is no such source; there are {', '.join(known) or 'none'}")
+    return operations
+
+
+def _collect(options: argparse.Namespace) -> None:
+    from flows.progress import shown
+    from pipeline.sources.collect import collect
+
+    with shown():
+        done = collect(_operations(options), now=datetime.now(UTC), names=options.source)
+    _say(done)
+
+
+def _say(done: "list[Collected]") -> None:
+    from flows.night_page import collected_line
+
+    sys.stdout.writelines(collected_line(entry) + "\n" for entry in done)
+    errors = [entry.error for entry in done if entry.error]
+    if errors:
+        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
+        raise OperationError(f"the rest is done, but: {errors[0]}{more}")
+
+
+def _nightly(options: argparse.Namespace) -> None:
+    from flows.night_page import as_text
+    from flows.progress import shown
+    from pipeline.nightly import run_night
+
+    operations = _operations(options)
+    with shown():
+        night = run_night(operations, now=datetime.now(UTC), names=options.source)
+    sys.stdout.write(as_text(night, operations.out) + "\n")
+    night.require_whole()
+    if night.outcome is not None:
+        night.outcome.require_quarantine_below(operations.run.get("max_quarantine_pct", 100.0))
+
+
+def _backfill(options: argparse.Namespace) -> None:
+    from flows.progress import shown
+    from pipeline.sources.collect import collect
+
+    now = datetime.now(UTC)
+    start = datetime.combine(options.first, time(), UTC)
+    end = now if options.last is None else datetime.combine(options.last + timedelta(days=1), time(), UTC)
+    if end <= start:
+        raise ArgumentError(f"--from {options.first} comes after --to {options.last}")
+    with shown():
+        done = collect(_operations(options), now=now, names=options.source, start=start, end=end)
+    _say(done)
+
+
+def _record(options: argparse.Namespace) -> None:
+    from flows.progress import shown
+    from flows.recorder import record_all
+
+    operations = _operations(options)
+    until = None if options.minutes is None else datetime.now(UTC) + timedelta(minutes=options.minutes)
+    with shown():
+        counts = record_all(operations, names=options.source, until=until)
+    sys.stdout.writelines(f"{name}: {merged.new} new rows\n" for name, merged in counts.items())
+
+
+def _watch(options: argparse.Namespace) -> None:
+    from pipeline.freshness import freshness, not_fresh
+
+    operations = _operations(options)
+    found = freshness(operations.lake, now=datetime.now(UTC), stale_after_hours=operations.stale_after_hours)
+    lines = list(not_fresh(found))
+    sys.stdout.writelines(line + "\n" for line in lines)
+    if lines:
+        raise CheckFailedError(f"{len(lines)} of {found.height} are not fresh")
+    sys.stdout.write(f"all {found.height} are fresh\n")
+
+
+def _doctor(options: argparse.Namespace) -> None:
+    from pipeline.doctor import examine
+
+    found = examine(options.config, now=datetime.now(UTC))
+    for finding in found:
+        sys.stdout.write(f"{'ok  ' if finding.is_well else 'BAD '} {finding.what}: {finding.said}\n")
+        if finding.mend:
+            sys.stdout.write(f"       {finding.mend}\n")
+    bad = sum(not finding.is_well for finding in found)
+    if bad:
+        raise CheckFailedError(f"{bad} of {len(found)} checks failed")

@@ -1,0 +1,83 @@
+"""How a sudden move went: as a ramp, as product does, or from one reading to the next, as a gauge that jumps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.features.steps import Step
+from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.movements import MeterFlow, cumulative_l
+
+Floats = NDArray[np.float64]
+
+FASTEST_PUMP_L_PER_MIN = 550.0
+"""Faster than any pump draws (common practice: 100 to 500 l/min): the gauge jumped."""
+JUMP_MM = 3.0
+
+
+@dataclass(frozen=True)
+class Move:
+    """A sudden move, the day that first saw it, and how long the level took.
+
+    `transit_s` from a tenth to nine tenths of the move; `samples` readings strictly in between; `undone` that the
+    opposite move followed, or went before, within hours.
+    """
+
+    day: int
+    step: Step
+    transit_s: float
+    samples: int
+    nominal_s: float
+    undone: bool = False
+
+
+def transit(series: GaugeSeries, flows: list[MeterFlow], step: Step) -> tuple[float, int]:
+    """How long the level took from a tenth to nine tenths of a move, at full resolution, and readings in between."""
+    side = max(1200.0, 2.5 * series.nominal_s)
+    low, high = np.searchsorted(series.ts_s, [step.start_s - side, step.end_s + side])
+    ts = series.ts_s[low:high]
+    if len(ts) < 4:
+        return step.end_s - step.start_s, 0
+    sold = np.sum([cumulative_l(flow, ts) for flow in flows], axis=0) if flows else 0.0
+    moved = series.gauge_l[low:high] + sold
+    before, after = ts <= step.start_s + 60.0, ts >= step.end_s - 60.0
+    if not before.any() or not after.any():
+        return step.end_s - step.start_s, 0
+    base, top = float(np.median(moved[before])), float(np.median(moved[after]))
+    share = (moved - base) / (top - base) if abs(top - base) > 1e-6 else np.zeros(len(ts))
+    started = np.flatnonzero(share < 0.1)
+    last_before = int(started[-1]) if len(started) else 0
+    ended = np.flatnonzero((share > 0.9) & (np.arange(len(ts)) > last_before))
+    first_after = int(ended[0]) if len(ended) else len(ts) - 1
+    return float(ts[first_after] - ts[last_before]), first_after - last_before - 1
+
+
+def is_jump(move: Move) -> bool:
+    """Whether the gauge jumped rather than the product moved.
+
+    A gain that is no drop, or a fall between two neighbouring readings that no pump is quick enough for. Where the
+    readings are too far apart to tell, a fall is taken for a draw.
+    """
+    if move.step.litres > 0:
+        return move.samples == 0
+    quick = abs(move.step.litres) / max(move.transit_s / 60.0, 0.25) > FASTEST_PUMP_L_PER_MIN
+    sharp = move.samples == 0 and move.nominal_s <= 90.0 and abs(move.step.litres) > 120.0
+    return move.samples == 0 and (quick or sharp)
+
+
+def is_large(series: GaugeSeries, move: Move) -> bool:
+    """Whether a jump is more than a gauge's quirks: three millimetres, and well beyond the scatter."""
+    return abs(move.step.litres) > JUMP_MM * surface_l_per_mm(series, move) and abs(move.step.z) > 7.0
+
+
+def surface_l_per_mm(series: GaugeSeries, move: Move) -> float:
+    """The chart's usual slope, by the readings up to a move. [l/mm]"""
+    return float(np.median(series.surface_l_per_mm[: max(int(np.searchsorted(series.ts_s, move.step.known_s)), 1)]))
+
+
+def moves_of_steps(series: GaugeSeries, flows: list[MeterFlow], steps: list[tuple[int, Step]]) -> list[Move]:
+    """Each step with the day that saw it, as a move."""
+    return [Move(day, step, *transit(series, flows, step), series.nominal_s) for day, step in steps]

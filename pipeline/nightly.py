@@ -1,0 +1,98 @@
+"""A night's work: ask every source, look at what came, publish, and tell who wants to be told.
+
+The plain twin of the Prefect flow. A source that fails stops neither the others nor the analysis of what is there.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import polars as pl
+
+from pipeline.errors import OperationError, TankdriftError
+from pipeline.freshness import FRESHNESS, freshness
+from pipeline.notices import Notice, notify
+from pipeline.settings import settings_from
+from pipeline.sources.collect import Collected, collect
+from pipeline.sources.config import Operations
+from pipeline.sources.secrets import hidden
+from pipeline.stages import Outcome, Run, run_all
+from pipeline.store import open_store
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """What a night came to."""
+
+    collected: list[Collected]
+    outcome: Outcome | None = None
+    freshness: pl.DataFrame = field(default_factory=lambda: FRESHNESS.to_frame())
+    stages: list[tuple[str, float]] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+
+    @property
+    def failures(self) -> list[str]:
+        """A line about everything that failed."""
+        sources = [entry.error for entry in self.collected if entry.error]
+        return [*sources, *self.errors, *(notice.error for notice in self.notices if notice.error)]
+
+    def require_whole(self) -> None:
+        """Raise where a part of the night's work failed.
+
+        Raises
+        ------
+        OperationError
+            If a source, the analysis or a notice failed; the rest is done.
+        """
+        if self.failures:
+            more = f" (and {len(self.failures) - 1} more)" if len(self.failures) > 1 else ""
+            raise OperationError(f"the rest is done, but: {self.failures[0]}{more}")
+
+
+def run_of(operations: Operations) -> Run:
+    """The run that the settings ask for."""
+    return Run(operations.lake, operations.out, settings=settings_from(operations.run))
+
+
+def run_night(operations: Operations, *, now: datetime, names: Sequence[str] | None = None) -> Night:
+    """Do a night's work, as of `now` in UTC."""
+    collected = collect(operations, now=now, names=names)
+    return finish_night(operations, collected, now=now, outcome=_analysed(operations))
+
+
+def _analysed(operations: Operations) -> Outcome | str:
+    try:
+        return run_all(run_of(operations))
+    except TankdriftError as error:
+        return hidden(str(error))
+
+
+def finish_night(operations: Operations, collected: list[Collected], *, now: datetime, outcome: Outcome | str) -> Night:
+    """What is left to do once the analysis is over: how fresh the data is, and who is told.
+
+    Parameters
+    ----------
+    operations, collected
+    now : datetime
+    outcome : Outcome or str
+        What the analysis came to, or a line about why it failed.
+    """
+    errors: list[str] = [outcome] if isinstance(outcome, str) else []
+    try:
+        fresh = freshness(operations.lake, now=now, stale_after_hours=operations.stale_after_hours)
+    except TankdriftError as error:
+        fresh = FRESHNESS.to_frame()
+        errors += [] if str(error) in errors else [str(error)]
+    if isinstance(outcome, str):
+        return Night(collected, freshness=fresh, errors=errors)
+    stages, notices = _told(operations, now)
+    return Night(collected, outcome, fresh, stages, notices, errors)
+
+
+def _told(operations: Operations, now: datetime) -> tuple[list[tuple[str, float]], list[Notice]]:
+    with open_store(operations.out, read_only=True) as store:
+        log = store.table("run_log")
+        cases, sites = store.table("cases"), store.table("sites")
+    stages = list(zip(log["stage"], log["seconds"], strict=True))
+    return stages, notify(operations.notices, cases, sites, operations.out, now=now)

@@ -1,0 +1,166 @@
+"""Who is told of which cases, and when: urgent ones at once, the rest in a digest a day, each once.
+
+What a recipient was told is kept in the folder of the run, in ``notices.json``, and written after each message that
+went out: a run that is killed between the two tells of the same once more, never of nothing.
+"""
+
+import hashlib
+import json
+import logging
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, time
+from pathlib import Path
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from pipeline.sources.notice_config import NoticeConfig, Recipient
+from pipeline.sources.secrets import hidden, looked_up
+
+_LOG = logging.getLogger("tankdrift.notices")
+
+STATE: Final = "notices.json"
+_URGENCIES: Final = ("act_now", "today", "this_week", "watch")
+
+Case = dict[str, Any]
+State = dict[str, dict[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A message that went out, or `error`, a line about why it did not."""
+
+    role: str
+    title: str
+    cases: int
+    error: str | None = None
+
+
+def notify(config: NoticeConfig, cases: pl.DataFrame, sites: pl.DataFrame, out: Path, *, now: datetime) -> list[Notice]:
+    """Tell every recipient what is new or has changed since he was last told; what went out, or failed to, comes back.
+
+    Parameters
+    ----------
+    config : NoticeConfig
+    cases, sites : DataFrame
+        The run's cases and the lake's sites.
+    out : Path
+        Folder of the run.
+    now : datetime
+        What the clock says, in UTC.
+    """
+    if not config.to:
+        return []
+    state = _read(out / STATE)
+    names = dict(zip(sites["site_id"], sites["name"], strict=True))
+    found = []
+    for recipient in config.to:
+        for kind, wanted in due(recipient, cases.to_dicts(), state.get(_key(recipient), {}), now=now).items():
+            if not wanted:
+                continue
+            title, body = message(kind, wanted, names, report_url=config.report_url)
+            notice = _send(recipient, title, body, len(wanted))
+            found.append(notice)
+            if notice.error is None:
+                _mark(state, recipient, wanted, kind, now)
+                _write(out / STATE, state)
+    return found
+
+
+def due(recipient: Recipient, cases: Sequence[Case], told: dict[str, Any], *, now: datetime) -> dict[str, list[Case]]:
+    """Cases that a recipient is to be told of now: `at_once`, and in his `digest` of the day.
+
+    In quiet hours only what is loud goes out; the rest waits for the next run after them. The digest goes out with the
+    first run of a local day outside the quiet hours.
+    """
+    local = now.astimezone(ZoneInfo(recipient.timezone))
+    is_quiet = quiet(local.time(), recipient)
+    own = [case for case in cases if not recipient.site_ids or case["site_id"] in recipient.site_ids]
+    before = told.get("cases", {})
+    new = [case for case in own if before.get(case["case_id"]) != content(case)]
+    at_once = [c for c in new if c["urgency"] in recipient.at_once and (not is_quiet or c["urgency"] in recipient.loud)]
+    has_digest = not is_quiet and told.get("digest_on") != local.date().isoformat()
+    digest = [c for c in new if c["urgency"] in recipient.digest] if has_digest else []
+    return {"at_once": _ordered(at_once), "digest": _ordered(digest)}
+
+
+def quiet(local: time, recipient: Recipient) -> bool:
+    """Whether a local time lies in a recipient's quiet hours, which may run over midnight."""
+    if recipient.quiet_from is None or recipient.quiet_to is None:
+        return False
+    begin, end = time.fromisoformat(recipient.quiet_from), time.fromisoformat(recipient.quiet_to)
+    return begin <= local < end if begin <= end else local >= begin or local < end
+
+
+def content(case: Case) -> str:
+    """Hash of what a case asks of people: when it changes, they are told again. Litres grow by the day and do not."""
+    asks = [case[name] for name in ("cause", "urgency", "action", "meter_id", "delivery_id")]
+    return hashlib.sha256(json.dumps([*asks, case["ts_end"] is None], default=str).encode()).hexdigest()[:16]
+
+
+def message(kind: str, cases: Sequence[Case], names: dict[str, str], *, report_url: str | None) -> tuple[str, str]:
+    """Title and body of a message about some cases, in plain text."""
+    count = f"{len(cases)} case{'' if len(cases) == 1 else 's'}"
+    first = cases[0]
+    site = names.get(first["site_id"], first["site_id"])
+    title = f"tankdrift: {count} in the digest" if kind == "digest" else f"tankdrift: {count}, first at {site}"
+    lines = []
+    for case in cases:
+        where = " ".join(word for word in (names.get(case["site_id"], case["site_id"]), case["tank_id"]) if word)
+        lines += [
+            f"[{case['urgency'].replace('_', ' ')}] {where}: {case['summary']}",
+            f"  What to do: {case['action']}",
+        ]
+    if report_url:
+        lines += ["", report_url]
+    return title, "\n".join(lines)
+
+
+def _ordered(cases: list[Case]) -> list[Case]:
+    return sorted(cases, key=lambda case: (_URGENCIES.index(case["urgency"]), case["site_id"], case["case_id"]))
+
+
+def _send(recipient: Recipient, title: str, body: str, count: int) -> Notice:
+    import apprise
+
+    try:
+        url = looked_up(recipient.url)
+    except Exception as error:  # a missing secret stops this message alone
+        return Notice(recipient.role, title, count, hidden(f"notice to {recipient.role}: {error}"))
+    sender = apprise.Apprise()
+    # Apprise logs addresses; they hold secrets.
+    logging.getLogger("apprise").setLevel(logging.CRITICAL)
+    if not sender.add(url):
+        return Notice(recipient.role, title, count, f"notice to {recipient.role}: {recipient.url} is no such address")
+    if not sender.notify(title=title, body=body, body_format=apprise.NotifyFormat.TEXT):
+        return Notice(recipient.role, title, count, f"notice to {recipient.role}: it could not be delivered")
+    _LOG.info("told %s of %d cases", recipient.role, count)
+    return Notice(recipient.role, title, count)
+
+
+def _key(recipient: Recipient) -> str:
+    return f"{recipient.role} {recipient.url} {' '.join(recipient.site_ids)}".strip()
+
+
+def _mark(state: State, recipient: Recipient, cases: Sequence[Case], kind: str, now: datetime) -> None:
+    own = state.setdefault(_key(recipient), {"cases": {}})
+    own["cases"] |= {case["case_id"]: content(case) for case in cases}
+    if kind == "digest":
+        own["digest_on"] = now.astimezone(ZoneInfo(recipient.timezone)).date().isoformat()
+
+
+def _read(path: Path) -> State:
+    found: State = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+    return found
+
+
+def _write(path: Path, state: State) -> None:
+    beside = path.with_name(f".{path.name}.new")
+    with beside.open("w", encoding="utf-8") as file:
+        json.dump(state, file, indent=1, sort_keys=True)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)

@@ -1,0 +1,42 @@
+"""One small lake, its backtest and one browser for the tests that need them."""
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+from pipeline.lake_write import write_lake
+from pipeline.simulate.run import simulate_fleet
+from tests.support.browser import chromium
+from tests.support.runs import tankdrift
+
+CAUSES = ("bulk_theft", "tank_leak", "missing_ticket", "short_delivery")
+ARGUMENTS = (
+    "--rule", "daily_variance", "--rule", "cusum", "--rule", "cases", "--sweep", "daily_variance.threshold=1,2,4",
+    "--inject",
+    "bulk_theft", "--size", "60,250,1500", "--worlds", "2", "--visit-cost", "150", "--litre-price", "1.4",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def lake(tmp_path_factory):
+    """Four invented tanks over five weeks, two of them with something wrong."""
+    frames = simulate_fleet(4, 35, seed=13, causes=CAUSES)
+    place = tmp_path_factory.mktemp("backtest") / "lake"
+    write_lake(frames, place)
+    return place
+
+
+@pytest.fixture(scope="session")
+def tried(lake):
+    """Folder of a backtest over it, with one worker and without Prefect."""
+    out = lake.parent / "one"
+    done = tankdrift("backtest", lake, "--out", out, *ARGUMENTS, "--direct", "--workers", "1")
+    assert done.returncode == 0, done.stderr
+    return out
+
+
+@pytest.fixture(scope="session")
+def browser():
+    with sync_playwright() as playwright:
+        found = chromium(playwright)
+        yield found
+        found.close()
