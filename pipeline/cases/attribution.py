@@ -66,7 +66,9 @@ def _explains(other: Finding, finding: Finding) -> bool:
     if other.cause == "probe_fault":
         return _gauge_explains(other, finding)
     if other.cause == "unexplained" and other.rate_l_per_h is None:
-        return finding.cause in ("unexplained", *LASTING, "chart_error", "bulk_theft") and _overlaps(other, finding, 3.0)
+        return finding.cause in ("unexplained", *LASTING, "chart_error", "bulk_theft") and _overlaps(
+            other, finding, 3.0
+        )
     return False
 
 

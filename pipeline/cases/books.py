@@ -155,8 +155,10 @@ def unbooked_findings(site: SiteObserved, tables: dict[str, pl.DataFrame]) -> li
 
 
 def _is_general(site: SiteObserved, span: Unbooked) -> bool:
-    """Whether the clocks moved on that day, or as many as four meters lost litres between the same two readings: the
-    till's doing, not a meter's."""
+    """Whether it is the till's doing and not a meter's.
+
+    The clocks moved on that day, or as many as four meters lost litres between the same two readings.
+    """
     at_once = {
         one.meter_id
         for one in site.unbooked

@@ -59,7 +59,8 @@ def _oddities(one: UnitWalk, moves: list[Move]) -> list[Oddity]:
     odd += [
         Oddity(move.day, move.step.start_s, move.step.litres, move.step.litres)
         for move in moves
-        if abs(move.step.litres) > max(MOVE_MM * surface_l_per_mm(one.seen.unit.series, move), MOVE_L) and abs(move.step.z) > 6.5
+        if abs(move.step.litres) > max(MOVE_MM * surface_l_per_mm(one.seen.unit.series, move), MOVE_L)
+        and abs(move.step.z) > 6.5
     ]
     return odd
 

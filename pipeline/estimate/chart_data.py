@@ -1,4 +1,4 @@
-"""What a tank's dips have to say about its chart: book-corrected stock by the best chart so far, and what else moves it.
+"""What a tank's dips say of its chart: book-corrected stock by the best chart so far, and what else moves it.
 
 Litres drawn against metered litres teach the chart; a drop teaches it only through its ticket, with the ticket's doubt
 and a lasting bias of each carrier.
@@ -25,8 +25,8 @@ Floats = NDArray[np.float64]
 METER_SD = 0.002
 CARRIER_SD = 0.001
 TICKETS_SD = 0.0003
-"""Prior SD of a meter's error in service, of a carrier's lasting bias, and of what a probe's temperature (0.2 K) does to
-every ticket. Common practice, no source."""
+"""Prior SD of a meter's error in service, of a carrier's lasting bias, and of what a probe's temperature (0.2 K) does
+to every ticket. Common practice, no source."""
 TICKET_SHARE_SD = 0.0015
 TICKET_SD_L = 8.0
 """SD of one ticket: a loading meter's share, and litres left in hoses and compartments. Common practice, no source."""
@@ -82,10 +82,10 @@ def chart_data(
     kept = tuple(name for name in balance.names if not name.startswith("chart"))
     carriers = sorted(name for name in came if name)
     usual = np.array([METER_SD if name.startswith("meter:") else 0.0 for name in kept])
-    mean = [balance.prior.mean[keep], [0.0, SHELL_SHARE], np.zeros(len(carriers))]
-    sd = [
+    mean = [balance.prior.mean[keep], np.array([0.0, SHELL_SHARE]), np.zeros(len(carriers))]
+    sd: list[Floats] = [
         np.where(usual > 0, usual, balance.prior.sd[keep]),
-        [TICKETS_SD, SHELL_SHARE],
+        np.array([TICKETS_SD, SHELL_SHARE]),
         np.full(len(carriers), CARRIER_SD),
     ]
     shell = balance.stock_15_l - _followed(balance.stock_15_l, balance.hours)

@@ -21,7 +21,7 @@ from pipeline.estimate.whiten import whitened
 Floats = NDArray[np.float64]
 
 CHART = ("tilt", "offset", *SHAPES)
-"""Coefficients of the chart, in this order, the tilt as a change from the papers'; what else moves the stock follows."""
+"""Coefficients of the chart in order, the tilt as a change from the papers'; what else moves the stock follows."""
 
 SOUND_SD = {"tilt": 1.5, "offset": 1.5, "scale": 0.003, "remainder": 0.003}
 """SDs of a sound tank: mm/m, mm, shares. Common practice, no source: charts and walls 0.3 %, a probe's height ±3 mm

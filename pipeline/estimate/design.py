@@ -223,7 +223,12 @@ def balance_of(
     mean = np.concatenate([np.zeros(count), vapour, np.zeros(1 + charts.shape[1] + len(shifts_h))])
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.full(BANDS, BAND_SD)])
     sd = np.concatenate(
-        [np.full(count, METER_SD), [0.0003 if is_petrol else 0.0001, 0.02, 0.05], np.tile(one_chart, versions), np.full(len(shifts_h), SHIFT_SD_MM)]
+        [
+            np.full(count, METER_SD),
+            [0.0003 if is_petrol else 0.0001, 0.02, 0.05],
+            np.tile(one_chart, versions),
+            np.full(len(shifts_h), SHIFT_SD_MM),
+        ]
     )
     return Balance(
         y_l=y,

@@ -70,8 +70,8 @@ class ProbeDay:
 
     `readings` all rows, `bad_share` those unusable of them, `gap_h` the longest silence [h], `scatter_mm` the robust
     SD of neighbouring readings' difference over √2 (NaN with too few), `hops` readings that leave their neighbours by
-    more than eight times the usual scatter and come back; `resolution_mm` the smallest step of the level; `regular_share`
-    the share of readings that follow the one before after the usual time.
+    more than eight times the usual scatter and come back; `resolution_mm` the smallest step of the level;
+    `regular_share` the share of readings that follow the one before after the usual time.
     """
 
     day: int

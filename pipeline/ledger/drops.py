@@ -123,9 +123,7 @@ def _refined(series: GaugeSeries, sold_l: Floats, around_s: tuple[float, float])
     return Drop(float(ts[start]), float(ts[end]), gain, float(rates.max()) if len(rates) else 0.0)
 
 
-def match_tickets(
-    drops: list[Drop], ticket_s: Floats, ticket_l: Floats, now_s: float = float("inf")
-) -> list[Drop]:
+def match_tickets(drops: list[Drop], ticket_s: Floats, ticket_l: Floats, now_s: float = float("inf")) -> list[Drop]:
     """The drops with their tickets: each ticket goes to one drop at most, one to four tickets to a drop.
 
     A ticket fits a drop when it lies within `TICKET_WINDOW_S` of it. Several tickets go to one drop only where their
@@ -165,7 +163,9 @@ def _assigned(
         cost[row, len(free) + row] = min(0.3 + 0.3 * due_h, NO_TICKET_COST)
     rows, columns = linear_sum_assignment(cost)
     return [
-        (waiting[row], free[column]) for row, column in zip(rows.tolist(), columns.tolist(), strict=True) if column < len(free)
+        (waiting[row], free[column])
+        for row, column in zip(rows.tolist(), columns.tolist(), strict=True)
+        if column < len(free)
     ]
 
 

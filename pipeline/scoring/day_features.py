@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.trading_days import DAY_S
 from pipeline.ledger.gauge import GaugeSeries
-from pipeline.physics.products import product_base_density_15_kg_m3
 from pipeline.scoring.drop_rises import day_views, known_mismatches
+from pipeline.scoring.member_days import change_since_known
 from pipeline.scoring.physics import FEWEST_DIPS, surprises
 from pipeline.scoring.unit_days import UnitDays
-from pipeline.scoring.unit_sheet import UnitSheet, median_of_days
+from pipeline.scoring.unit_sheet import UnitSheet
 
 Floats = NDArray[np.float64]
 
@@ -202,12 +202,11 @@ def member_features(sheet: UnitSheet, tank_id: str) -> dict[str, Floats]:
     days = sheet.days
     place = sheet.seen.unit.members.index(tank_id)
     series = sheet.seen.unit.member_series[place]
-    water = sheet.members[tank_id].water_mm
-    density = density_15_of_days(days, series, sheet.seen.unit.product)
+    own = sheet.members[tank_id]
     found = {
-        "water_change_mm": np.diff(water, prepend=np.nan),
-        "density_15_kg_m3": density,
-        "density_change_kg_m3": np.diff(density, prepend=np.nan),
+        "water_change_mm": change_since_known(own.water_mm),
+        "density_15_kg_m3": own.density_15_kg_m3,
+        "density_change_kg_m3": change_since_known(own.density_15_kg_m3),
         "gap_hours": _gaps_h(days, series),
     }
     middle = 0.5 * (days.days.bounds_s[1:] + days.days.bounds_s[:-1])
@@ -216,13 +215,6 @@ def member_features(sheet: UnitSheet, tank_id: str) -> dict[str, Floats]:
     found["bad_share"] = np.array([one.bad_share if one else np.nan for one in probe])
     found["scatter_mm"] = np.array([one.scatter_mm if one else np.nan for one in probe])
     return found
-
-
-def density_15_of_days(days: UnitDays, series: GaugeSeries, product: str) -> Floats:
-    """Each day's median density brought to 15 °C by its median temperature. Shape (n,). [kg/m³]"""
-    density = median_of_days(days.days, series.ts_s, series.density_kg_m3)
-    temp = median_of_days(days.days, series.ts_s, series.temp_c)
-    return np.asarray(product_base_density_15_kg_m3(product, density, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
 
 
 def _gaps_h(days: UnitDays, series: GaugeSeries) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from typing import Final
 
@@ -15,6 +15,7 @@ from pipeline.estimate.walk import DayView, Named
 from pipeline.features.steps import Step
 from pipeline.features.trading_days import day_end_s
 from pipeline.scoring.drop_rises import day_views, known_mismatches, tickets_known
+from pipeline.scoring.member_days import MemberDays, change_since_known, rise_within_week
 from pipeline.scoring.unit_days import UnitDays, was_stuck
 from pipeline.scoring.variance_parts import RATE_CAUSES, Parts
 
@@ -29,6 +30,10 @@ STEP_LOG_PRIOR: Final = -24.0
 SAME_MOVE_S: Final = 3600.0
 DROP_LOG_PRIOR: Final = -5.0
 """Log odds of such a thing on a day before its data. No source; set with the false alarms of sound fleets in view."""
+LIQUID_LOG_PRIOR: Final = -9.0
+WATER_SD_MM: Final = 1.0
+DENSITY_SD_KG_M3: Final = 1.2
+"""Spread of a week's rise of the water and of a day's turn of the density, by the float and the drops. No source."""
 OBSERVED_LOG_ODDS: Final = 8.0
 """What is seen outright: a gauge that stands still, a drop without a ticket, sales that leave another tank."""
 CLOCK_S: Final = 120.0
@@ -44,7 +49,14 @@ TICKET_WAIT_S: Final = 10 * 3600.0
 """How long a ticket may be in coming before its lack is out of the ordinary. No source."""
 
 
-def physics_scores(days: UnitDays, seen: UnitObserved, walked: UnitWalk | None, parts: Parts) -> Floats:
+def physics_scores(
+    days: UnitDays,
+    seen: UnitObserved,
+    walked: UnitWalk | None,
+    parts: Parts,
+    *,
+    members: Iterable[MemberDays],
+) -> Floats:
     """Log odds that something out of the ordinary moved the tank on each day, shape (n,): high is odd.
 
     The highest of what several views of the day say: a hypothesis weighed against none, a named rate still at work,
@@ -62,6 +74,7 @@ def physics_scores(days: UnitDays, seen: UnitObserved, walked: UnitWalk | None, 
             _steps(days, seen),
             _drops(days, walked),
             _observed(days, seen, parts),
+            _liquids(days, members),
         ]
     )
     settled = np.diff(days.last_dip) >= FEWEST_DIPS
@@ -117,6 +130,16 @@ def surprise_scores(days: UnitDays, walked: UnitWalk) -> Floats:
             out[number] = SURPRISE_LOG_PRIOR + 0.5 * max((total / scale) ** 2, (SCATTER_SHARE * scatter) ** 2)
         totals.append(total)
     return out
+
+
+def _liquids(days: UnitDays, members: Iterable[MemberDays]) -> Floats:
+    """Log odds of water that rises within a week, or a density that turns overnight, more than in a sound tank."""
+    far = np.zeros(len(days))
+    for member in members:
+        rise = rise_within_week(member.water_mm) / WATER_SD_MM
+        turn = np.abs(change_since_known(member.density_15_kg_m3)) / DENSITY_SD_KG_M3
+        far = np.maximum(far, np.nan_to_num(np.fmax(rise, turn)))
+    return LIQUID_LOG_PRIOR + 0.5 * np.clip(far, 0.0, 10.0) ** 2
 
 
 def _steps(days: UnitDays, seen: UnitObserved) -> Floats:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -15,22 +14,15 @@ from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.reporting import Reporting, reporting_of
 from pipeline.features.trading_days import TradingDays, trading_days
-from pipeline.ledger.gauge import GaugeSeries, seconds
+from pipeline.ledger.gauge import seconds
 from pipeline.physics.regulatory import monthly_allowance_l
+from pipeline.scoring.member_days import MemberDays, member_days
 from pipeline.scoring.physics import physics_scores
 from pipeline.scoring.statements import Limits, Statement, statements
 from pipeline.scoring.unit_days import UnitDays, unit_days
 from pipeline.scoring.variance_parts import Parts, variance_parts
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class MemberDays:
-    """What a member tank's own gauge says of each trading day: the last water and the median temperature, (n,) each."""
-
-    water_mm: Floats
-    temp_c: Floats
 
 
 @dataclass(frozen=True)
@@ -88,6 +80,7 @@ def unit_sheets(
         if days_of is None:
             continue
         reporting = {name: reporting_of(_rows(tables["readings"], (name,))) for name in seen.unit.members}
+        members = member_days(days_of, seen)
         days = unit_days(
             days_of,
             tables,
@@ -109,8 +102,8 @@ def unit_sheets(
                 days=days,
                 parts=parts,
                 unexplained_l=unexplained,
-                physics=physics_scores(days, seen, walked, parts),
-                members=_member_days(days_of, seen),
+                physics=physics_scores(days, seen, walked, parts, members=members.values()),
+                members=members,
                 reporting=reporting,
                 statements=statements(
                     days,
@@ -142,30 +135,6 @@ def trading_days_of(tables: Mapping[str, pl.DataFrame], members: tuple[str, ...]
 
 def _rows(frame: pl.DataFrame, members: tuple[str, ...]) -> pl.DataFrame:
     return frame.filter(pl.col("tank_id").is_in(members))
-
-
-def _member_days(days: TradingDays, seen: UnitObserved) -> dict[str, MemberDays]:
-    return {
-        name: MemberDays(_last(days, series), median_of_days(days, series.ts_s, series.temp_c))
-        for name, series in zip(seen.unit.members, seen.unit.member_series, strict=True)
-    }
-
-
-def _last(days: TradingDays, series: GaugeSeries) -> Floats:
-    """The last water that was read on each day. [mm]"""
-    known = np.flatnonzero(np.isfinite(series.water_mm))
-    edges = np.searchsorted(series.ts_s[known], days.bounds_s)
-    out = np.full(len(days), np.nan)
-    there = edges[1:] > edges[:-1]
-    out[there] = series.water_mm[known[edges[1:][there] - 1]]
-    return out
-
-
-def median_of_days(days: TradingDays, ts_s: Floats, values: Floats) -> Floats:
-    """The median of the known values of each day."""
-    known = np.isfinite(values)
-    held, edges = values[known], np.searchsorted(ts_s[known], days.bounds_s)
-    return np.array([np.median(held[low:high]) if high > low else np.nan for low, high in pairwise(edges)])
 
 
 def day_rows(sheet: UnitSheet) -> pl.DataFrame:
