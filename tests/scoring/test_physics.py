@@ -2,10 +2,12 @@
 
 from datetime import date, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.contract.lake import LAKE_TABLES
+from pipeline.scoring.member_days import change_since_known, rise_within_week
 from pipeline.scoring.physics import ANOMALOUS_AT, HIGHEST
 from pipeline.simulate import FleetSettings, simulate_fleet
 from tests.support.hand_site import START, HandSite, HandTank, Poured, steady_sales
@@ -77,3 +79,38 @@ def test_a_sound_fleets_days_are_seldom_odd(sound):
 def test_scores_begin_with_the_days_that_are_over(sound):
     assert sound.filter(pl.col("trading_day") < date(2026, 3, 2))["forest_score"].null_count() > 0
     assert sound["forest_score"].drop_nulls().is_between(0.0, 1.0).all()
+
+
+def test_litres_that_leave_and_come_back_are_no_sudden_move():
+    """Known truth: a can of 60 l is drawn at 01:00 of day 2 and poured back twenty minutes later."""
+    tank = HandTank(sales=steady_sales(5), lost=[Poured(49.0, 60.0, 3.0), Poured(49.333, -60.0, 3.0)])
+    assert scores(published(HandSite([tank]).tables())[0])[1] < ANOMALOUS_AT
+
+
+def test_water_that_rises_stands_out_while_it_does():
+    """Known truth: 2 mm a day from day 4 on, on a float that shows 10 mm."""
+    tables = HandSite([HandTank(sales=steady_sales(9))], days=9).tables()
+    hours = (pl.col("ts") - START).dt.total_seconds() / 3600.0
+    tables["readings"] = tables["readings"].with_columns(water_mm=10.0 + (2.0 / 24.0 * (hours - 100.0)).clip(0.0))
+    score = scores(published(tables)[0])
+    assert score[3] < ANOMALOUS_AT
+    assert all(score[day] >= ANOMALOUS_AT for day in (6, 7))
+
+
+def test_another_products_density_stands_out_on_its_day():
+    """Known truth: diesel of 840 kg/m³ becomes 815 at noon of day 4, and stays so."""
+    tables = HandSite([HandTank(sales=steady_sales(8))], days=8).tables()
+    late = pl.col("ts") >= START + timedelta(hours=108)
+    tables["readings"] = tables["readings"].with_columns(density_kg_m3=pl.when(late).then(815.0).otherwise(840.0))
+    score = scores(published(tables)[0])
+    assert score[3] < ANOMALOUS_AT <= score[4]
+    assert score[6] < ANOMALOUS_AT
+
+
+def test_a_rise_is_over_the_lowest_of_a_week():
+    """Naive: by eye. Unknown days are passed over; a fall is no rise."""
+    water = np.array([5.0, np.nan, 6.0, 3.0, 3.5, 3.5, 3.5, 3.5, 3.5, 3.5, 9.0, 3.5])
+    expected = [np.nan, np.nan, 1.0, -2.0, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 6.0, 0.0]
+    np.testing.assert_allclose(rise_within_week(water), expected)
+    assert np.isnan(change_since_known(np.array([np.nan, 5.0]))).all()
+    np.testing.assert_allclose(change_since_known(water)[:4], [np.nan, np.nan, 1.0, -3.0])
