@@ -156,18 +156,9 @@ def unit_days(
     """
     run_day = days.run_days()
     is_known = run_day <= last_day
-    known_s = day_end_s(run_day)
     booked = booked_of(tables["sales"], tables["meter_feeds"], seen.unit.members)
     lag = np.array([_lag_s(site, at, day) for at, day in zip(days.bounds_s, run_day, strict=True)])
-    stock, level = np.zeros(len(days) + 1), np.zeros(len(days) + 1)
-    for name, series in zip(seen.unit.members, seen.unit.member_series, strict=True):
-        read = _last_readings(series, seen, days.bounds_s, run_day, reporting[name])
-        stock += read[1]
-        level += read[2] / len(seen.unit.members)
-    # Joined tanks are brought to the boundary from the first member's reading: gauges of a site report together.
-    at_s = _last_readings(seen.unit.member_series[0], seen, days.bounds_s, run_day, reporting[seen.unit.members[0]])[0]
-    poured = booked.until_l(days.bounds_s + lag, known_s) - booked.until_l(np.nan_to_num(at_s) + lag, known_s)
-    stock = np.where(is_known, stock - poured, np.nan)
+    stock, level = _at_bounds(days, seen, booked, lag, reporting=reporting)
     tickets, drop_day = _booked_tickets(days, seen, last_day)
     litres = seen.unit.tickets["ticket_volume_l"].to_numpy()
     dip = np.searchsorted(dips_s, days.bounds_s, "right")
@@ -175,7 +166,7 @@ def unit_days(
         days=days,
         run_day=run_day,
         is_over=is_known[1:],
-        stock_l=stock,
+        stock_l=np.where(is_known, stock, np.nan),
         level_mm=np.where(is_known, level, np.nan),
         lag_s=lag,
         feeds=feeds_of(tables["meter_feeds"], [seen.unit]),
@@ -187,6 +178,23 @@ def unit_days(
         drop_day=drop_day,
         last_dip=np.minimum(dip, np.searchsorted(dips_day, run_day, "right")) - 1,
     )
+
+
+def _at_bounds(
+    days: TradingDays, seen: UnitObserved, booked: Booked, lag_s: Floats, *, reporting: Mapping[str, Reporting]
+) -> tuple[Floats, Floats]:
+    """Gauge stock and mean level at each boundary, by the last reading before it less what was sold since. (n + 1,)"""
+    run_day, members = days.run_days(), seen.unit.members
+    reads = [
+        _last_readings(series, seen, days.bounds_s, run_day, reporting[name])
+        for name, series in zip(members, seen.unit.member_series, strict=True)
+    ]
+    # Joined tanks are brought to the boundary from the first member's reading: gauges of a site report together.
+    since_s = np.nan_to_num(reads[0][0]) + lag_s
+    known_s = day_end_s(run_day)
+    poured = booked.until_l(days.bounds_s + lag_s, known_s) - booked.until_l(since_s, known_s)
+    stock = np.sum([read[1] for read in reads], axis=0) - poured
+    return stock, np.asarray(np.mean([read[2] for read in reads], axis=0))
 
 
 def _ticket_vcf(unit: Unit) -> Floats:

@@ -73,49 +73,59 @@ def unit_sheets(
     limits : Limits
     """
     by_unit = {walked.seen.unit.unit_id: walked for walked in walks}
+    here = _Site(tables, site, last_day, limits)
     found = []
     for seen in site.units:
-        walked = by_unit.get(seen.unit.unit_id)
-        days_of = trading_days_of(tables, seen.unit.members)
-        if days_of is None:
-            continue
-        reporting = {name: reporting_of(_rows(tables["readings"], (name,))) for name in seen.unit.members}
-        members = member_days(days_of, seen)
-        days = unit_days(
-            days_of,
-            tables,
-            site,
-            seen,
-            dips_s=walked.dips.ts_s if walked else np.empty(0),
-            dips_day=walked.walk.balance.known_day if walked else np.empty(0, np.int64),
-            reporting=reporting,
-            last_day=last_day,
-        )
-        mine = [one for one in findings if one.unit_id == seen.unit.unit_id]
-        parts, unexplained = variance_parts(days, site, seen, walked, mine, sales=tables["sales"])
-        hidden = np.array([[one.hidden_on(int(day)) for day in days.run_day[1:]] for one in reporting.values()])
-        found.append(
-            UnitSheet(
-                site=site,
-                seen=seen,
-                walked=walked,
-                days=days,
-                parts=parts,
-                unexplained_l=unexplained,
-                physics=physics_scores(days, seen, walked, parts, members=members.values()),
-                members=members,
-                reporting=reporting,
-                statements=statements(
-                    days,
-                    walked,
-                    [one for one in findings if one.unit_id in (None, seen.unit.unit_id)],
-                    hidden_mm=hidden.max(axis=0),
-                    limits=limits,
-                ),
-                has_totals=bool(tables["meter_totals"].height),
-            )
-        )
+        days = trading_days_of(tables, seen.unit.members)
+        if days is not None:
+            unit_id = seen.unit.unit_id
+            mine = [one for one in findings if one.unit_id in (None, unit_id)]
+            found.append(_sheet(here, seen, by_unit.get(unit_id), days, mine))
     return found
+
+
+@dataclass(frozen=True)
+class _Site:
+    """What all units of a site have in common."""
+
+    tables: Mapping[str, pl.DataFrame]
+    observed: SiteObserved
+    last_day: int
+    limits: Limits
+
+
+def _sheet(
+    site: _Site, seen: UnitObserved, walked: UnitWalk | None, days_of: TradingDays, findings: Sequence[Finding]
+) -> UnitSheet:
+    """One unit's sheet; `findings` are its own and the site's."""
+    tables = site.tables
+    reporting = {name: reporting_of(_rows(tables["readings"], (name,))) for name in seen.unit.members}
+    days = unit_days(
+        days_of,
+        tables,
+        site.observed,
+        seen,
+        dips_s=walked.dips.ts_s if walked else np.empty(0),
+        dips_day=walked.walk.balance.known_day if walked else np.empty(0, np.int64),
+        reporting=reporting,
+        last_day=site.last_day,
+    )
+    members = member_days(days_of, seen)
+    parts, unexplained = variance_parts(days, site.observed, seen, walked, findings, sales=tables["sales"])
+    hidden = np.array([[one.hidden_on(int(day)) for day in days.run_day[1:]] for one in reporting.values()])
+    return UnitSheet(
+        site=site.observed,
+        seen=seen,
+        walked=walked,
+        days=days,
+        parts=parts,
+        unexplained_l=unexplained,
+        physics=physics_scores(days, seen, walked, parts, members=members.values()),
+        members=members,
+        reporting=reporting,
+        statements=statements(days, walked, findings, hidden_mm=hidden.max(axis=0), limits=site.limits),
+        has_totals=bool(tables["meter_totals"].height),
+    )
 
 
 def trading_days_of(tables: Mapping[str, pl.DataFrame], members: tuple[str, ...]) -> TradingDays | None:

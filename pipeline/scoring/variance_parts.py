@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Finding
 from pipeline.estimate.design import BANDS, CHART_COLUMNS, band_columns, chart_changes_s
+from pipeline.estimate.hypotheses import Hypothesis
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.trading_days import DAY_S, day_end_s
@@ -238,28 +239,26 @@ def _named_rates(days: UnitDays, walked: UnitWalk, sold: Floats) -> Mapping[str,
     found: dict[str, Floats] = defaultdict(lambda: np.zeros(len(days)))
     for named in walked.walk.named:
         for place, onset in named.pieces if named.hypothesis.cause in RATE_CAUSES else ():
-            course = _rate_course(days, walked, named.hypothesis.cause, named.hypothesis.meter_id, onset, sold)
+            course = _rate_course(days, walked, named.hypothesis, onset, sold)
             for number, view in enumerate(views):
                 if view is not None and place < base + len(view.pieces):
                     found[named.hypothesis.cause][number] += float(view.belief.mean[place]) * course[number]
     return found
 
 
-def _rate_course(
-    days: UnitDays, walked: UnitWalk, cause: str, meter_id: str | None, onset: int, sold: Floats
-) -> Floats:
+def _rate_course(days: UnitDays, walked: UnitWalk, rate: Hypothesis, onset: int, sold: Floats) -> Floats:
     """What a unit of the rate does to each day's variance once it has set in. Shape (n,)."""
     balance = walked.walk.balance
     since_h = float(balance.hours[max(onset - 1, 0)])
     bounds_h = days.days.bounds_s / 3600.0
     share = np.clip((bounds_h[1:] - np.maximum(bounds_h[:-1], since_h)) / np.diff(bounds_h), 0.0, 1.0)
-    if cause == "meter_drift":
-        litres = sold[:, balance.meters.index(str(meter_id))]
+    if rate.cause == "meter_drift":
+        litres = sold[:, balance.meters.index(str(rate.meter_id))]
         return -litres * share
     at = np.maximum(days.last_dip, max(onset - 1, 0))
-    if cause == "line_leak":
+    if rate.cause == "line_leak":
         return -np.diff(balance.open_h[at])
-    if cause == "tank_leak":
+    if rate.cause == "tank_leak":
         per_h = np.gradient(balance.leak_h, balance.hours) if len(balance.hours) > 1 else np.ones(1)
         # Brought from the last dip to the boundary at that dip's own rate.
         to_bound = np.clip(bounds_h - np.maximum(balance.hours[at], since_h), 0.0, 24.0)
