@@ -6,7 +6,7 @@ and a lasting bias of each carrier.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from pipeline.estimate.regression import Prior
 from pipeline.estimate.unit_walk import jump_hours
 from pipeline.estimate.whiten import Noise, gains
 from pipeline.ledger.dips import Dips
-from pipeline.physics.products import product_vcf
+from pipeline.physics.products import expansion_per_k, product_vcf
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +33,8 @@ TICKET_SD_L = 8.0
 MIXED_TEMP_SHARE = 0.0006
 NO_TEMP_SHARE = 0.004
 """The same for a ticket without temperature: told from what its drop did to the tank's (0.5 K), and not told (3 K)."""
+SMOOTH_H, SMOOTH_OPEN_H = 18.0, 5.0
+"""Hours either side over which the temperature runs straight, in the ground and in the open. No source."""
 SHELL_H = 2.5
 SHELL_SHARE = 0.0004
 """Hours in which a shell yields to a fill, and by what share of it. From memory: 1 to 5 h, 1 to 10 l in 10,000."""
@@ -76,6 +78,7 @@ def chart_data(
     """
     came, jump_var = _came(seen, balance)
     ticketed = np.sum(list(came.values()), axis=0)
+    balance = _steadied(seen, dips, balance, np.cumsum(jump_var > 0))
     by_chart = balance.stock_15_l + balance.sold_15_l.sum(axis=1) - ticketed + (0.0 if moved_l is None else moved_l)
     better = model.base_l(dips.level_mm) - seen.unit.stock_l(dips.level_mm, dips.ts_s)
     keep = np.array([not name.startswith("chart") for name in balance.names])
@@ -103,6 +106,37 @@ def chart_data(
         cycle=np.cumsum(jump_var > 0),
         free=jump_var >= FREE_L2,
     )
+
+
+def _steadied(seen: UnitObserved, dips: Dips, balance: Balance, cycle: NDArray[np.int64]) -> Balance:
+    """The balance with a temperature smoothed from both sides within each cycle.
+
+    A thermometer's noise and steps move the corrected stock and the regressor of expansion alike, and would pass for an
+    expansion that is too small; and what expansion there is acts on a mean difference from 15 °C, like a scale.
+    """
+    half_h = SMOOTH_H if bool(seen.unit.tanks["buried"].all()) else SMOOTH_OPEN_H
+    temp = balance.temp_c.copy()
+    for number in np.unique(cycle):
+        mine = cycle == number
+        temp[mine] = _local_lines(balance.hours[mine], balance.temp_c[mine], half_h)
+    held = np.clip(temp, -19.0, 39.0)
+    vcf = np.asarray(product_vcf(seen.unit.product, held), dtype=np.float64)
+    columns = balance.columns.copy()
+    beta = np.asarray(expansion_per_k(seen.unit.product, held), dtype=np.float64)
+    columns[:, balance.names.index("expansion")] = beta * dips.gauge_l * (temp - 15.0)
+    return replace(balance, temp_c=temp, vcf=vcf, stock_15_l=dips.gauge_l * vcf, columns=columns)
+
+
+def _local_lines(at: Floats, values: Floats, half: float) -> Floats:
+    """Each value by a line through those within `half` either side, near ones counting more (tricube weights)."""
+    apart = at[None, :] - at[:, None]
+    weight = np.clip(1.0 - np.abs(apart / half) ** 3, 0.0, None) ** 3
+    total = weight.sum(axis=1)
+    middle = (weight * apart).sum(axis=1) / total
+    spread = (weight * apart**2).sum(axis=1) / total - middle**2
+    mean = (weight @ values) / total
+    slope = ((weight * apart) @ values) / total - middle * mean
+    return np.asarray(mean - np.where(spread > 1e-6, slope / np.maximum(spread, 1e-6), 0.0) * middle)
 
 
 def _came(seen: UnitObserved, balance: Balance) -> tuple[dict[str, Floats], Floats]:
