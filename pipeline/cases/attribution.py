@@ -14,8 +14,8 @@ EXPLAINING = (
     "missing_ticket",
     "probe_fault",
     "phase_separation",
-    "bulk_theft",
     "unexplained",
+    "bulk_theft",
     "slow_theft",
 )
 """Causes that may account for others, in the order in which they are asked."""
@@ -62,7 +62,7 @@ def _explains(other: Finding, finding: Finding) -> bool:
     if other.cause == "wrong_feed":
         return finding.cause in (*LASTING, *SUDDEN) and _near_edge(other, finding, 1.5)
     if other.cause == "bulk_theft":
-        return finding.cause in ("tank_leak", "line_leak", "unexplained") and _near_start(other, finding, 1.0)
+        return finding.cause in ("tank_leak", "line_leak") and _near_start(other, finding, 1.0)
     if other.cause == "probe_fault":
         return _gauge_explains(other, finding)
     if other.cause == "unexplained" and other.rate_l_per_h is None:

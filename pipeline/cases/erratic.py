@@ -20,6 +20,8 @@ FEWEST = 4
 FEWEST_AGAINST = 1
 """… of which at least this many go against the others, unless all are gains: losses alone are a rate or a theft."""
 QUIET_DAYS = 8
+EVENT_S = 3 * 3600.0
+"""What moves nearer to each other than this is one event."""
 MOVE_MM = 2.0
 MOVE_L = 25.0
 """Smaller moves are a gauge's quirks and make no balance erratic."""
@@ -42,9 +44,17 @@ def erratic_findings(walks: list[UnitWalk], moves: dict[str, list[Move]]) -> lis
     """One finding a unit and spell in which odd days and unexplained moves pile up in both directions."""
     found: list[Finding] = []
     for one in walks:
-        odd = sorted(_oddities(one, moves.get(one.seen.unit.unit_id, [])), key=lambda item: (item.day, item.at_s))
-        found += _spells(one, odd)
+        found += _spells(one, _events(_oddities(one, moves.get(one.seen.unit.unit_id, []))))
     return found
+
+
+def _events(odd: list[Oddity]) -> list[Oddity]:
+    """The oddities in the order in which they were seen, those of one event taken once, by the largest seen first."""
+    kept: list[Oddity] = []
+    for item in sorted(odd, key=lambda one: (one.day, -abs(one.seen_l))):
+        if all(abs(item.at_s - other.at_s) > EVENT_S for other in kept):
+            kept.append(item)
+    return sorted(kept, key=lambda one: (one.day, one.at_s))
 
 
 def _oddities(one: UnitWalk, moves: list[Move]) -> list[Oddity]:
