@@ -60,6 +60,7 @@ def kills(count: int) -> tuple[int, int]:
     with tempfile.TemporaryDirectory() as place:
         killed = Killed(Path(place))
         ends = [killed.once(rng) for _ in range(count)]
+        killed.close()
     return sum(is_at_work for is_at_work, _ in ends), sum(bool(unlike) for _, unlike in ends)
 
 

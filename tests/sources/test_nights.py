@@ -199,5 +199,6 @@ def test_killed_twenty_times_at_random_the_next_run_ends_as_an_unbroken_one(tmp_
     assert killed.expected["readings"].height > 200
     rng = random.Random(20)
     ends = [killed.once(rng) for _ in range(20)]
+    killed.close()
     assert [unlike for _, unlike in ends if unlike] == []
     assert sum(is_at_work for is_at_work, _ in ends) >= 10

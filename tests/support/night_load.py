@@ -1,5 +1,10 @@
-"""A night's load, from source to store, for a process of its own that can be killed."""
+"""A night's load, from source to store, for a process of its own that can be killed.
 
+``python -m tests.support.night_load`` says ``ready``, waits for a line with a settings file and an instant, and
+then begins.
+"""
+
+import sys
 from datetime import datetime
 from pathlib import Path
 
@@ -19,3 +24,9 @@ def night_load(settings: str, now: str) -> None:
     operations.out.mkdir(exist_ok=True)
     with open_store(operations.out) as store:
         take_in(store, operations.lake)
+
+
+if __name__ == "__main__":
+    sys.stdout.write("ready\n")
+    sys.stdout.flush()
+    night_load(*sys.stdin.readline().split())

@@ -1,12 +1,12 @@
 """A lake's rows in any order, brought night by night, and nights that are killed."""
 
-import multiprocessing
 import random
 import shutil
+import subprocess
+import sys
 import time
 from collections.abc import Sequence
 from datetime import date, timedelta
-from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,7 @@ from pipeline.sources.source import FETCHED, Fetched
 from pipeline.store import open_store
 from tests.support.lakes import tiny_lake, write
 from tests.support.night_load import night_load
+from tests.support.runs import ROOT
 
 Tables = dict[str, pl.DataFrame]
 
@@ -122,10 +123,6 @@ def merge_nights(landing: Landing, nights: Sequence[Tables]) -> None:
             landing.merge(name, "historian", Fetched(rows))
 
 
-_FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload(["tests.support.night_load"])
-
-
 class Killed:
     """A fleet whose second night is killed at a random moment, and run again, over and over.
 
@@ -143,6 +140,7 @@ class Killed:
         self._night(folder / "unbroken", night=2)
         self.longest_s = time.monotonic() - began
         self.expected = stored(folder / "unbroken" / "out")
+        self.next = self._waiting()
 
     def _write(self, place: Path, nights: Sequence[Tables]) -> None:
         write(place / "registry", {n: f for n, f in odd_lake().items() if n not in FETCHED})
@@ -162,26 +160,37 @@ class Killed:
             frame.write_csv(place / "drops" / f"{name}-{number}.csv", datetime_format="%Y-%m-%d %H:%M:%S%.6f")
 
     def _night(self, place: Path, *, night: int) -> None:
-        process = self._started(place, night)
-        process.join()
-        assert process.exitcode == 0
+        night_load(*self._told(place, night))
 
-    def _started(self, place: Path, night: int) -> ForkServerProcess:
-        now = f"2024-04-0{night}T00:00:00+00:00"
-        process = _FORKS.Process(target=night_load, args=(str(place / "tankdrift.toml"), now))
-        process.start()
-        return process
+    def _told(self, place: Path, night: int) -> tuple[str, str]:
+        return str(place / "tankdrift.toml"), f"2024-04-0{night}T00:00:00+00:00"
+
+    def _waiting(self) -> subprocess.Popen[str]:
+        command = [sys.executable, "-m", "tests.support.night_load"]
+        return subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+
+    def close(self) -> None:
+        """Let the last process go that waits for work."""
+        self.next.kill()
+        self.next.communicate()
 
     def once(self, rng: random.Random) -> tuple[bool, list[str]]:
         """Kill a second night and run it again: whether it was at work when it was killed, and what ended otherwise."""
         place = self.folder / "killed"
         shutil.rmtree(place, ignore_errors=True)
         shutil.copytree(self.folder / "first", place)
-        process = self._started(place, 2)
+        process = self.next
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdout.readline()
+        process.stdin.write(" ".join(self._told(place, 2)) + "\n")
+        process.stdin.flush()
         time.sleep(rng.uniform(0.0, self.longest_s))
-        is_at_work = process.is_alive()
+        is_at_work = process.poll() is None
         process.kill()
-        process.join()
+        process.communicate()
+        # It reads in what it needs while the night is run again.
+        self.next = self._waiting()
         self._night(place, night=2)
         found = stored(place / "out")
         return is_at_work, [name for name, frame in self.expected.items() if not frame.equals(found[name])]
