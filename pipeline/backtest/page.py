@@ -77,7 +77,7 @@ def rendered(frames: Frames, study: Study, hashes: Sequence[str]) -> str:
         "results": [_result(row) for row in results.iter_rows(named=True)],
         "comparisons": _comparisons(frames),
         "divided": _divided(frames),
-        "review": _review(frames, study),
+        "review": _review(frames),
         "proof": _proof(results),
     }
     return env.get_template("backtest.html").render(context | _lead(frames))
@@ -213,12 +213,12 @@ def _variance(days: pl.DataFrame, row: Mapping[str, Any]) -> str:
     return ", ".join(fmt.number(value, signed=True) for value in seen["variance_l"].tail(SHOWN_DAYS)) + " l"
 
 
-def _review(frames: Frames, study: Study) -> list[Row]:
+def _review(frames: Frames) -> list[Row]:
     names = _names(frames)
     rows = []
     for row in frames["review"].head(MOST_ROWS).iter_rows(named=True):
         where = f"--tank {row['tank_id']} --start {row['day']} --cause {row['cause']}" if row["tank_id"] else ""
-        command = f"tankdrift label {study.out.name} {where} --verdict ruled_out" if where else ""
+        command = f"tankdrift label OUT {where} --verdict ruled_out" if where else ""
         rows.append(row | {"rule": names[row["trial_id"]], "command": command})
     return rows
 
