@@ -12,7 +12,7 @@ import pytest
 
 from flows.prefect_env import prefect_env
 from tests.support.lakes import digest
-from tests.support.runs import COMMAND, ROOT, tankdrift, unlike
+from tests.support.runs import COMMAND, ROOT, left, tankdrift, unlike
 
 
 @pytest.fixture(scope="module")
@@ -57,6 +57,21 @@ def test_a_user_s_mistake_is_one_line_through_prefect_too(lake, tmp_path):
     assert done.returncode == 2
     assert last == "tankdrift: the lake's table readings holds no row, or none so early"
     assert "Traceback" not in done.stderr
+
+
+def test_a_second_run_changes_nothing(direct, lake):
+    """Not a byte and not a time of change of what was left, the store's own file included."""
+    before, content = _files(direct), left(direct)
+    done = tankdrift("run", lake, "--out", direct, "--direct")
+    assert done.returncode == 0, done.stderr
+    assert _files(direct) == before
+    assert left(direct) == content
+
+
+def _files(out):
+    """Bytes and time of change of every file but the lock."""
+    paths = [path for path in out.rglob("*") if path.is_file() and path.name != ".tankdrift.lock"]
+    return {str(path): (path.read_bytes(), path.stat().st_mtime_ns) for path in paths}
 
 
 def test_run_day_by_day_as_run_at_once(lake, direct):
