@@ -22,6 +22,9 @@ FEWEST_AGAINST = 1
 QUIET_DAYS = 8
 EVENT_S = 3 * 3600.0
 """What moves nearer to each other than this is one event."""
+FEWEST_LARGE = 3
+LARGE_L = 50.0
+"""Of oddities as large as this three do."""
 MOVE_MM = 2.0
 MOVE_L = 25.0
 """Smaller moves are a gauge's quirks and make no balance erratic."""
@@ -95,8 +98,10 @@ def _spells(one: UnitWalk, odd: list[Oddity]) -> list[Finding]:
 
 def _raised(sizes: Floats) -> int | None:
     """The place of the oddity with which a run of them is erratic; None where it never is."""
-    for count in range(FEWEST, len(sizes) + 1):
+    for count in range(FEWEST_LARGE, len(sizes) + 1):
         part = sizes[:count]
+        if count < FEWEST and np.abs(part).min() < LARGE_L:
+            continue
         against = min(int((part > 0).sum()), int((part < 0).sum()))
         if against >= FEWEST_AGAINST and min(part[part > 0].sum(), -part[part < 0].sum()) > 0.15 * np.abs(part).max():
             return count - 1

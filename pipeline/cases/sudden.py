@@ -22,6 +22,7 @@ PATTERN_DAYS = 21
 PATTERN_DRAWS = 3
 RETURN_S = 1500.0
 PAIR_S = 3 * 3600.0
+GAIN_DAYS = 3
 
 
 def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list[Finding]:
@@ -31,7 +32,8 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
         moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
         jumps = [move for move in moves if is_jump(move) and is_large(unit.unit.series, move)]
         draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
-        bulk, small = _sorted_out(draws)
+        gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
+        bulk, small = _sorted_out([move for move in draws if not _beside_gain(move, gains)])
         found += [_bulk(unit, move) for move in bulk]
         found += _patterns(unit, small, [move for move in moves if move.step.litres > 0])
         found += [_jump(unit, move) for move in jumps]
@@ -80,6 +82,16 @@ def _has_return(move: Move, moves: list[Move]) -> bool:
         if abs(other.step.litres + move.step.litres) < 0.3 * abs(move.step.litres) + 2.0 * move.step.sd_l:
             return True
     return False
+
+
+def _beside_gain(move: Move, gains: list[Move]) -> bool:
+    """Whether a gain of like size that no drop explains went before in the days before a draw: nobody pours back."""
+    return any(
+        0 <= move.day - gain.day <= GAIN_DAYS
+        and gain.step.start_s < move.step.start_s
+        and gain.step.litres > -0.4 * move.step.litres
+        for gain in gains
+    )
 
 
 def _sorted_out(draws: list[Move]) -> tuple[list[Move], list[Move]]:

@@ -27,6 +27,9 @@ USUAL_COUNT = 6.0
 RESOLUTION_READINGS = 500
 SHELL_L_PER_H = 1.0
 """Rate doubt that a drop of 10,000 litres leaves: the shell gives by 1 to 10 litres over hours (from memory)."""
+MEDIAN_OF_THREE = 0.95
+"""SD of the difference between two medians of three normal values, in SDs of one (each has 0.670)."""
+ODD_SHIFT_Z = 7.0
 COOLING_SHARE_PER_H = 0.01
 """Share of a drop's temperature step by which the probe may misjudge the bulk in an hour. No source."""
 
@@ -78,6 +81,30 @@ def _read_by(level_mm: Floats, read_s: Floats | None, day: int) -> Floats:
         return level_mm[:RESOLUTION_READINGS]
     seen = int(np.searchsorted(read_s[:RESOLUTION_READINGS], (day + 1) * DAY_S - HOLD_BACK_S))
     return level_mm[:seen]
+
+
+def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
+    """Dips from which on the stock stands elsewhere than just before, by more than its scatter gives. Shape (k,).
+
+    The median of three dips against that of the three before, in SDs of the two; both must be the same day's to see,
+    without a drop or another jump among them. Such a shift is nobody's rate: the balance lets the stock jump there.
+    """
+    count = len(balance.y_l)
+    odd = np.zeros(count, dtype=bool)
+    if count < 6:
+        return odd
+    triples = np.lib.stride_tricks.sliding_window_view(balance.y_l, 3)
+    shift = np.median(triples[3:], axis=1) - np.median(triples[:-3], axis=1)
+    doubt = np.hypot(noise.white_l[3:-2] * MEDIAN_OF_THREE, noise.walk_l)
+    day, jumps = balance.known_day, np.cumsum(balance.jump_var_l2 > 0)
+    whole = (day[5:] == day[:-5]) & (jumps[5:] == jumps[:-5]) & (balance.hours[5:] - balance.hours[:-5] < 6.0)
+    score = np.where(whole, np.abs(shift) / doubt, 0.0)
+    for place in np.argsort(-score):
+        if score[place] < ODD_SHIFT_Z:
+            break
+        if not odd[max(place, 0) : place + 7].any():
+            odd[place + 3] = True
+    return odd
 
 
 def _drop_rates(balance: Balance, beta: float) -> Floats:

@@ -18,7 +18,7 @@ from pipeline.estimate.design import (
     balance_of,
     chart_changes_s,
 )
-from pipeline.estimate.noise import dip_noise
+from pipeline.estimate.noise import dip_noise, odd_shifts
 from pipeline.estimate.observe import KnownDrop, UnitObserved, first_seen_s, known_day, seen_day
 from pipeline.estimate.walk import Amendment, Walk, walk_days
 from pipeline.estimate.whiten import Noise
@@ -134,6 +134,8 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     balance = replace(balance, known_day=_known_days(dips, seen))
     series = seen.unit.series
     noise = dip_noise(balance, dips, seen.unit.product, series.level_mm, read_s=series.ts_s)
+    jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
+    balance = replace(balance, jump_var_l2=jump_var)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
     judged = [place for place, known in enumerate(seen.drops) if known.tickets_then]
     after = [int(np.searchsorted(dips.ts_s, seen.drops[place].drop.start_s, "right")) for place in judged]

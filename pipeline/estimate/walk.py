@@ -27,6 +27,8 @@ PATIENCE = 150.0
 """Log posterior odds from which it is named without that lead."""
 PIECE_ODDS = -4.0
 """Log prior odds of a named rate changing on some day."""
+LEARNING_DAYS = 7
+"""In a tank's first week no lasting rate is named, unless it is beyond all doubt."""
 ERRATIC_DAYS = 8
 """After two odd days within this many no lasting rate is named: the balance is erratic, not drifting."""
 FEWEST_CHART_DAYS = 5
@@ -245,6 +247,9 @@ def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
             return False
         return bool(day - since >= FEWEST_CHART_DAYS and lead >= MARGIN)
     age = day - int(state.known_day[best.item.onset])
+    early = day - int(state.known_day[0]) < LEARNING_DAYS and best.log_odds < PATIENCE
+    if early and best.hypothesis.cause not in ("excursion", "delivery"):
+        return False
     if best.hypothesis.cause == "excursion":
         return age > 0 and len(state.excursions) < MOST_EXCURSIONS
     lately = sum(day - item.day <= ERRATIC_DAYS for item in state.excursions)
