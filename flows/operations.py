@@ -1,0 +1,122 @@
+"""Operations as Prefect flows: a task a source and a task a stage, handed paths and words, never frames.
+
+Deploy them by their module path, such as ``flows.operations.nightly``; ``prefect.yaml`` does.
+"""
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+from prefect import flow, task
+from prefect.artifacts import create_markdown_artifact
+from prefect.cache_policies import NO_CACHE
+from prefect.task_runners import ThreadPoolTaskRunner
+
+from flows.night_page import as_markdown, collected_line
+from flows.run import TASKS
+from pipeline.errors import CheckFailedError, OperationError, TankdriftError
+from pipeline.freshness import freshness, not_fresh
+from pipeline.nightly import Night, finish_night, run_of
+from pipeline.sources.collect import Collected, collect
+from pipeline.sources.config import Operations, read_operations
+from pipeline.sources.secrets import hidden
+from pipeline.stages import Outcome, held, outcome, publish, require_places
+
+_SIDE_BY_SIDE: Any = ThreadPoolTaskRunner(max_workers=8)
+
+
+@task(name="source", task_run_name="source-{name}", cache_policy=NO_CACHE, persist_result=False)
+def source_task(config: Path, name: str, start: datetime | None, end: datetime | None) -> list[Collected]:
+    """Bring in what a source holds; its own troubles, after its own tries, are in what comes back."""
+    return collect(read_operations(config), now=datetime.now(UTC), names=[name], start=start, end=end)
+
+
+def _collected(
+    config: Path, names: Sequence[str], start: datetime | None = None, end: datetime | None = None
+) -> list[Collected]:
+    """What came of every source, asked side by side; a task that breaks stops none of the others."""
+    asked = {name: source_task.submit(config, name, start, end) for name in names}
+    found: list[Collected] = []
+    for name, future in asked.items():
+        told = future.result(raise_on_failure=False)
+        broke = [Collected(name, "", error=hidden(f"{name}: {told}"))]
+        found += told if isinstance(told, list) else broke
+    return found
+
+
+def _analysed(operations: Operations) -> Outcome | str:
+    run = run_of(operations)
+    try:
+        require_places(run)
+        with held(run.out):
+            for stage in TASKS.values():
+                stage(run)
+            return outcome(run.out)
+    except TankdriftError as error:
+        return hidden(str(error))
+
+
+@flow(name="fleet-nightly", persist_result=False, task_runner=_SIDE_BY_SIDE)
+def nightly(config: Path) -> Night:
+    """Do a night's work and leave a page about it with Prefect; fails at its end where a part of it failed.
+
+    Raises
+    ------
+    ArgumentError
+        If the settings cannot be used.
+    OperationError
+        If a source, the analysis or a notice failed; the rest is done.
+    """
+    operations = read_operations(config)
+    collected = _collected(config, [source.name for source in operations.sources])
+    night = finish_night(operations, collected, now=datetime.now(UTC), outcome=_analysed(operations))
+    create_markdown_artifact(as_markdown(night), key="tankdrift-night", description="What came in, and what failed")
+    night.require_whole()
+    return night
+
+
+@flow(name="fleet-backfill", persist_result=False, task_runner=_SIDE_BY_SIDE)
+def backfill(config: Path, first: date, last: date | None = None, sources: Sequence[str] | None = None) -> None:
+    """Ask sources again for a stretch of UTC days; the next night takes in what changed.
+
+    Raises
+    ------
+    OperationError
+        If a source failed; what the others gave is in the lake.
+    """
+    operations = read_operations(config)
+    names = [source.name for source in operations.sources if sources is None or source.name in sources]
+    end = datetime.now(UTC) if last is None else datetime.combine(last + timedelta(days=1), time(), UTC)
+    found = _collected(config, names, datetime.combine(first, time(), UTC), end)
+    page = "\n".join(f"- {collected_line(entry)}" for entry in found)
+    create_markdown_artifact(page, key="tankdrift-backfill", description=f"From {first}")
+    failed = [entry.error for entry in found if entry.error]
+    if failed:
+        raise OperationError(f"the rest is done, but: {failed[0]} (of {len(failed)} that failed)")
+
+
+@flow(name="fleet-publish", persist_result=False)
+def publish_again(config: Path) -> None:
+    """Write what others read, where it is not there or not of the last analysis."""
+    run = run_of(read_operations(config))
+    with held(run.out):
+        publish(run)
+
+
+@flow(name="fleet-watch", persist_result=False)
+def watch(config: Path) -> None:
+    """Look how old the newest data is; fails where some is stale.
+
+    Raises
+    ------
+    CheckFailedError
+        If something is not fresh.
+    """
+    operations = read_operations(config)
+    found = freshness(operations.lake, now=datetime.now(UTC), stale_after_hours=operations.stale_after_hours)
+    lines = list(not_fresh(found))
+    page = "\n".join(f"- {line}" for line in lines) or "Everything is fresh."
+    create_markdown_artifact(page, key="tankdrift-watch", description="How old the newest data is")
+    if lines:
+        raise CheckFailedError(f"{len(lines)} of {found.height} are not fresh, the first: {lines[0]}")
