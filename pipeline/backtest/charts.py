@@ -49,6 +49,19 @@ def told(parameters: str) -> str:
     return ", ".join(f"{name} {value:g}" for name, value in json.loads(parameters).items())
 
 
+def trial_names(results: pl.DataFrame) -> dict[str, str]:
+    """What to call each trial: its rule, with those parameters by which it differs from the rule's other trials."""
+    names = {}
+    for rule in results["rule"].unique(maintain_order=True):
+        rows = results.filter(pl.col("rule") == rule).select("trial_id", "parameters").rows()
+        values = {trial: json.loads(parameters) for trial, parameters in rows}
+        varied = [name for name in next(iter(values.values())) if len({one[name] for one in values.values()}) > 1]
+        for trial, told_of in values.items():
+            words_of = ", ".join(f"{name} {told_of[name]:g}" for name in varied)
+            names[trial] = f"{rule}, {words_of}" if varied else rule
+    return names
+
+
 def _percent(values: Sequence[float | None]) -> list[float | None]:
     return [None if value is None else round(100.0 * value, 3) for value in values]
 
@@ -142,9 +155,8 @@ def _cost(results: pl.DataFrame) -> Chart | None:
     known = results.drop_nulls("cost_per_100").sort("cost_per_100", "trial_id")
     if not known.height:
         return None
-    names = [
-        plain(f"{rule}: {told(parameters)}") for rule, parameters in known.select("rule", "parameters").iter_rows()
-    ]
+    called = trial_names(results)
+    names = [plain(called[trial]) for trial in known["trial_id"]]
     trace = {
         "type": "bar", "orientation": "h", "y": names, "x": _rounded(known["cost_per_100"]),
         "marker": {"color": "@sky"}, "error_x": _error(known, "cost_per_100", 1.0),

@@ -13,7 +13,7 @@ import jinja2
 import polars as pl
 
 from pipeline.backtest import words
-from pipeline.backtest.charts import charts_of, told
+from pipeline.backtest.charts import charts_of, told, trial_names
 from pipeline.backtest.metrics import MONTH_DAYS
 from pipeline.backtest.study import Options, Study
 from pipeline.report import format as fmt
@@ -106,7 +106,7 @@ def _lead(frames: Frames) -> Row:
 
 
 def _notes(frames: Frames, options: Options) -> dict[str, str]:
-    units = frames["truths"]["unit"].drop_nulls().unique().sort().to_list()
+    units = frames["results"]["size_unit"].drop_nulls().unique().sort().to_list()
     told_of = {
         "budget": f"{options.budget_per_100:g}", "units": ", ".join(units) or "unknown",
         "visit": f"{options.visit or 0:g}", "litre": f"{options.litre or 0:g}", "power": f"{100 * options.power:.0f} %",
@@ -159,17 +159,8 @@ def _result(row: Mapping[str, Any]) -> Row:
     }  # fmt: skip
 
 
-def _names(frames: Frames) -> dict[str, str]:
-    """What to call each trial: its rule, with its parameters where the rule stands more than once."""
-    rows = frames["results"].select("trial_id", "rule", "parameters").rows()
-    rules = [rule for _, rule, _ in rows]
-    return {
-        trial: rule if rules.count(rule) == 1 else f"{rule} ({told(parameters)})" for trial, rule, parameters in rows
-    }
-
-
 def _comparisons(frames: Frames) -> list[Row]:
-    names = _names(frames)
+    names = trial_names(frames["results"])
     rows = []
     for row in frames["comparisons"].iter_rows(named=True):
         low, high = row["low"], row["high"]
@@ -189,7 +180,7 @@ def _plain(value: float | None) -> Row:
 
 
 def _divided(frames: Frames) -> list[Row]:
-    names = _names(frames)
+    names = trial_names(frames["results"])
     rows = []
     for row in frames["divided"].head(MOST_ROWS).iter_rows(named=True):
         other = row["second_id"] if row["said_by"] == row["first_id"] else row["first_id"]
@@ -214,7 +205,7 @@ def _variance(days: pl.DataFrame, row: Mapping[str, Any]) -> str:
 
 
 def _review(frames: Frames) -> list[Row]:
-    names = _names(frames)
+    names = trial_names(frames["results"])
     rows = []
     for row in frames["review"].head(MOST_ROWS).iter_rows(named=True):
         where = f"--tank {row['tank_id']} --start {row['day']} --cause {row['cause']}" if row["tank_id"] else ""
