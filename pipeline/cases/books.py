@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, FeedChange, SiteObserved, UnitObserved, clock_changed
+from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, FeedChange, SiteObserved, UnitObserved, clock_moved
 from pipeline.features.totals import Unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.drops import Drop
@@ -164,7 +164,7 @@ def _is_general(site: SiteObserved, span: Unbooked) -> bool:
         for one in site.unbooked
         if abs(one.start_s - span.start_s) < 1800 and abs(one.end_s - span.end_s) < 1800
     }
-    return len(at_once) >= GENERAL_METERS or clock_changed(site.lags, int((span.end_s + HOLD_BACK_S) // DAY_S))
+    return len(at_once) >= GENERAL_METERS or clock_moved(site.lags, int((span.end_s + HOLD_BACK_S) // DAY_S))
 
 
 def _episodes(spans: list[Unbooked]) -> list[list[Unbooked]]:

@@ -117,7 +117,7 @@ def _episode(
     top = first + int(np.argmax(height[first : last + 1]))
     rise = float(height[top] - base)
     gain = abs(float(litres[top] - ground_l))
-    sd = float(np.hypot(max(1.0, noise * gain / max(abs(rise), 0.5)), 0.03 * gain))
+    sd = float(np.hypot(max(1.0, noise * gain / max(abs(rise), 0.5)), 0.06 * gain))
     return Finding(
         cause="phase_separation" if split else "water_ingress",
         site_id=unit.unit.site_id,

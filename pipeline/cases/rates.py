@@ -85,7 +85,7 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
         start_s=start_s,
         end_s=end_s,
         litres=litres,
-        sd_l=_with_onset_doubt(course, sd),
+        sd_l=_with_onset_doubt(course, sd, named.day),
         rate_l_per_h=_rate(one, named, course),
         meter_error_pct=error_pct,
         log_odds=named.log_odds,
@@ -99,12 +99,17 @@ def _tank_of(one: UnitWalk, named: Named) -> str:
     return one.seen.unit.members[0]
 
 
-def _with_onset_doubt(course: Course, sd: float) -> float:
-    """Adds to the SD of a total what half a day's doubt in the onset is worth."""
+def _with_onset_doubt(course: Course, sd: float, day: int) -> float:
+    """Adds to the SD of a total what the doubt in its onset is worth.
+
+    Half a day, since onsets are sought by days, and a quarter of the time it took to name the rate: what shows late
+    has no sharp beginning. (By experience with simulated fleets.)
+    """
     if len(course.at_s) < 2:
         return sd
     days = max((course.at_s[-1] - course.at_s[0]) / 86400.0, 1.0)
-    return float(np.hypot(sd, 0.4 * abs(course.litres[-1]) / days))
+    doubt = 0.5 + 0.25 * max(day - course.at_s[0] / 86400.0, 0.0)
+    return float(np.hypot(sd, doubt * abs(course.litres[-1]) / days))
 
 
 def _rate(one: UnitWalk, named: Named, course: Course) -> float | None:

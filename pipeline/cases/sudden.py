@@ -20,6 +20,8 @@ BULK_L = 70.0
 SMALLEST_DRAW_L = 3.0
 PATTERN_DAYS = 21
 PATTERN_DRAWS = 3
+PATTERN_DAYS_SEEN = 3
+"""Draws on fewer days than this are no pattern."""
 RETURN_S = 1500.0
 PAIR_S = 3 * 3600.0
 GAIN_DAYS = 3
@@ -155,6 +157,8 @@ def _patterns(unit: UnitObserved, small: list[Move], gains: list[Move]) -> list[
 def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
     raised = None
     for count in range(PATTERN_DRAWS, len(run) + 1):
+        if len({move.step.start_s // DAY_S for move in run[:count]}) < PATTERN_DAYS_SEEN:
+            continue
         since = run[0].step.start_s - 7 * DAY_S
         against = sum(1 for gain in gains if since <= gain.step.start_s <= run[count - 1].step.start_s)
         odds = -4.0 + 2.2 * count - 3.0 * against

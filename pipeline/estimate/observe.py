@@ -171,7 +171,7 @@ def _own_flows(
 def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None:
     """Takes stuck readings out of the unit's series and finds its drops."""
     item.own = own
-    item.stuck = stuck_spans(item.unit.series, _sold_l(own, item.unit.series.ts_s))
+    item.stuck = _stuck_spans(item.unit, own)
     since = [
         replace(span, start_s=max(span.start_s, first_seen_s(seen_day(span.known_s, lags), lags)))
         for span in item.stuck
@@ -179,6 +179,19 @@ def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None
     series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
     item.drops = _ticketed(find_drops(series, _sold_l(own, series.ts_s)), item.unit)
+
+
+def _stuck_spans(unit: Unit, own: list[MeterFlow]) -> list[StuckSpan]:
+    """Stuck readings of a unit.
+
+    Of joined tanks, those of any member; since the others may give more of the sales for a while, only a third of its
+    equal share counts.
+    """
+    count = len(unit.members)
+    share = 1.0 if count == 1 else 1.0 / (3.0 * count)
+    series = [unit.series] if count == 1 else list(unit.member_series)
+    found = [span for one in series for span in stuck_spans(one, share * _sold_l(own, one.ts_s))]
+    return sorted(found, key=lambda span: span.start_s)
 
 
 def _sold_l(flows: list[MeterFlow], at_s: Floats) -> Floats:
@@ -267,10 +280,16 @@ def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
 
 def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
     """Whether the clocks moved against each other on a day: its sales stand at the wrong time for part of it."""
+    lag = lags.get(day)
+    return lag is not None and (lag.fit < 0.3 or clock_moved(lags, day))
+
+
+def clock_moved(lags: dict[int, DayLag], day: int) -> bool:
+    """Whether a day's lag is plainly another than the day before's."""
     lag, before = lags.get(day), lags.get(day - 1)
-    if lag is None:
+    if lag is None or before is None or min(lag.fit, before.fit) < 0.3:
         return False
-    return lag.fit < 0.3 or (before is not None and abs(used_lag_s(lag) - used_lag_s(before)) > 30.0)
+    return abs(used_lag_s(lag) - used_lag_s(before)) > 30.0
 
 
 def _feed_changes(
