@@ -10,7 +10,7 @@ STAMP := $(VENV)/.tankdrift-ready
 OUT ?= out
 WORKERS ?= 2
 
-.PHONY: help setup chromium postgresql run test check format docs sample lock clean
+.PHONY: help setup chromium postgresql run test bench pictures check format docs sample lock clean
 
 help: ## show this list
 	@awk -F':.*## ' '/^[a-z]+:.*## /{printf "  make %-9s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -38,6 +38,12 @@ run: setup ## look at the sample lake; the report is then in out/report/index.ht
 
 test: setup chromium postgresql ## run every test
 	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile
+
+bench: setup ## measure what is found on the sample and on fleets from other seeds (some ten minutes)
+	$(BIN)/python -m tests.benchmarks.detection
+
+pictures: run chromium ## take the README's pictures again
+	$(BIN)/python -m tests.support.pictures $(OUT)
 
 check: setup ## lint, types, floors, formats
 	$(BIN)/ruff check .

@@ -1,0 +1,96 @@
+"""The sample lake from end to end: as its README says, in a real browser. Evidence: known truth, contract."""
+
+import re
+
+import polars as pl
+import pytest
+from playwright.sync_api import sync_playwright
+
+from tests.support.browser import chromium, drawn, opened, until
+from tests.support.lakes import digest
+from tests.support.matching import false_cases, found_labels, matched, true_labels
+from tests.support.runs import ROOT, tankdrift
+
+SAMPLE = ROOT / "sample_lake"
+MISSES = {"meter_drift", "tank_leak"}
+"""Causes of the sample that are not found under their own name; README.md names the same."""
+MOST_FALSE = 2
+README = ROOT / "README.md"
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    """What `make run` does, in an empty folder."""
+    out = tmp_path_factory.mktemp("sample") / "out"
+    before = digest(SAMPLE)
+    done = tankdrift("run", SAMPLE, "--out", out)
+    assert done.returncode == 0, done.stderr
+    assert digest(SAMPLE) == before, "the lake is never written to"
+    return out, done.stdout
+
+
+@pytest.fixture(scope="module")
+def cases(run) -> pl.DataFrame:
+    return pl.read_parquet(run[0] / "cases.parquet")
+
+
+@pytest.fixture(scope="module")
+def pairs(cases) -> pl.DataFrame:
+    tanks = pl.read_parquet(SAMPLE / "tanks.parquet")
+    labels = pl.read_parquet(SAMPLE / "labels.parquet")
+    last = max(path.name.removeprefix("day=") for path in (SAMPLE / "readings").iterdir())
+    return matched(cases, labels, tanks, last_day=pl.Series([last]).str.to_date().item())
+
+
+def test_a_run_says_where_the_report_is_and_its_three_first_cases(run):
+    out, said = run
+    lines = said.splitlines()
+    assert f"report: {out / 'report' / 'index.html'}" in lines
+    assert sum(bool(re.match(r"  (act now|today|this week|watch), \d+ %: ", line)) for line in lines) == 3
+
+
+def test_what_it_leaves_keeps_the_contract(run):
+    done = tankdrift("check", run[0])
+    assert (done.returncode, done.stderr) == (0, ""), done.stdout
+
+
+def test_every_cause_but_the_misses_is_found_under_its_own_name(pairs):
+    truth = true_labels(pl.read_parquet(SAMPLE / "labels.parquet"))
+    found = found_labels(pairs)
+    missed = truth.filter(~pl.col("label_id").is_in(found["label_id"].to_list()))
+    assert set(missed["cause"]) == MISSES
+
+
+def test_the_readme_names_the_misses_and_no_other():
+    row = re.search(r"^Missed in the sample: (.*)$", README.read_text(encoding="utf-8"), re.MULTILINE)
+    assert row, "README.md has a line that begins with 'Missed in the sample:'"
+    assert set(re.findall(r"`(\w+)`", row[1])) == MISSES
+
+
+def test_next_to_nothing_is_found_that_is_not_so(cases, pairs):
+    false = false_cases(cases, pairs)
+    assert false.height <= MOST_FALSE, false["summary"].to_list()
+
+
+def test_the_report_opens_in_a_browser_and_is_used(run, cases):
+    """Opened from disk: filters the worklist, opens a case, hovers a chart; no complaint and no request to any host."""
+    report = run[0] / "report"
+    with sync_playwright() as playwright:
+        browser = chromium(playwright)
+        with opened(browser, report / "index.html", "#state=all") as page:
+            rows = page.locator("#worklist tbody tr:visible")
+            assert rows.count() == cases.height
+            page.locator("input[name=urgency][value=act_now]").check(force=True)
+            assert rows.count() == cases.filter(pl.col("urgency") == "act_now").height > 0
+            rows.first.locator("th a").click()
+            drawn(page)
+            assert page.locator("article.case").count() > 0
+            plot = page.locator("#chart-stock .nsewdrag").first
+            plot.scroll_into_view_if_needed()
+            box = plot.bounding_box()
+            page.mouse.move(box["x"] + 0.6 * box["width"], box["y"] + 0.5 * box["height"], steps=4)
+            until(page, "document.querySelector('#chart-stock .hoverlayer').textContent.includes(' l')")
+        for path in ("fleet.html", "meters.html", "statements.html", "data.html", "reading.html"):
+            with opened(browser, report / path) as page:
+                assert page.locator("h1").count() == 1
+        browser.close()
