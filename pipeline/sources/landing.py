@@ -87,6 +87,7 @@ class Landing:
         return counts
 
     def _places(self, table: str, source: str, rows: pl.DataFrame) -> Iterator[tuple[Path, pl.DataFrame]]:
+        (self.lake / table).mkdir(parents=True, exist_ok=True)
         if not is_by_day(table):
             yield self.lake / table / f"{source}.parquet", rows
             return

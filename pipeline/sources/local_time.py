@@ -1,8 +1,9 @@
 """Local wall-clock times brought to UTC, through the hour that a clock change repeats and the one that it skips.
 
 In the repeated hour the second pass is told from the first by the order of the rows: once a series' clock has gone
-back, or shows a time that it has shown already, its times belong to the second pass. A time that the change skips does
-not exist; it becomes null, and the contract refuses the row with its reason.
+back, its times belong to the second pass. Where rows come ordered by local time no clock goes back; a time's second row
+then belongs to the second pass. A time that the change skips does not exist; it becomes null, and the contract refuses
+the row with its reason.
 """
 
 from collections.abc import Sequence
@@ -16,7 +17,7 @@ def to_utc(frame: pl.DataFrame, column: str, zone: str, series: Sequence[str]) -
     Parameters
     ----------
     frame : DataFrame
-        Rows in the order in which they were written; exact doubles stand for one row.
+        Rows in the order in which they were written. Two that are alike may be two passes at a level that stood still.
     column : str
         Column of `Datetime('us')` without a zone.
     zone : str
@@ -36,16 +37,12 @@ def to_utc(frame: pl.DataFrame, column: str, zone: str, series: Sequence[str]) -
 
 
 def _with_second_pass(frame: pl.DataFrame, column: str, series: Sequence[str]) -> pl.DataFrame:
-    content = frame.columns
     numbered = frame.with_row_index("_at")
     folded = numbered.filter(pl.col("_early").ne_missing(pl.col("_late")))
-    first = folded.group_by(content, maintain_order=True).agg(pl.col("_at").first())
     clock = [*series, pl.col(column).dt.date()]
     went_back = (pl.col(column) < pl.col(column).shift()).over(clock, order_by="_at").fill_null(False)
     shown = pl.col("_at").rank("ordinal").over([*series, column]) > 1
-    passes = first.with_columns(_again=went_back | shown).with_columns(
-        _again=pl.col("_again").cum_max().over(clock, order_by="_at")
-    )
-    told = folded.join(passes.select(*content, "_again"), on=content, how="left", nulls_equal=True)
-    again = numbered.join(told.select("_at", "_again"), on="_at", how="left", maintain_order="left")
+    since = went_back.cum_max().over(clock, order_by="_at")
+    passes = folded.select("_at", _again=pl.when(went_back.any().over(clock)).then(since).otherwise(shown))
+    again = numbered.join(passes, on="_at", how="left", maintain_order="left")
     return again.with_columns(_utc=pl.when(pl.col("_again")).then("_late").otherwise("_early")).drop("_at")

@@ -142,7 +142,12 @@ def _instant(text: pl.Expr, found: pl.DataType, mapped: Mapped) -> pl.Expr:
         zoned = text.str.to_datetime("%+" if form == "iso_zoned" else form, time_unit="us", strict=False)
         return zoned.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
     forms = [form] if form else ["%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"]
-    return pl.coalesce(text.str.to_datetime(each, time_unit="us", strict=False) for each in forms)
+    naive = pl.coalesce(text.str.to_datetime(each, time_unit="us", strict=False) for each in forms)
+    if form is not None or mapped.timezone != "UTC":
+        return naive
+    # With no word about zones in the settings, a text that names its own is taken at it.
+    zoned = text.str.to_datetime("%Y-%m-%dT%H:%M:%S%.f%#z", time_unit="us", strict=False)
+    return pl.coalesce(naive, zoned.dt.convert_time_zone("UTC").dt.replace_time_zone(None))
 
 
 def _is_utc(mapped: Mapped) -> bool:
