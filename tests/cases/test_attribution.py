@@ -1,0 +1,93 @@
+"""One cause, one case. Evidence: contract, on findings made by hand."""
+
+from dataclasses import replace
+from itertools import permutations
+
+import pytest
+
+from pipeline.cases.attribution import attributed
+from pipeline.cases.finding import Evidence, Finding
+from pipeline.cases.frames import case_frames
+
+DAY_S = 86400.0
+DAY = 20_500
+
+
+def finding(cause: str, *, day: int = DAY, start: float = 0.0, end: float | None = None, **more: object) -> Finding:
+    """A finding of one tank, seen on `day`, that began `start` days after that day began and ended `end` days after."""
+    values = {"site_id": "S1", "unit_id": "T1", "tank_id": "T1", "log_odds": 3.0} | more
+    begins = (day + start) * DAY_S
+    return Finding(cause, day=day, start_s=begins, end_s=None if end is None else (day + end) * DAY_S, **values)  # type: ignore[arg-type]
+
+
+def causes(*findings: Finding) -> set[str]:
+    return {one.cause for one in attributed(list(findings))}
+
+
+def test_a_skewed_clock_accounts_for_what_sets_in_with_it_at_any_tank_of_its_site():
+    clock = finding("clock_skew", unit_id=None, tank_id=None)
+    leak = finding("tank_leak", day=DAY + 1, unit_id="T2", tank_id="T2")
+    much_later = finding("bulk_theft", day=DAY + 20, unit_id="T2", tank_id="T2")
+    assert causes(clock, leak, much_later) == {"clock_skew", "bulk_theft"}
+
+
+def test_what_is_seen_later_takes_back_nothing():
+    """A case that was raised stands, whatever is found out afterwards."""
+    leak = finding("tank_leak", day=DAY)
+    lost = finding("missing_sales", day=DAY + 1, start=-3.0)
+    assert causes(leak, lost) == {"tank_leak", "missing_sales"}
+
+
+def test_another_tank_s_trouble_accounts_for_nothing_here():
+    assert causes(finding("probe_fault"), finding("tank_leak", unit_id="T2", tank_id="T2")) == {
+        "probe_fault",
+        "tank_leak",
+    }
+
+
+@pytest.mark.parametrize(
+    "pair", [("bulk_theft", "unexplained"), ("unexplained", "slow_theft"), ("probe_fault", "missing_ticket")]
+)
+def test_two_that_account_for_each_other_do_not_both_vanish(pair):
+    assert causes(*(finding(cause, end=1.0) for cause in pair))
+
+
+def test_the_order_in_which_findings_come_in_does_not_matter():
+    several = [
+        finding("missing_sales"), finding("bulk_theft", start=0.2, end=0.3), finding("unexplained", start=0.1),
+        finding("tank_leak", start=0.5), finding("short_delivery", start=0.6, end=0.61),
+    ]  # fmt: skip
+    told = {
+        tuple(sorted((one.cause, one.start_s) for one in attributed(list(order)))) for order in permutations(several)
+    }
+    assert len(told) == 1
+
+
+def test_an_end_that_nobody_could_know_yet_is_not_used():
+    """Litres went missing until day 3; a leak of day 5 might still be theirs, one of day 12 is not."""
+    lost = finding("missing_sales", end=3.0)
+    for day, stands in ((5, False), (12, True)):
+        leak = finding("tank_leak", day=DAY + day)
+        assert ("tank_leak" in causes(lost, leak)) is stands
+
+
+def test_a_jump_of_the_gauge_accounts_for_a_draw_at_its_moment_alone():
+    jump = finding("probe_fault", evidence=(Evidence("instant", "the level stepped"),))
+    at_once, hours_later = finding("bulk_theft", start=0.05, end=0.1), finding("bulk_theft", start=0.6, end=0.7)
+    assert attributed([jump, at_once, hours_later]) == [jump, hours_later]
+
+
+def test_two_findings_of_one_name_are_two_cases():
+    twice = [
+        finding("bulk_theft", start=0.1, end=0.2, litres=-80.0),
+        finding("bulk_theft", start=0.7, end=0.8, litres=-90.0),
+    ]
+    frames = case_frames(twice)
+    assert frames["cases"]["case_id"].to_list() == ["bulk_theft.T1.2026-02-16", "bulk_theft.T1.2026-02-16.2"]
+    assert case_frames(twice[::-1])["cases"].equals(frames["cases"])
+
+
+def test_a_case_begins_no_later_than_the_day_that_raised_it():
+    late = replace(finding("wrong_product"), start_s=(DAY + 1) * DAY_S + 60.0)
+    row = case_frames([late])["cases"].row(0, named=True)
+    assert row["ts_start"].date() <= row["raised_on"]
