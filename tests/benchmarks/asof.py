@@ -1,7 +1,7 @@
 """Whether a run over a cut lake agrees with the full run as rules are shown it. Prints; asserts nothing.
 
-Run: python -m tests.benchmarks.asof LAKE YYYY-MM-DD. Every row that the full run shows as known by that day should be, to
-the digit, what a run over the lake cut after that day shows; what differs was touched by hindsight.
+Run: python -m tests.benchmarks.asof LAKE YYYY-MM-DD. Every row that the full run shows as known by that day should
+be, to the digit, what a run over the lake cut after that day shows; what differs was touched by hindsight.
 """
 
 import sys
