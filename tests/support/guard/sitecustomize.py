@@ -25,4 +25,5 @@ def _watch(event: str, arguments: tuple) -> None:
         raise OSError(f"{event} to {host!r} is refused")
 
 
-sys.addaudithook(_watch)
+if "WATCHED" in os.environ:
+    sys.addaudithook(_watch)
