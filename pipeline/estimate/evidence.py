@@ -14,7 +14,7 @@ from pipeline.estimate.regression import Extra, Posterior, Prior, extra_columns
 Floats = NDArray[np.float64]
 
 LOG_PRIOR = {
-    "tank_leak": -5.0,
+    "tank_leak": -4.5,
     "line_leak": -5.5,
     "meter_drift": -5.5,
     "chart_error": -7.5,

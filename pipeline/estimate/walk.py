@@ -240,7 +240,8 @@ def _name(state: _State, day: int) -> dict[str, float]:
 def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
     """Whether the best option leads clearly, and is more than one odd day that is not over yet."""
     best = options[0]
-    lead = best.log_odds - options[1].log_odds if len(options) > 1 else np.inf
+    rivals = [one.log_odds for one in options[1:] if _is_rival(best, one)]
+    lead = best.log_odds - max(rivals) if rivals else np.inf
     if best.item is None:
         since = int(state.known_day[0]) if not best.chart else day - FEWEST_CHART_DAYS
         if sum(day - item.day <= ERRATIC_DAYS for item in state.excursions) >= 2:
@@ -258,6 +259,13 @@ def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
     if best.hypothesis.cause != "delivery" and best.grown is None and age < best.hypothesis.days - 1:
         return False
     return bool(lead >= MARGIN or best.log_odds >= PATIENCE)
+
+
+def _is_rival(best: _Option, other: _Option) -> bool:
+    """Whether another option could be what the best one seems: an odd day that came before it could not."""
+    if other.hypothesis.cause != "excursion" or best.item is None or other.item is None:
+        return True
+    return other.item.onset >= best.item.onset
 
 
 def _take_in(state: _State, day: int, options: list[_Option]) -> None:
