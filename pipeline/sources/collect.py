@@ -86,7 +86,8 @@ def collect(
     names : sequence of str, optional
         Sources to ask; all when left out.
     start, end : datetime, optional
-        A window to read again whatever was read before, for a backfill; marks stay where they are.
+        A window to read again whatever was read before, for a backfill; marks stay where they are. A source that is
+        made of files reads all of them again.
 
     """
     found: list[Collected] = []
@@ -167,10 +168,10 @@ class _Job:
         self.collected = Collected(config.name, table)
 
     def run(self, start: datetime | None, end: datetime | None) -> None:
-        if start is not None:
+        if isinstance(self.source, Arriving):
+            self._arrivals(self.source, again=start is not None)
+        elif start is not None:
             self._windows(start, end or self.now, marks=False)
-        elif isinstance(self.source, Arriving):
-            self._arrivals(self.source)
         elif self.table in STANDING:
             self._standing()
         else:
@@ -216,8 +217,8 @@ class _Job:
         if before is None or datetime.fromisoformat(before) < until:
             kept.with_(self.table, until.isoformat())
 
-    def _arrivals(self, source: Arriving) -> None:
-        """Read the files that are new or have changed; a damaged one is told of and tried again next time."""
+    def _arrivals(self, source: Arriving, *, again: bool) -> None:
+        """Read the files that are new or have changed, or all of them; a damaged one is told of and tried next time."""
         kept = self.landing.marks(self.config.name)
         seen = dict(kept.found.get(self.table, {}))
         new = [

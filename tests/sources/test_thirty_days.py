@@ -253,7 +253,7 @@ def test_postgresql_narrow(tmp_path, plain, expected, monkeypatch):
         )
         .drop("ts_ticket")
     )
-    with postgres(tmp_path / "server") as address:
+    with postgres() as address:
         with adbc_driver_postgresql.dbapi.connect(address) as connection:
             with connection.cursor() as cursor:
                 cursor.execute("create schema plant")
