@@ -7,7 +7,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.observe import DAY_S, HOLD_BACK_S, FeedChange, SiteObserved, UnitObserved, clock_moved
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_moved
+from pipeline.estimate.observe import FeedChange, SiteObserved, UnitObserved
 from pipeline.features.totals import Unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.drops import Drop

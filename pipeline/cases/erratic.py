@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.observe import DAY_S
+from pipeline.estimate.known import DAY_S
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.transit import Move, surface_l_per_mm
 

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Evidence, Finding
-from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, seen_day
+from pipeline.estimate.known import DAY_S, seen_day
+from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.probe import ProbeDay, StuckSpan
 
 Floats = NDArray[np.float64]

@@ -7,7 +7,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Evidence, Finding
-from pipeline.estimate.observe import DAY_S, KnownDrop, SiteObserved, UnitObserved, known_day
+from pipeline.estimate.known import DAY_S, known_day
+from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.water import WaterPoint, water_points
 from pipeline.ledger.gauge import seconds
 from pipeline.physics.products import product_base_density_15_kg_m3

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
-from pipeline.estimate.observe import DAY_S, SiteObserved, UnitObserved, clock_changed, known_day, seen_day
+from pipeline.estimate.known import DAY_S, clock_changed, known_day, seen_day
+from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.transit import Move, is_jump, is_large, moves_of_steps, surface_l_per_mm
 from pipeline.ledger.gauge import seconds
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.design import Balance
-from pipeline.estimate.observe import DAY_S, HOLD_BACK_S
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips
 from pipeline.physics.products import expansion_per_k

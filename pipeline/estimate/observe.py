@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, seen_day, used_lag_s
 from pipeline.features.feeds import FeedDay, feed_days, onset_s
 from pipeline.features.probe import ProbeDay, StuckSpan, kept, probe_days, stuck_spans, without_spans
 from pipeline.features.steps import Step, find_steps, step_spread
@@ -26,34 +27,9 @@ from pipeline.ledger.moves import Moves, moves_of
 
 Floats = NDArray[np.float64]
 
-DAY_S = 86400.0
-HOLD_BACK_S = 1800.0
-"""The last half hour of a day is left to the next day's run: a sale that spans midnight is known only then."""
 DROP_KNOWN_S = 2700.0
 """A drop counts as seen 45 minutes after it ended."""
-LAG_USED = 4.0
-"""A day's clock lag is corrected when it is this many standard errors from none."""
 NOT_DRAWN_T = 6.0
-
-
-def known_day(at_s: float) -> int:
-    """UTC day number whose run first sees data of this instant."""
-    return int((at_s + HOLD_BACK_S) // DAY_S)
-
-
-def first_seen_s(day: int, lags: Mapping[int, DayLag]) -> float:
-    """The instant of the gauge's clock from which on data are first seen by the run of a UTC day number.
-
-    Half an hour before the day begins; where the till's clock is ahead, sooner by as much as it was the day before:
-    what was sold in that time has the next day's date.
-    """
-    return day * DAY_S - HOLD_BACK_S - max(used_lag_s(lags.get(day - 1)), 0.0)
-
-
-def seen_day(at_s: float, lags: Mapping[int, DayLag]) -> int:
-    """UTC day number whose run first sees what the gauge and the meters say of an instant of the gauge's clock."""
-    day = known_day(at_s)
-    return day + 1 if at_s >= first_seen_s(day + 1, lags) else day
 
 
 @dataclass(frozen=True)
@@ -256,13 +232,6 @@ def _on_gauge_clock(flow: MeterFlow, lags: dict[int, DayLag]) -> MeterFlow:
     return ordered_flow(flow.meter_id, start, end, flow.volume_l)
 
 
-def used_lag_s(lag: DayLag | None) -> float:
-    """The lag to correct for: the day's own where it is sure, else none. [s]"""
-    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or lag.fit < 0.3:
-        return 0.0
-    return lag.lag_s
-
-
 def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
     found: list[Unbooked] = []
     draws = tables["sales"].sort("meter_id", "ts_end").partition_by("meter_id", as_dict=True, maintain_order=True)
@@ -276,20 +245,6 @@ def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
         )
         found += unbooked(str(meter_id), seconds(rows["ts"]), rows["total_l"].to_numpy(), flow)
     return sorted(found, key=lambda one: (one.end_s, one.meter_id))
-
-
-def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
-    """Whether the clocks moved against each other on a day: its sales stand at the wrong time for part of it."""
-    lag = lags.get(day)
-    return lag is not None and (lag.fit < 0.3 or clock_moved(lags, day))
-
-
-def clock_moved(lags: dict[int, DayLag], day: int) -> bool:
-    """Whether a day's lag is plainly another than the day before's."""
-    lag, before = lags.get(day), lags.get(day - 1)
-    if lag is None or before is None or min(lag.fit, before.fit) < 0.3:
-        return False
-    return abs(used_lag_s(lag) - used_lag_s(before)) > 30.0
 
 
 def _feed_changes(

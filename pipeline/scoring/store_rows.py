@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.estimate.observe import used_lag_s
+from pipeline.estimate.known import used_lag_s
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walk import DayView
 from pipeline.features.trading_days import DAY_S

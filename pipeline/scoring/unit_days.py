@@ -14,7 +14,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.estimate.observe import SiteObserved, UnitObserved, known_day, used_lag_s
+from pipeline.estimate.known import known_day, used_lag_s
+from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.probe import STUCK_S, STUCK_SOLD_MM, StuckSpan
 from pipeline.features.reporting import Reporting
 from pipeline.features.trading_days import DAY_S, TradingDays, day_end_s

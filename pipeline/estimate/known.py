@@ -1,0 +1,54 @@
+"""Which UTC day's run first sees an instant, and what a day's clocks are corrected by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.ledger.clocks import DayLag
+
+DAY_S = 86400.0
+HOLD_BACK_S = 1800.0
+"""The last half hour of a day is left to the next day's run: a sale that spans midnight is known only then."""
+LAG_USED = 4.0
+"""A day's clock lag is corrected when it is this many standard errors from none."""
+
+
+def known_day(at_s: float) -> int:
+    """UTC day number whose run first sees data of this instant."""
+    return int((at_s + HOLD_BACK_S) // DAY_S)
+
+
+def first_seen_s(day: int, lags: Mapping[int, DayLag]) -> float:
+    """The instant of the gauge's clock from which on data are first seen by the run of a UTC day number.
+
+    Half an hour before the day begins; where the till's clock is ahead, sooner by as much as it was the day before:
+    what was sold in that time has the next day's date.
+    """
+    return day * DAY_S - HOLD_BACK_S - max(used_lag_s(lags.get(day - 1)), 0.0)
+
+
+def seen_day(at_s: float, lags: Mapping[int, DayLag]) -> int:
+    """UTC day number whose run first sees what the gauge and the meters say of an instant of the gauge's clock."""
+    day = known_day(at_s)
+    return day + 1 if at_s >= first_seen_s(day + 1, lags) else day
+
+
+def used_lag_s(lag: DayLag | None) -> float:
+    """The lag to correct for: the day's own where it is sure, else none. [s]"""
+    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or lag.fit < 0.3:
+        return 0.0
+    return lag.lag_s
+
+
+def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
+    """Whether the clocks moved against each other on a day: its sales stand at the wrong time for part of it."""
+    lag = lags.get(day)
+    return lag is not None and (lag.fit < 0.3 or clock_moved(lags, day))
+
+
+def clock_moved(lags: dict[int, DayLag], day: int) -> bool:
+    """Whether a day's lag is plainly another than the day before's."""
+    lag, before = lags.get(day), lags.get(day - 1)
+    if lag is None or before is None or min(lag.fit, before.fit) < 0.3:
+        return False
+    return abs(used_lag_s(lag) - used_lag_s(before)) > 30.0
