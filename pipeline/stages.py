@@ -21,7 +21,8 @@ from pipeline.analysis import analyse
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
-from pipeline.contract.store import STORE_TABLES
+from pipeline.contract.store import DATA_TABLES, STORE_TABLES
+from pipeline.data_health import data_health
 from pipeline.errors import ArgumentError, LakeError, QuarantineLimitError, StoreError
 from pipeline.load import lake_tables, take_in
 from pipeline.report.site import write_report
@@ -42,7 +43,10 @@ LOCK: Final = ".tankdrift.lock"
 SNAPSHOT: Final = "snapshot.duckdb"
 """Copy of the store, but for the lake's days, that can be read while the next run is at work."""
 
-MADE_TABLES: Final = tuple(name for name in (*RUN_TABLES, *STORE_TABLES) if name not in ("quarantine", "run_log"))
+MADE_TABLES: Final = (
+    *(name for name in (*RUN_TABLES, *STORE_TABLES) if name not in ("quarantine", "run_log")),
+    *DATA_TABLES,
+)
 """Tables that the analysis makes."""
 
 
@@ -106,7 +110,9 @@ def analyse_lake(run: Run) -> None:
         if store.remembered().get("analysed") == mark:
             return
         _LOG.info("analysing")
-        made = analyse(lake_tables(store), until=_last_day(store), limits=_limits(run.settings), on_site=_told)
+        tables = lake_tables(store)
+        made = analyse(tables, until=_last_day(store), limits=_limits(run.settings), on_site=_told)
+        made["data_health"] = data_health(tables, made["health"], store.table("quarantine"))
         with store.transaction():
             for name in MADE_TABLES:
                 store.replace(name, conformed(name, made[name]))

@@ -252,6 +252,10 @@ FIELDS: Final[Mapping[str, Field]] = {
     "deadband_mm": _number("Change that the reporting hides."),
     "is_stuck": Field("bool", "Whether the gauge stood still while product moved."),
     "clock_skew_s": _number("Gauge's clock − till's clock."),
+    # What ails the data
+    "data_health.kind": _word("What the trouble is.", words.DATA_TROUBLES),
+    "data_health.value": _number("How much of it: what `note` says."),
+    "since": Field("timestamp", "Since when it shows; null where that is not known."),
     "stage": _text("Stage of the run."),
     "rows": Field("i64", "Rows."),
     "seconds": _number("How long it took."),

@@ -13,9 +13,11 @@ import polars as pl
 from pipeline.contract.columns import contract_type, duckdb_type
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES, OPTIONAL_TABLES
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
-from pipeline.contract.store import KEPT_TABLES, STORE_TABLES
+from pipeline.contract.store import DATA_TABLES, KEPT_TABLES, STORE_TABLES
 
-ALL_TABLES: Final[Mapping[str, type[dy.Schema]]] = {**LAKE_TABLES, **RUN_TABLES, **STORE_TABLES, **KEPT_TABLES}
+ALL_TABLES: Final[Mapping[str, type[dy.Schema]]] = {
+    **LAKE_TABLES, **RUN_TABLES, **STORE_TABLES, **DATA_TABLES, **KEPT_TABLES,
+}  # fmt: skip
 """Every schema by its table's name; no name stands twice."""
 
 _INTRO = """\
@@ -112,6 +114,7 @@ def markdown() -> str:
         ("What a lake holds", LAKE_TABLES),
         ("What a run writes", RUN_TABLES),
         ("What the store keeps besides", STORE_TABLES),
+        ("What a run says of the data", DATA_TABLES),
         ("What people add to the store", KEPT_TABLES),
     ):
         lines += [f"## {title}", ""]

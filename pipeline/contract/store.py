@@ -137,6 +137,21 @@ STORE_TABLES: Final[Mapping[str, type[dy.Schema]]] = {
 """Every table that only the store has."""
 
 
+class DataHealth(dy.Schema):
+    """One row is what ails the data of a tank, or of the fleet where it names none; it is no loss and no gain."""
+
+    site_id = column("site_id", nullable=True)
+    tank_id = column("tank_id", nullable=True)
+    kind = column("data_health.kind")
+    since = column("since", nullable=True)
+    value = column("data_health.value", nullable=True)
+    note = column("note", nullable=True)
+
+
+DATA_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"data_health": DataHealth}
+"""What a run says of the data itself."""
+
+
 class Verdicts(dy.Schema):
     """One row is what somebody said of a case, or of a time of a tank; of several about one thing the last counts."""
 

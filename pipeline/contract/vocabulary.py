@@ -102,3 +102,17 @@ URGENCIES: Final = ("act_now", "today", "this_week", "watch")
 
 VERDICTS: Final = ("pass", "inconclusive", "fail")
 """What a month's statement says of a tank's tightness."""
+
+DATA_TROUBLES: Final = (
+    "stale",
+    "gaps",
+    "stuck",
+    "clock_off",
+    "clock_drifts",
+    "unit_slip",
+    "temperature_unit",
+    "tag_map",
+    "above_tank",
+    "denser",
+)
+"""What ails data and is no loss."""

@@ -284,5 +284,6 @@ def _data(fleet: Fleet) -> Row:
     return {
         "refused": fleet.refused,
         "gauges": fleet.gauges,
+        "troubles": list(fleet.tables.rows("data_health")),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
     }

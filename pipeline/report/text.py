@@ -323,6 +323,19 @@ STATEMENT_FILTERS: Final = {"month": "Month", "verdict": "Verdict", "site": "Sit
 
 # -- Data health --------------------------------------------------------------------------------------
 DATA: Final = "Data health"
+TROUBLES: Final = "What to mend in the data"
+TROUBLES_NOTE: Final = (
+    "Seen in the last fourteen days of data. These look like losses or gains and are none; the figures of such a tank "
+    "are not to be trusted until it is mended."
+)
+NO_TROUBLES: Final = "Nothing stands out in the last fourteen days of data."
+TROUBLE_COLUMNS: Final = ("Tank", "Site", "What", "Since (UTC)", "How much", "What it means")
+TROUBLE_KINDS: Final = {
+    "stale": "No data", "gaps": "Gaps", "stuck": "Stuck", "clock_off": "Clock off", "clock_drifts": "Clock drifts",
+    "unit_slip": "Unit slipped", "temperature_unit": "Temperature unit slipped", "tag_map": "Tag map does not fit",
+    "above_tank": "Level above the tank", "denser": "Denser than usual",
+}  # fmt: skip
+FLEET_WIDE: Final = "fleet"
 REFUSED: Final = "What was refused"
 REFUSED_NOTE: Final = (
     "These rows broke a rule and were left out of every figure. Mend them at the source and run again."

@@ -1,0 +1,208 @@
+"""What ails the data and is no loss: silence, gaps, sticking gauges, wandering clocks, slipped units, a wrong tag map.
+
+Each finding stands on a sign that product cannot leave: a level that drops to a twenty-fifth between two readings has
+turned to inches, not leaked. Thresholds are common practice, no source, unless said otherwise.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Final
+
+import polars as pl
+
+from pipeline.contract.dictionary import polars_schema
+from pipeline.contract.store import DataHealth
+
+LOOK_BACK: Final = timedelta(days=14)
+"""Only what shows in the last days of data is told: it is for those who mend it now."""
+
+_STALE_HOURS: Final = 26.0
+_GAP_HOURS_A_DAY: Final = 2.0
+_SKEW_S: Final = 120.0
+_DRIFT_S_A_DAY: Final = 5.0
+_DRIFT_DAYS: Final = 5
+_DENSER: Final = 5.0
+_ABOVE_SHARE: Final = 0.01
+
+_RATIOS: Final = {"in": 25.4, "cm": 10.0, "m": 1000.0, "ft": 304.8}
+"""Millimetres in units that a gauge has been seen to fall into (exact; NIST SP 811, appendix B.8)."""
+_RATIO_SLACK: Final = 0.01
+_SWAP_MM: Final = 5.0
+_SWAP_APART_MM: Final = 100.0
+_AROUND: Final = 20
+"""Readings before and after a slip whose medians have to agree with it: one odd reading is no slip."""
+
+_SCHEMA: Final = polars_schema(DataHealth)
+
+Tables = Mapping[str, pl.DataFrame]
+
+
+def data_health(tables: Tables, health: pl.DataFrame, refused: pl.DataFrame) -> pl.DataFrame:
+    """Return rows of `data_health`, one a tank and trouble, in the order of its key.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Clean tables of the lake: tanks and readings.
+    health : DataFrame
+        How well each gauge reported, by UTC day.
+    refused : DataFrame
+        The quarantine: `table`, `row`, `reason`.
+    """
+    readings = tables["readings"]
+    last = readings["ts"].max()
+    if not isinstance(last, datetime):
+        return _SCHEMA.to_frame()
+    since = last - LOOK_BACK
+    recent = readings.filter(pl.col("ts") > since).sort("tank_id", "ts")
+    days = health.filter(pl.col("day") > since.date())
+    tanks = tables["tanks"].select("tank_id", "site_id", "diameter_mm", "shape", "length_mm")
+    found = [
+        _silent(readings, tanks),
+        _gauges(days),
+        _drift(days),
+        _slips(recent),
+        _fahrenheit(recent),
+        _swapped(recent, tanks),
+        _above(recent, tanks),
+        _denser(days),
+        _strangers(refused, tanks),
+    ]
+    every = pl.concat([frame.select("tank_id", "kind", "since", "value", "note") for frame in found])
+    placed = every.join(tanks.select("tank_id", "site_id"), on="tank_id", how="left")
+    return placed.select(list(_SCHEMA)).cast(_SCHEMA).sort("site_id", "tank_id", "kind", nulls_last=True)
+
+
+def _told(frame: pl.DataFrame, kind: str, value: pl.Expr, since: pl.Expr, note: str) -> pl.DataFrame:
+    return frame.select(
+        "tank_id",
+        pl.lit(kind).alias("kind"),
+        since.cast(pl.Datetime("us", "UTC")).alias("since"),
+        value.cast(pl.Float64).alias("value"),
+        pl.lit(note).alias("note"),
+    )
+
+
+def _silent(readings: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
+    newest = readings.group_by("tank_id").agg(pl.col("ts").max())
+    age = (readings["ts"].max() - pl.col("ts")).dt.total_seconds() / 3600.0
+    late = tanks.join(newest, on="tank_id", how="left").filter((age > _STALE_HOURS).fill_null(True))
+    note = "no reading for so many hours, while others report; see to the connection"
+    return _told(late, "stale", age, pl.col("ts"), note)
+
+
+def _gauges(days: pl.DataFrame) -> pl.DataFrame:
+    start = pl.col("day").min()
+    gappy = (
+        days.group_by("tank_id").agg(start, pl.col("gap_hours").mean()).filter(pl.col("gap_hours") > _GAP_HOURS_A_DAY)
+    )
+    stuck = days.filter("is_stuck").group_by("tank_id").agg(start, pl.len().alias("n"))
+    skew = pl.col("clock_skew_s")
+    off = (
+        days.drop_nulls("clock_skew_s")
+        .sort("day")
+        .group_by("tank_id")
+        .agg(start, skew.last())
+        .filter(skew.abs() > _SKEW_S)
+    )
+    day = pl.col("day")
+    return pl.concat(
+        [
+            _told(gappy, "gaps", pl.col("gap_hours"), day, "hours a day without a reading"),
+            _told(stuck, "stuck", pl.col("n"), day, "days that it stood still while product moved; see to the float"),
+            _told(off, "clock_off", skew, day, "seconds from the till's clock; set one of them"),
+        ]
+    )
+
+
+def _drift(days: pl.DataFrame) -> pl.DataFrame:
+    known = days.drop_nulls("clock_skew_s").sort("tank_id", "day")
+    number = pl.col("day").cast(pl.Int32).cast(pl.Float64)
+    slope = pl.cov(number, pl.col("clock_skew_s")) / number.var()
+    each = known.group_by("tank_id").agg(slope.alias("slope"), pl.len().alias("n"), pl.col("day").min())
+    bad = each.filter(pl.col("n") >= _DRIFT_DAYS, pl.col("slope").abs() > _DRIFT_S_A_DAY)
+    return _told(bad, "clock_drifts", pl.col("slope"), pl.col("day"), "seconds a day against the till's clock")
+
+
+def _around(values: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
+    """Medians of the readings before and after each, within its tank."""
+    before = values.shift(1).rolling_median(_AROUND, min_samples=3).over("tank_id")
+    after = values.reverse().rolling_median(_AROUND, min_samples=3).reverse().over("tank_id")
+    return before, after
+
+
+def _slips(recent: pl.DataFrame) -> pl.DataFrame:
+    good = recent.filter(pl.col("level_mm") > 0).select("tank_id", "ts", "level_mm")
+    before, after = _around(pl.col("level_mm"))
+    step = pl.col("level_mm") / pl.col("level_mm").shift().over("tank_id")
+    marked = good.with_columns(step=step, around=after / before)
+    # Nearly every reading is close to the one before; only jumps are looked at twice.
+    jumps = marked.filter((pl.col("step") > 5.0) | (pl.col("step") < 0.2))
+    found = []
+    for unit, ratio in _RATIOS.items():
+        for factor, way in ((1.0 / ratio, f"mm turned to {unit}"), (ratio, f"{unit} turned to mm")):
+            fits = ((pl.col("step") / factor - 1.0).abs() < _RATIO_SLACK) & (
+                (pl.col("around") / factor - 1.0).abs() < 5 * _RATIO_SLACK
+            )
+            first = jumps.filter(fits).unique("tank_id", keep="first", maintain_order=True)
+            found.append(_told(first, "unit_slip", pl.col("step"), pl.col("ts"), f"level: {way}; not a loss or a gain"))
+    return pl.concat(found).unique(["tank_id", "kind"], keep="first", maintain_order=True)
+
+
+def _fahrenheit(recent: pl.DataFrame) -> pl.DataFrame:
+    good = recent.drop_nulls("temp_c").select("tank_id", "ts", "temp_c")
+    before, after = _around(pl.col("temp_c"))
+    last = pl.col("temp_c").shift().over("tank_id")
+    marked = good.with_columns(last=last, before=before, after=after).filter((pl.col("temp_c") - last).abs() > 15.0)
+    to_f = (pl.col("after") - (pl.col("before") * 1.8 + 32.0)).abs() < 2.0
+    to_c = (pl.col("before") - (pl.col("after") * 1.8 + 32.0)).abs() < 2.0
+    first = marked.filter(to_f | to_c).unique("tank_id", keep="first", maintain_order=True)
+    note = "temperature: between °C and °F; every litre at 15 °C since is wrong"
+    return _told(first, "temperature_unit", pl.col("temp_c"), pl.col("ts"), note)
+
+
+def _swapped(recent: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
+    """Tanks of one site whose levels changed places within a few minutes."""
+    level = recent.drop_nulls("level_mm").join(tanks, on="tank_id").select("site_id", "tank_id", "ts", "level_mm")
+    before, after = _around(pl.col("level_mm"))
+    was = pl.col("level_mm").shift().over("tank_id")
+    jumps = level.with_columns(was=was, before=before, after=after).filter(
+        (pl.col("level_mm") - was).abs() > _SWAP_APART_MM, (pl.col("after") - pl.col("before")).abs() > _SWAP_APART_MM
+    )
+    pairs = jumps.join(jumps, on="site_id", suffix="_other").filter(
+        pl.col("tank_id") != pl.col("tank_id_other"),
+        (pl.col("ts") - pl.col("ts_other")).abs() < timedelta(minutes=20),
+        (pl.col("level_mm") - pl.col("was_other")).abs() < _SWAP_MM,
+        (pl.col("level_mm_other") - pl.col("was")).abs() < _SWAP_MM,
+    )
+    first = pairs.sort("tank_id", "ts").unique("tank_id", keep="first", maintain_order=True)
+    note = "its level and another tank's of the site changed places; the tag map no longer fits"
+    return _told(first, "tag_map", pl.col("level_mm"), pl.col("ts"), note)
+
+
+def _above(recent: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
+    top = pl.when(pl.col("shape") == "vertical_cylinder").then("length_mm").otherwise("diameter_mm")
+    over = recent.drop_nulls("level_mm").filter(pl.col("quality") != "bad").join(tanks, on="tank_id")
+    over = over.with_columns(above=pl.col("level_mm") > 1.02 * top)
+    each = over.group_by("tank_id").agg(pl.col("above").mean(), pl.col("ts").filter("above").min())
+    bad = each.filter(pl.col("above") > _ABOVE_SHARE)
+    note = "share of readings above the tank's top; its unit, its tag or its dimensions are wrong"
+    return _told(bad, "above_tank", pl.col("above"), pl.col("ts"), note)
+
+
+def _denser(days: pl.DataFrame) -> pl.DataFrame:
+    seen = days.filter(pl.col("readings") > 0).sort("tank_id", "day")
+    usual = pl.col("readings").median().over("tank_id")
+    each = seen.with_columns(times=pl.col("readings") / usual).filter(pl.col("times") > _DENSER)
+    first = each.unique("tank_id", keep="first", maintain_order=True)
+    note = "times its usual number of readings a day; the historian's settings have changed"
+    return _told(first, "denser", pl.col("times"), pl.col("day"), note)
+
+
+def _strangers(refused: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
+    """Rows that name a tag or a tank that nobody knows, of no tank and so of the fleet."""
+    named = refused.filter(pl.col("reason").str.contains("tag_unknown|tank_id_unknown|meter_id_unknown"))
+    one = pl.DataFrame({"tank_id": [None], "n": [named.height]}, schema={"tank_id": pl.String(), "n": pl.Int64()})
+    note = "refused rows name a tag, tank or meter that is not in the tables; the map no longer fits"
+    found = one.filter(pl.col("n") > 0)
+    return _told(found, "tag_map", pl.col("n"), pl.lit(None, pl.Datetime("us", "UTC")), note)
