@@ -165,7 +165,6 @@ class OpcuaConfig(_SourceConfig):
     address: Address
     user: str | None = None
     password: Reference | None = None
-    security: str | None = None
     tags: tuple[Tag, ...] = ()
     tag_file: Path | None = None
     hold_s: float = Field(0.0, ge=0)
