@@ -26,6 +26,7 @@ PATTERN_DAYS_SEEN = 3
 RETURN_S = 1500.0
 PAIR_S = 3 * 3600.0
 GAIN_DAYS = 3
+PIECES_S = 1800.0
 
 
 def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list[Finding]:
@@ -37,7 +38,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
         draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if not _beside_gain(move, gains)])
-        found += [_bulk(unit, move) for move in bulk]
+        found += [_bulk(unit, pieces) for pieces in _together(bulk)]
         found += _patterns(unit, small, [move for move in moves if move.step.litres > 0])
         found += [_jump(unit, move) for move in jumps]
     return found
@@ -116,8 +117,22 @@ def _sorted_out(draws: list[Move]) -> tuple[list[Move], list[Move]]:
     return bulk, small
 
 
-def _bulk(unit: UnitObserved, move: Move) -> Finding:
-    step = move.step
+def _together(bulk: list[Move]) -> list[list[Move]]:
+    """Draws that follow within half an hour, as the pieces of one that a day's end or a step's shape cut up."""
+    groups: list[list[Move]] = []
+    for move in sorted(bulk, key=lambda one: (one.day, one.step.start_s)):
+        if groups and abs(move.step.start_s - groups[-1][-1].step.end_s) <= PIECES_S:
+            groups[-1].append(move)
+        else:
+            groups.append([move])
+    return groups
+
+
+def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
+    """One large draw; it is raised with the first of its pieces."""
+    move, step = pieces[0], pieces[0].step
+    litres = sum(piece.step.litres for piece in pieces)
+    sd = float(np.hypot(np.sqrt(sum(piece.step.sd_l**2 for piece in pieces)), 0.02 * litres))
     rate = -step.litres / max(move.transit_s / 60.0, 0.5)
     return Finding(
         cause="bulk_theft",
@@ -126,14 +141,14 @@ def _bulk(unit: UnitObserved, move: Move) -> Finding:
         tank_id=unit.unit.members[0],
         day=move.day,
         start_s=step.start_s,
-        end_s=step.end_s,
-        litres=step.litres,
-        sd_l=step.sd_l,
+        end_s=max(piece.step.end_s for piece in pieces),
+        litres=litres,
+        sd_l=sd,
         log_odds=min(-6.0 + 0.9 * abs(step.z), 6.0),
         rival=("probe_fault", 0.0) if move.samples == 0 else None,
-        course=Course(np.array([step.start_s, step.end_s + 1.0]), np.array([0.0, step.litres])),
+        course=Course(np.array([step.start_s, step.end_s + 1.0]), np.array([0.0, litres])),
         evidence=(
-            Evidence("interval", "unmetered fall of the stock", step.litres, "l", step.start_s, step.end_s),
+            Evidence("interval", "unmetered fall of the stock", litres, "l", step.start_s, step.end_s),
             Evidence("statistic", "rate", rate, "l/min"),
             Evidence("statistic", "times what the gauge scatters by itself", abs(step.z)),
         ),
