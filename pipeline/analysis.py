@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -27,6 +28,7 @@ from pipeline.scoring.published import fleet_tables, published_tables
 from pipeline.scoring.statements import Limits
 
 Tables = dict[str, pl.DataFrame]
+InOrder = Callable[[Callable[[Tables], "SiteResult | None"], Iterator[Tables]], Iterable["SiteResult | None"]]
 EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 
@@ -131,6 +133,7 @@ def analyse(
     until: date | None = None,
     limits: Limits | None = None,
     on_site: Callable[[str], None] | None = None,
+    in_order: InOrder = map,
 ) -> Tables:
     """Every table that a run publishes, from clean contract tables.
 
@@ -144,15 +147,17 @@ def analyse(
         By which statements are judged.
     on_site : callable, optional
         Told each site's identifier when it is done.
+    in_order : callable, optional
+        Calls a function for each site and yields what it returns, in the sites' order: `map`, or one that works in
+        several processes.
     """
-    last_day = last_day_of(tables, until)
+    one_site = partial(analyse_site, last_day=last_day_of(tables, until), limits=limits or Limits())
     results = []
-    for one in site_tables(tables):
-        result = analyse_site(one, last_day, limits or Limits())
+    for result in in_order(one_site, site_tables(tables)):
         if result is not None:
             results.append(result)
-        if on_site is not None:
-            on_site(str(one["sites"]["site_id"][0]))
+            if on_site is not None:
+                on_site(result.site_id)
     frames, odd = fleet_tables([result.frames for result in results])
     findings = [finding for result in results for finding in result.findings]
     findings += odd_findings(odd, findings)

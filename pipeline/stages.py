@@ -31,6 +31,7 @@ from pipeline.report.worklist import ranked
 from pipeline.scoring.statements import Limits
 from pipeline.settings import Settings
 from pipeline.store import SCHEMAS, Store, open_store
+from pipeline.workers import in_order, worker_count
 
 _LOG = logging.getLogger("tankdrift.stages")
 
@@ -43,6 +44,8 @@ LOCK: Final = ".tankdrift.lock"
 SNAPSHOT: Final = "snapshot.duckdb"
 """Copy of the store, but for the lake's days, that can be read while the next run is at work."""
 
+WORTH_PROCESSES: Final = 300_000
+"""Readings from which it pays to start further processes, which takes each some seconds."""
 MADE_TABLES: Final = (
     *(name for name in (*RUN_TABLES, *STORE_TABLES) if name not in ("quarantine", "run_log")),
     *DATA_TABLES,
@@ -111,7 +114,14 @@ def analyse_lake(run: Run) -> None:
             return
         _LOG.info("analysing")
         tables = lake_tables(store)
-        made = analyse(tables, until=_last_day(store), limits=_limits(run.settings), on_site=_told)
+        workers = worker_count(tables["sites"].height) if tables["readings"].height > WORTH_PROCESSES else 1
+        made = analyse(
+            tables,
+            until=_last_day(store),
+            limits=_limits(run.settings),
+            on_site=_told,
+            in_order=in_order(workers),
+        )
         made["data_health"] = data_health(tables, made["health"], store.table("quarantine"))
         with store.transaction():
             for name in MADE_TABLES:
