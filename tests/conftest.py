@@ -1,6 +1,10 @@
-"""Settings that hold for every test: the same examples each time, on any machine."""
+"""What holds for every test: the same examples each time, on any machine, and one way to a browser."""
 
+import pytest
 from hypothesis import HealthCheck, settings
+from playwright.sync_api import sync_playwright
+
+from tests.support.browser import chromium
 
 # `derandomize`: the same examples in every run. Deadlines measure the machine, not the code.
 settings.register_profile(
@@ -8,3 +12,12 @@ settings.register_profile(
 )
 settings.register_profile("long", parent=settings.get_profile("repeatable"), max_examples=1000)
 settings.load_profile("repeatable")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """A browser for one file's tests: while it is open an event loop runs, which no other file may meet."""
+    with sync_playwright() as playwright:
+        found = chromium(playwright)
+        yield found
+        found.close()

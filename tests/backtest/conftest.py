@@ -1,11 +1,9 @@
 """One small lake, its backtest and one browser for the tests that need them."""
 
 import pytest
-from playwright.sync_api import sync_playwright
 
 from pipeline.lake_write import write_lake
 from pipeline.simulate.run import simulate_fleet
-from tests.support.browser import chromium
 from tests.support.runs import tankdrift
 
 ARGUMENTS = (
@@ -31,11 +29,3 @@ def tried(lake):
     assert done.returncode == 0, done.stderr
     (out / "said.txt").write_text(done.stdout, encoding="utf-8")
     return out
-
-
-@pytest.fixture(scope="session")
-def browser():
-    with sync_playwright() as playwright:
-        found = chromium(playwright)
-        yield found
-        found.close()

@@ -1,10 +1,8 @@
 """One report and one browser for all of the report's tests."""
 
 import pytest
-from playwright.sync_api import sync_playwright
 
 from pipeline.report.site import write_report
-from tests.support.browser import chromium
 from tests.support.report_frames import build_frames, last_day
 
 DAYS = 60
@@ -24,11 +22,3 @@ def as_of():
 def report(frames, as_of, tmp_path_factory):
     """Folder of a report over the frames."""
     return write_report(frames, tmp_path_factory.mktemp("out"), as_of=as_of).parent
-
-
-@pytest.fixture(scope="session")
-def browser():
-    with sync_playwright() as playwright:
-        found = chromium(playwright)
-        yield found
-        found.close()
