@@ -18,6 +18,7 @@ from pipeline.estimate.regression import Prior
 from pipeline.estimate.unit_walk import jump_hours
 from pipeline.estimate.whiten import Noise, gains
 from pipeline.ledger.dips import Dips
+from pipeline.physics.losses import VAPOUR_LOSS
 from pipeline.physics.products import expansion_per_k, product_vcf
 
 Floats = NDArray[np.float64]
@@ -63,8 +64,24 @@ class ChartData:
     free: NDArray[np.bool_]
 
 
+@dataclass(frozen=True)
+class Named:
+    """What else is known to have moved the stock: `courses` (k, n) by `names`, each with the `sd` (n,) of its size."""
+
+    courses: Floats
+    names: tuple[str, ...]
+    sd: Floats
+
+
 def chart_data(
-    seen: UnitObserved, dips: Dips, balance: Balance, noise: Noise, model: TankModel, *, moved_l: Floats | None = None
+    seen: UnitObserved,
+    dips: Dips,
+    balance: Balance,
+    noise: Noise,
+    model: TankModel,
+    *,
+    moved_l: Floats | None = None,
+    named: Named | None = None,
 ) -> ChartData:
     """The dips of a single tank, tickets as known at the end, carriers apart.
 
@@ -75,7 +92,10 @@ def chart_data(
     model : TankModel
     moved_l : ndarray, shape (k,), optional
         Litres so far that are known to have left unbooked; they are added to the stock. [l]
+    named : Named, optional
+        Courses of what was named as moving the stock besides: a leak, a drifting meter, a short drop.
     """
+    named = named or Named(np.zeros((len(dips), 0)), (), np.zeros(0))
     came, jump_var = _came(seen, balance)
     ticketed = np.sum(list(came.values()), axis=0)
     balance = _steadied(seen, dips, balance, np.cumsum(jump_var > 0))
@@ -84,12 +104,13 @@ def chart_data(
     keep = np.array([not name.startswith("chart") for name in balance.names])
     kept = tuple(name for name in balance.names if not name.startswith("chart"))
     carriers = sorted(name for name in came if name)
-    usual = np.array([METER_SD if name.startswith("meter:") else 0.0 for name in kept])
-    mean = [balance.prior.mean[keep], np.array([0.0, SHELL_SHARE]), np.zeros(len(carriers))]
+    usual = _usual(balance, kept, keep, seen.unit.product)
+    mean = [usual.mean, np.array([0.0, SHELL_SHARE]), np.zeros(len(carriers) + len(named.names))]
     sd: list[Floats] = [
-        np.where(usual > 0, usual, balance.prior.sd[keep]),
+        usual.sd,
         np.array([TICKETS_SD, SHELL_SHARE]),
         np.full(len(carriers), CARRIER_SD),
+        named.sd,
     ]
     shell = balance.stock_15_l - _followed(balance.stock_15_l, balance.hours)
     return ChartData(
@@ -97,8 +118,10 @@ def chart_data(
         by_chart_l=by_chart,
         level_mm=dips.level_mm,
         vcf=balance.vcf,
-        others=np.column_stack([balance.columns[:, keep], ticketed, shell, *(came[name] for name in carriers)]),
-        names=(*kept, "tickets", "shell", *(f"carrier:{name}" for name in carriers)),
+        others=np.column_stack(
+            [balance.columns[:, keep], ticketed, shell, *(came[name] for name in carriers), named.courses]
+        ),
+        names=(*kept, "tickets", "shell", *(f"carrier:{name}" for name in carriers), *named.names),
         prior=Prior(np.concatenate(mean), np.concatenate(sd)),
         hours=balance.hours,
         gain=gains(balance.hours, noise, jump_var, balance.sold_15_l.sum(axis=1)),
@@ -106,6 +129,21 @@ def chart_data(
         cycle=np.cumsum(jump_var > 0),
         free=jump_var >= FREE_L2,
     )
+
+
+def _usual(balance: Balance, names: tuple[str, ...], keep: NDArray[np.bool_], product: str) -> Prior:
+    """The balance's own prior, with meters as they are in service and petrol's losses in their known ranges."""
+    mean, sd = balance.prior.mean[keep], balance.prior.sd[keep]
+    sd = np.where([name.startswith("meter:") for name in names], METER_SD, sd)
+    loss = VAPOUR_LOSS[product]
+    for name, low, high in (
+        ("vapour", loss.throughput_low, loss.throughput_high),
+        ("breathing", loss.breathing_low, loss.breathing_high),
+    ):
+        if high > low:
+            place = names.index(name)
+            mean[place], sd[place] = (low + high) / 2.0, (high - low) / 3.0
+    return Prior(mean, sd)
 
 
 def _steadied(seen: UnitObserved, dips: Dips, balance: Balance, cycle: NDArray[np.int64]) -> Balance:
@@ -154,6 +192,7 @@ def _came(seen: UnitObserved, balance: Balance) -> tuple[dict[str, Floats], Floa
             came.setdefault(carrier[ticket] or "", np.zeros(len(hours)))[dip:] += volume
         var[dip] += doubt**2 if known.drop.tickets else FREE_L2
     np.add.at(var, np.minimum(np.searchsorted(hours, jump_hours(seen), "right"), len(hours) - 1), FREE_L2)
+    var = np.where((var == 0) & (balance.jump_var_l2 >= FREE_L2), FREE_L2, var)
     return came, var
 
 

@@ -29,7 +29,7 @@ SOUND_SD = {"tilt": 1.5, "offset": 1.5, "scale": 0.003, "remainder": 0.003}
 OFFSET_UNKNOWN_PROBE_SD_MM = 2.5
 """The same for the offset where the papers do not say where the probe stands: the tilt works through it. No source."""
 WRONG_SD = {"tilt": (6.0, 15.0, 40.0), "offset": (6.0, 15.0, 40.0), "scale": (0.008, 0.025), "remainder": (0.01, 0.03)}
-WRONG_SHARE = 0.05
+WRONG_SHARE = 0.15
 """SDs of charts that are wrong in one way, and the prior share of tanks that are wrong in that way. No source."""
 ROLL_SD_DEG = 2.0
 _PRIOR_ODDS = {"sound": 0.0} | {way: float(np.log(WRONG_SHARE / len(sizes))) for way, sizes in WRONG_SD.items()}
@@ -43,11 +43,12 @@ _HELD = 4.0
 class Fit:
     """One way, and size, for the chart to be wrong.
 
-    `prior` and `belief` are over `CHART` and then the data's others; `log_evidence` includes the way's prior odds;
-    `residual` are the whitened rows that it leaves, shape (k,).
+    `prior` and `belief` are over `CHART` and then the data's others; `log_evidence` includes the way's prior odds,
+    `prior_odds` against a sound chart; `residual` are the whitened rows that it leaves, shape (k,).
     """
 
     way: str
+    prior_odds: float
     prior: Prior
     belief: Posterior
     log_evidence: float
@@ -146,7 +147,8 @@ def _fit(data: ChartData, way: str, chart: Prior, rows_at: _RowsAt) -> Fit:
     off = (belief.mean - prior.mean) / prior.sd
     scaled = rows.gram * prior.sd[:, None] * prior.sd[None, :] + np.eye(len(prior.sd))
     evidence = -0.5 * float(residual @ residual + off @ off + np.linalg.slogdet(scaled)[1])
-    return Fit(way, prior, belief, evidence + _PRIOR_ODDS.get(way, 0.0), residual)
+    odds = _PRIOR_ODDS.get(way, 0.0)
+    return Fit(way, float(np.exp(odds)), prior, belief, evidence + odds, residual)
 
 
 def _weighed(data: ChartData, fit: Fit) -> ChartData:
