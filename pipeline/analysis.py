@@ -151,9 +151,22 @@ def analyse(
         Calls a function for each site and yields what it returns, in the sites' order: `map`, or one that works in
         several processes.
     """
-    one_site = partial(analyse_site, last_day=last_day_of(tables, until), limits=limits or Limits())
+    last_day = last_day_of(tables, until)
+    return analyse_sites(site_tables(tables), last_day, limits=limits, on_site=on_site, in_order=in_order)
+
+
+def analyse_sites(
+    sites: Iterator[Tables],
+    last_day: int,
+    *,
+    limits: Limits | None = None,
+    on_site: Callable[[str], None] | None = None,
+    in_order: InOrder = map,
+) -> Tables:
+    """The same from sites that come one after the other, each with its own rows, none judged after `last_day`."""
+    one_site = partial(analyse_site, last_day=last_day, limits=limits or Limits())
     results = []
-    for result in in_order(one_site, site_tables(tables)):
+    for result in in_order(one_site, sites):
         if result is not None:
             results.append(result)
             if on_site is not None:

@@ -4,7 +4,7 @@ Each finding stands on a sign that product cannot leave: a level that drops to a
 turned to inches, not leaked. Thresholds are common practice, no source, unless said otherwise.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -49,16 +49,36 @@ def data_health(tables: Tables, health: pl.DataFrame, refused: pl.DataFrame) -> 
     refused : DataFrame
         The quarantine: `table`, `row`, `reason`.
     """
-    readings = tables["readings"]
-    last = readings["ts"].max()
+    newest = tables["readings"].group_by("tank_id").agg(pl.col("ts").max())
+    return data_health_of([tables], newest, health, refused)
+
+
+def data_health_of(
+    groups: Iterable[Tables], newest: pl.DataFrame, health: pl.DataFrame, refused: pl.DataFrame
+) -> pl.DataFrame:
+    """The same from tables of some sites at a time, readings since `LOOK_BACK` among them.
+
+    Parameters
+    ----------
+    groups : iterable of mappings
+    newest : DataFrame
+        `ts` of the last reading by `tank_id`.
+    health, refused : DataFrame
+    """
+    last = newest["ts"].max()
     if not isinstance(last, datetime):
         return _SCHEMA.to_frame()
+    placed = [_placed(tables, newest, last, health) for tables in groups]
+    return pl.concat([*placed, _strangers(refused)]).cast(_SCHEMA).sort("site_id", "tank_id", "kind", nulls_last=True)
+
+
+def _placed(tables: Tables, newest: pl.DataFrame, last: datetime, health: pl.DataFrame) -> pl.DataFrame:
     since = last - LOOK_BACK
-    recent = readings.filter(pl.col("ts") > since).sort("tank_id", "ts")
-    days = health.filter(pl.col("day") > since.date())
+    recent = tables["readings"].filter(pl.col("ts") > since).sort("tank_id", "ts")
     tanks = tables["tanks"].select("tank_id", "site_id", "diameter_mm", "shape", "length_mm")
+    days = health.filter(pl.col("day") > since.date(), pl.col("tank_id").is_in(tanks["tank_id"].to_list()))
     found = [
-        _silent(readings, tanks),
+        _silent(newest, tanks),
         _gauges(days),
         _drift(days),
         _slips(recent),
@@ -66,11 +86,9 @@ def data_health(tables: Tables, health: pl.DataFrame, refused: pl.DataFrame) -> 
         _swapped(recent, tanks),
         _above(recent, tanks),
         _denser(days),
-        _strangers(refused, tanks),
     ]
     every = pl.concat([frame.select("tank_id", "kind", "since", "value", "note") for frame in found])
-    placed = every.join(tanks.select("tank_id", "site_id"), on="tank_id", how="left")
-    return placed.select(list(_SCHEMA)).cast(_SCHEMA).sort("site_id", "tank_id", "kind", nulls_last=True)
+    return every.join(tanks.select("tank_id", "site_id"), on="tank_id", how="left").select(list(_SCHEMA))
 
 
 def _told(frame: pl.DataFrame, kind: str, value: pl.Expr, since: pl.Expr, note: str) -> pl.DataFrame:
@@ -83,9 +101,8 @@ def _told(frame: pl.DataFrame, kind: str, value: pl.Expr, since: pl.Expr, note: 
     )
 
 
-def _silent(readings: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
-    newest = readings.group_by("tank_id").agg(pl.col("ts").max())
-    age = (readings["ts"].max() - pl.col("ts")).dt.total_seconds() / 3600.0
+def _silent(newest: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
+    age = (newest["ts"].max() - pl.col("ts")).dt.total_seconds() / 3600.0
     late = tanks.join(newest, on="tank_id", how="left").filter((age > _STALE_HOURS).fill_null(True))
     note = "no reading for so many hours, while others report; see to the connection"
     return _told(late, "stale", age, pl.col("ts"), note)
@@ -199,10 +216,11 @@ def _denser(days: pl.DataFrame) -> pl.DataFrame:
     return _told(first, "denser", pl.col("times"), pl.col("day"), note)
 
 
-def _strangers(refused: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
+def _strangers(refused: pl.DataFrame) -> pl.DataFrame:
     """Rows that name a tag or a tank that nobody knows, of no tank and so of the fleet."""
     named = refused.filter(pl.col("reason").str.contains("tag_unknown|tank_id_unknown|meter_id_unknown"))
     one = pl.DataFrame({"tank_id": [None], "n": [named.height]}, schema={"tank_id": pl.String(), "n": pl.Int64()})
     note = "refused rows name a tag, tank or meter that is not in the tables; the map no longer fits"
     found = one.filter(pl.col("n") > 0)
-    return _told(found, "tag_map", pl.col("n"), pl.lit(None, pl.Datetime("us", "UTC")), note)
+    told = _told(found, "tag_map", pl.col("n"), pl.lit(None, pl.Datetime("us", "UTC")), note)
+    return told.with_columns(site_id=pl.lit(None, pl.String)).select(list(_SCHEMA))

@@ -6,13 +6,14 @@ row lies in its own day's folder and the sites, tanks and meters are those of la
 
 import hashlib
 import logging
-from collections.abc import Iterator, Sequence
-from datetime import date
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final
 
 import polars as pl
 
+from pipeline.analysis import Tables, site_tables
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES, Refused
@@ -25,6 +26,12 @@ _LOG = logging.getLogger("tankdrift.load")
 
 _BATCH_BYTES: Final = 16_000_000
 """Parquet read at once: some four million readings, which take half a gigabyte while they are put in order."""
+
+READINGS_AT_ONCE: Final = 3_000_000
+"""Readings of sites that are read out of the store together: some quarter of a gigabyte."""
+
+EVER: Final = datetime(1, 1, 1, tzinfo=UTC)
+"""Before any row."""
 
 
 def fingerprint(lake: Path, parts: Sequence[Part], until: date | None) -> str:
@@ -68,6 +75,48 @@ def take_in(store: Store, lake: Path, *, until: date | None = None) -> bool:
 def lake_tables(store: Store) -> dict[str, pl.DataFrame]:
     """Tables of the lake by name, each in order: tables that lie in days by tank or meter and then time."""
     return {name: store.query(f"ingest/{name}") if name in BY_DAY else store.table(name) for name in READ_TABLES}
+
+
+def site_groups(store: Store, *, since: datetime = EVER, at_once: int = READINGS_AT_ONCE) -> Iterator[Tables]:
+    """Tables of the lake for some sites at a time, in order of the site, with what lies in days from `since` on.
+
+    Sites come together while they have no more than `at_once` readings: no more than that is ever in memory, but for a
+    site that has more by itself.
+    """
+    standing = {name: store.table(name) for name in READ_TABLES if name not in BY_DAY}
+    counts = store.query("ingest/readings_by_site", since=since)
+    for sites in _site_groups(dict(zip(counts["site_id"], counts["readings"], strict=True)), at_once):
+        yield _tables_of(store, standing, sites, since)
+
+
+def _site_groups(readings: Mapping[str, int], at_once: int) -> Iterator[list[str]]:
+    group: list[str] = []
+    size = 0
+    for site_id, count in sorted(readings.items()):
+        if group and size + count > at_once:
+            yield group
+            group, size = [], 0
+        group.append(site_id)
+        size += count
+    if group:
+        yield group
+
+
+def _tables_of(store: Store, standing: Tables, sites: Sequence[str], since: datetime) -> Tables:
+    tables = {
+        name: frame.filter(pl.col("site_id").is_in(sites)) if "site_id" in frame.columns else frame
+        for name, frame in standing.items()
+    }
+    for name in BY_DAY:
+        registry, key = ("tanks", "tank_id") if name == "readings" else ("meters", "meter_id")
+        tables[name] = store.query(f"ingest/{name}_of", ids=tables[registry][key].to_list(), since=since)
+    return tables
+
+
+def sites_one_by_one(store: Store, *, since: datetime = EVER, at_once: int = READINGS_AT_ONCE) -> Iterator[Tables]:
+    """Each site's rows of every table, as `site_tables` gives them, without all of the lake in memory."""
+    for tables in site_groups(store, since=since, at_once=at_once):
+        yield from site_tables(tables)
 
 
 class _Intake:

@@ -10,21 +10,21 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Final
 
 import polars as pl
 from filelock import FileLock, Timeout
 
-from pipeline.analysis import analyse
+from pipeline.analysis import EPOCH_DAY, analyse_sites
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import DATA_TABLES, STORE_TABLES
-from pipeline.data_health import data_health
+from pipeline.data_health import LOOK_BACK, data_health_of
 from pipeline.errors import ArgumentError, LakeError, QuarantineLimitError, StoreError
-from pipeline.load import lake_tables, take_in
+from pipeline.load import EVER, site_groups, sites_one_by_one, take_in
 from pipeline.report.site import write_report
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import ranked
@@ -113,21 +113,27 @@ def analyse_lake(run: Run) -> None:
         if store.remembered().get("analysed") == mark:
             return
         _LOG.info("analysing")
-        tables = lake_tables(store)
-        workers = worker_count(tables["sites"].height) if tables["readings"].height > WORTH_PROCESSES else 1
-        made = analyse(
-            tables,
-            until=_last_day(store),
-            limits=_limits(run.settings),
-            on_site=_told,
-            in_order=in_order(workers),
-        )
-        made["data_health"] = data_health(tables, made["health"], store.table("quarantine"))
+        made = _analysed(store, _limits(run.settings))
         with store.transaction():
             for name in MADE_TABLES:
                 store.replace(name, conformed(name, made[name]))
             _log(store, "analyse", sum(made[name].height for name in MADE_TABLES), started)
             store.remember({"analysed": mark, "settings": run.settings.as_text()})
+
+
+def _analysed(store: Store, limits: Limits) -> dict[str, pl.DataFrame]:
+    """Every table that the analysis makes; of the lake's days no more is in memory than a few sites'."""
+    newest = store.query("ingest/newest_readings")
+    last = newest["ts"].max()
+    if not isinstance(last, datetime):
+        raise StoreError("the store holds no reading; run it again")
+    counts = store.query("ingest/readings_by_site", since=EVER)
+    workers = worker_count(counts.height) if counts["readings"].sum() > WORTH_PROCESSES else 1
+    last_day = last.date().toordinal() - EPOCH_DAY
+    made = analyse_sites(sites_one_by_one(store), last_day, limits=limits, on_site=_told, in_order=in_order(workers))
+    recent = site_groups(store, since=last - LOOK_BACK)
+    health = data_health_of(recent, newest, made["health"], store.table("quarantine"))
+    return {**made, "data_health": health}
 
 
 def _limits(settings: Settings) -> Limits:

@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipeline.load import lake_tables, take_in
+from pipeline.load import sites_one_by_one, take_in
 from pipeline.sources.collect import collect
 from pipeline.sources.config import read_operations
 from pipeline.store import open_store
@@ -93,30 +93,31 @@ def settings(place: Path) -> Path:
 
 def increment(config: Path) -> None:
     """Collect, load, and make the ledger of every site's last day; prints seconds by stage and megabytes as JSON."""
-    from pipeline.analysis import site_tables
     from pipeline.estimate.observe import observe_site
 
     began = time.monotonic()
     spent = {}
     operations = read_operations(config)
-    done = collect(operations, now=FIRST + timedelta(days=40))
+    done = collect(operations, now=FIRST + timedelta(days=400))
     assert not [entry.error for entry in done if entry.error]
     spent["collect"] = time.monotonic() - began
     operations.out.mkdir(exist_ok=True)
     with open_store(operations.out) as store:
         take_in(store, operations.lake)
         spent["load"] = time.monotonic() - began - sum(spent.values())
-        tables = lake_tables(store)
-    last = tables["readings"]["ts"].max()
-    assert isinstance(last, datetime)
-    since = last - timedelta(days=1)
-    for name, column in (("readings", "ts"), ("sales", "ts_end"), ("meter_totals", "ts")):
-        tables[name] = tables[name].filter(pl.col(column) > since)
-    units = sum(len(observe_site(one).units) for one in site_tables(tables))
+        last = store.query("ingest/newest_readings")["ts"].max()
+        assert isinstance(last, datetime)
+        sites = sites_one_by_one(store, since=last - timedelta(days=1))
+        units = sum(len(observe_site(one).units) for one in sites)
     spent["ledger"] = time.monotonic() - began - sum(spent.values())
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    told = {name: round(value, 1) for name, value in spent.items()} | {"units": units, "megabytes": round(memory)}
+    told = {name: round(value, 1) for name, value in spent.items()} | {"units": units, "megabytes": megabytes()}
     sys.stdout.write(json.dumps(told) + "\n")
+
+
+def megabytes() -> int:
+    """The largest resident memory of this process and of the largest of those that it started, together."""
+    who = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    return round(sum(resource.getrusage(each).ru_maxrss for each in who) / 1024)
 
 
 def main() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.store import Health, Refused
-from pipeline.data_health import data_health
+from pipeline.data_health import data_health, data_health_of
 from tests.support.lakes import START, tiny_lake
 
 DAYS = 8
@@ -141,3 +141,26 @@ def test_what_the_gauge_s_health_says(tables, changes, kind, first_day):
 def test_no_reading_no_trouble_to_tell(tables):
     tables["readings"] = tables["readings"].clear()
     assert _found(tables) == []
+
+
+def test_some_sites_at_a_time_tell_what_the_whole_fleet_does(tables):
+    """Naive twin: all tanks together. One tank is silent and another stands above its top, at sites of their own."""
+    tables["readings"] = tables["readings"].filter(~AFTER)
+    is_two = pl.col("tank_id") == "T2"
+    tables["tanks"] = tables["tanks"].with_columns(
+        site_id=pl.when(is_two).then(pl.lit("S2")).otherwise("site_id"),
+        length_mm=pl.when(is_two).then(900.0).otherwise("length_mm"),
+    )
+    refused = pl.DataFrame({"table": ["readings"], "row": ["{}"], "reason": ["tag_unknown"]}, schema=REFUSED.schema)
+    whole = data_health(tables, _health(), refused)
+    groups = [
+        {
+            name: frame.filter(pl.col("tank_id") == tank)
+            for name, frame in tables.items()
+            if name in ("tanks", "readings")
+        }
+        for tank in ("T1", "T2")
+    ]
+    newest = tables["readings"].group_by("tank_id").agg(pl.col("ts").max())
+    assert whole["kind"].to_list() == ["stale", "above_tank", "tag_map"]
+    assert data_health_of(groups, newest, _health(), refused).equals(whole)

@@ -7,10 +7,11 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
-from pipeline.contract.lake import BY_DAY
+from pipeline.analysis import site_tables
+from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.errors import LakeError
 from pipeline.lake import READ_TABLES, read_lake
-from pipeline.load import lake_tables, take_in
+from pipeline.load import EVER, lake_tables, sites_one_by_one, take_in
 from pipeline.store import open_store
 from tests.support.lakes import START, days_of, digest, tiny_lake, write, write_part
 
@@ -67,6 +68,29 @@ def test_rows_come_in_order(tmp_path, lake):
         tables = lake_tables(store)
     assert tables["readings"].equals(tables["readings"].sort("tank_id", "ts"))
     assert tables["sales"].equals(tables["sales"].sort("meter_id", "ts_start"))
+
+
+@pytest.mark.parametrize("since", [EVER, START + timedelta(days=1, hours=7)])
+@pytest.mark.parametrize("at_once", [1, 10**6])
+def test_sites_one_by_one_are_those_of_all_the_lake_at_once(tmp_path, since, at_once):
+    """Naive twin: everything in memory, and split then; the second site has a tank and a meter, the third no tank."""
+    tables = tiny_lake()
+    sites = [tables["sites"].with_columns(site_id=pl.lit(name)) for name in ("S2", "S3")]
+    tables["sites"] = pl.concat([tables["sites"], *sites])
+    for name, key in (("tanks", "T2"), ("meters", "M-T2")):
+        is_moved = pl.col(f"{name[:-1]}_id") == key
+        moved = pl.when(is_moved).then(pl.lit("S2")).otherwise("site_id").alias("site_id")
+        tables[name] = tables[name].with_columns(moved)
+    _take(tmp_path / "out", write(tmp_path / "lake", tables))
+    with open_store(tmp_path / "out", read_only=True) as store:
+        whole = lake_tables(store)
+        found = list(sites_one_by_one(store, since=since, at_once=at_once))
+    for name in BY_DAY:
+        whole[name] = whole[name].filter(pl.col(TIME_COLUMNS[name]) >= since)
+    expected = list(site_tables(whole))
+    assert [one["sites"]["site_id"].to_list() for one in found] == [["S1"], ["S2"]]
+    for one, twin in zip(found, expected, strict=True):
+        assert {name: frame.to_dicts() for name, frame in one.items()} == {n: f.to_dicts() for n, f in twin.items()}
 
 
 def test_day_by_day(tmp_path, lake):
