@@ -5,6 +5,7 @@ Deploy them by their module path, such as ``flows.operations.nightly``; ``prefec
 
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +16,13 @@ from prefect.task_runners import ThreadPoolTaskRunner
 
 from flows.night_page import as_markdown, collected_line
 from flows.run import TASKS
-from pipeline.errors import CheckFailedError, OperationError, TankdriftError
+from pipeline.errors import CheckFailedError, OperationError
 from pipeline.freshness import freshness, not_fresh
-from pipeline.nightly import Night, finish_night, run_of
+from pipeline.nightly import Night, analysed, finish_night, run_of
 from pipeline.sources.collect import Collected, collect
-from pipeline.sources.config import Operations, read_operations
+from pipeline.sources.config import read_operations
 from pipeline.sources.secrets import hidden
-from pipeline.stages import Outcome, held, outcome, publish, require_places
+from pipeline.stages import Outcome, Run, held, outcome, publish, require_places
 
 _SIDE_BY_SIDE: Any = ThreadPoolTaskRunner(max_workers=8)
 
@@ -45,16 +46,12 @@ def _collected(
     return found
 
 
-def _analysed(operations: Operations) -> Outcome | str:
-    run = run_of(operations)
-    try:
-        require_places(run)
-        with held(run.out):
-            for stage in TASKS.values():
-                stage(run)
-            return outcome(run.out)
-    except TankdriftError as error:
-        return hidden(str(error))
+def _run(run: Run, wait_s: float) -> Outcome:
+    require_places(run)
+    with held(run.out, wait_s=wait_s):
+        for stage in TASKS.values():
+            stage(run)
+        return outcome(run.out)
 
 
 @flow(name="fleet-nightly", persist_result=False, task_runner=_SIDE_BY_SIDE)
@@ -70,7 +67,8 @@ def nightly(config: Path) -> Night:
     """
     operations = read_operations(config)
     collected = _collected(config, [source.name for source in operations.sources])
-    night = finish_night(operations, collected, now=datetime.now(UTC), outcome=_analysed(operations))
+    came = analysed(operations, partial(_run, wait_s=operations.lock_wait_s))
+    night = finish_night(operations, collected, now=datetime.now(UTC), outcome=came)
     create_markdown_artifact(as_markdown(night), key="tankdrift-night", description="What came in, and what failed")
     night.require_whole()
     return night
@@ -99,8 +97,9 @@ def backfill(config: Path, first: date, last: date | None = None, sources: Seque
 @flow(name="fleet-publish", persist_result=False)
 def publish_again(config: Path) -> None:
     """Write what others read, where it is not there or not of the last analysis."""
-    run = run_of(read_operations(config))
-    with held(run.out):
+    operations = read_operations(config)
+    run = run_of(operations)
+    with held(run.out, wait_s=operations.lock_wait_s):
         publish(run)
 
 

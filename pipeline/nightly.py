@@ -3,9 +3,11 @@
 The plain twin of the Prefect flow. A source that fails stops neither the others nor the analysis of what is there.
 """
 
-from collections.abc import Sequence
+import logging
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 
 import polars as pl
 
@@ -18,6 +20,8 @@ from pipeline.sources.config import Operations
 from pipeline.sources.secrets import hidden
 from pipeline.stages import Outcome, Run, run_all
 from pipeline.store import open_store
+
+_LOG = logging.getLogger("tankdrift.nightly")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +62,19 @@ def run_of(operations: Operations) -> Run:
 def run_night(operations: Operations, *, now: datetime, names: Sequence[str] | None = None) -> Night:
     """Do a night's work, as of `now` in UTC."""
     collected = collect(operations, now=now, names=names)
-    return finish_night(operations, collected, now=now, outcome=_analysed(operations))
+    whole = partial(run_all, wait_s=operations.lock_wait_s)
+    return finish_night(operations, collected, now=now, outcome=analysed(operations, whole))
 
 
-def _analysed(operations: Operations) -> Outcome | str:
+def analysed(operations: Operations, run: Callable[[Run], Outcome]) -> Outcome | str:
+    """What the analysis came to, or a line about why it failed: the rest of the night goes on."""
     try:
-        return run_all(run_of(operations))
-    except TankdriftError as error:
+        return run(run_of(operations))
+    except (TankdriftError, OSError) as error:
         return hidden(str(error))
+    except Exception as error:  # a mistake of ours: it is told in full where a log is kept
+        _LOG.exception("the analysis broke")
+        return hidden(f"the analysis broke: {type(error).__name__}: {' '.join(str(error).split())[:300]}")
 
 
 def finish_night(operations: Operations, collected: list[Collected], *, now: datetime, outcome: Outcome | str) -> Night:

@@ -167,8 +167,8 @@ STAGES: Final[Mapping[str, Callable[[Run], None]]] = {"load": load, "analyse": a
 """The whole run, in order."""
 
 
-def run_all(run: Run) -> Outcome:
-    """Run every stage in this process: the plain twin of the Prefect flow.
+def run_all(run: Run, *, wait_s: float = 0.0) -> Outcome:
+    """Run every stage in this process: the plain twin of the Prefect flow. Waits so long for another run to end.
 
     Raises
     ------
@@ -176,7 +176,7 @@ def run_all(run: Run) -> Outcome:
         As the stages and `held` do.
     """
     require_places(run)
-    with held(run.out):
+    with held(run.out, wait_s=wait_s):
         for stage in STAGES.values():
             stage(run)
         return outcome(run.out)
@@ -246,8 +246,8 @@ def require_places(run: Run) -> None:
 
 
 @contextmanager
-def held(out: Path) -> Iterator[None]:
-    """Make the folder of a run and keep other runs out of it.
+def held(out: Path, *, wait_s: float = 0.0) -> Iterator[None]:
+    """Make the folder of a run and keep other runs out of it, after waiting so long for one that is at work there.
 
     Raises
     ------
@@ -256,10 +256,16 @@ def held(out: Path) -> Iterator[None]:
     StoreError
         If another run is at work in it.
     """
-    lock = FileLock(out / LOCK, timeout=0)
+    lock = FileLock(out / LOCK, timeout=wait_s)
     try:
         out.mkdir(parents=True, exist_ok=True)
-        lock.acquire()
+        try:
+            lock.acquire(timeout=0)
+        except Timeout:
+            if not wait_s:
+                raise
+            _LOG.info("another run is at work in %s, waiting up to %g s for it", out, wait_s)
+            lock.acquire()
     except Timeout as error:
         raise StoreError(f"{out}: another run is at work here; wait until it is done") from error
     except OSError as error:

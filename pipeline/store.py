@@ -5,7 +5,7 @@ and types come from the contract's schemas; every SELECT stands in `queries/`.
 """
 
 from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
@@ -52,10 +52,12 @@ class Store:
         self._connection.begin()
         try:
             yield
+            self._connection.commit()
         except BaseException:
-            self._connection.rollback()
+            # A commit that failed has ended the transaction by itself.
+            with suppress(duckdb.Error):
+                self._connection.rollback()
             raise
-        self._connection.commit()
 
     def replace(self, name: str, frame: pl.DataFrame) -> None:
         """Make `frame`, which has the contract's columns, all that the table holds."""
@@ -112,6 +114,13 @@ class Store:
         return dict(zip(state["name"], state["value"], strict=True))
 
 
+_NO_ROOM: Final = (duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException, duckdb.FatalException)
+
+_HEADERS_BYTES: Final = 12_288
+"""Length of what DuckDB writes first of all into a new file: a shorter one holds nothing yet."""
+
+_MAGIC: Final = slice(8, 12)
+
 _TEXT: Final = {"name": pl.String, "value": pl.String}
 
 
@@ -132,24 +141,41 @@ def open_store(out: Path, *, read_only: bool = False) -> Iterator[Store]:
     Raises
     ------
     StoreError
-        If another process is writing it, it is no DuckDB file, or it is only to be read and not there.
+        If another process is writing it, it is no DuckDB file, it is only to be read and not there, or the disk or the
+        memory does not suffice for what is done with it.
     """
     path = out / FILE
+    if not read_only:
+        _clear_unborn(path)
     if read_only and not path.is_file():
         raise StoreError(f"{path}: there is no store here; make one with: tankdrift run LAKE --out {out}")
     try:
         connection = duckdb.connect(path, read_only=read_only)
     except duckdb.Error as error:
-        raise StoreError(f"{path}: {_why_closed(str(error))}") from error
+        raise StoreError(f"{path}: {_why_closed(_line(error))}") from error
     try:
         # What comes back is in the session's zone; the contract's is UTC wherever the machine stands.
         connection.execute("set TimeZone = 'UTC'")
         yield Store(connection)
+    except _NO_ROOM as error:
+        raise StoreError(f"{path}: what was under way is undone, for {_line(error)}") from error
     finally:
         connection.close()
+
+
+def _clear_unborn(path: Path) -> None:
+    """Remove a store whose making was broken off before it could hold anything."""
+    if path.is_file() and path.stat().st_size < _HEADERS_BYTES and path.read_bytes()[_MAGIC] in (b"", b"DUCK"):
+        path.unlink()
+
+
+def _line(error: BaseException) -> str:
+    return " ".join(str(error).split())
 
 
 def _why_closed(message: str) -> str:
     if "lock" in message.lower():
         return "another process has the store open; wait until it is done, or close it"
+    if "could not write" in message.lower():
+        return f"it cannot be written: {message}"
     return "this is not a store of tankdrift, or it is damaged; remove it to start from nothing"

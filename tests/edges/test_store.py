@@ -14,9 +14,11 @@ import pytest
 
 from pipeline.contract.dictionary import ALL_TABLES
 from pipeline.errors import ArgumentError, StoreError
+from pipeline.load import lake_tables, take_in
 from pipeline.resources import queries_dir, query_names, query_text
 from pipeline.store import FILE, SCHEMAS, open_store
-from tests.support.lakes import tiny_lake
+from tests.support.lakes import tiny_lake, write
+from tests.support.runs import ROOT
 
 
 def test_what_goes_in_comes_out(tmp_path):
@@ -89,6 +91,50 @@ def test_a_file_of_another_kind_is_not_a_store(tmp_path):
     (tmp_path / FILE).write_text("not a database " * 1000)
     with pytest.raises(StoreError, match="not a store of tankdrift"), open_store(tmp_path):
         pass
+
+
+@pytest.mark.parametrize("kept", [0, 7, 3000, 8192])
+def test_killed_while_it_was_made_it_is_made_anew(tmp_path, kept):
+    with open_store(tmp_path):
+        pass
+    whole = (tmp_path / FILE).read_bytes()
+    (tmp_path / FILE).write_bytes(whole[:kept])
+    with open_store(tmp_path) as store:
+        assert store.remembered() == {}
+
+
+FULL = """
+import resource, sys
+from pathlib import Path
+from pipeline.errors import StoreError
+from pipeline.load import take_in
+from pipeline.store import open_store
+room = int(sys.argv[3])
+resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
+try:
+    with open_store(Path(sys.argv[2])) as store:
+        take_in(store, Path(sys.argv[1]))
+except StoreError as error:
+    print(error)
+"""
+
+
+@pytest.mark.parametrize("room", [5_000, 40_000])
+def test_a_full_disk_is_one_line_and_leaves_the_store_as_it_was(tmp_path, room):
+    """A real limit of the operating system on the size of files stands for the full disk: at once, and in a load."""
+    lake, out = write(tmp_path / "lake", tiny_lake(days=6)), tmp_path / "out"
+    out.mkdir()
+    command = [sys.executable, "-c", FULL, str(lake), str(out), str(room)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout.count("\n"), done.stderr) == (0, 1, "")
+    assert "File too large" in done.stdout
+    with open_store(out) as store:
+        assert store.remembered() == {}
+        assert take_in(store, lake)
+        found = lake_tables(store)
+    with open_store(tmp_path) as store:
+        take_in(store, lake)
+        assert all(frame.equals(found[name]) for name, frame in lake_tables(store).items())
 
 
 def test_no_store_to_read(tmp_path):
