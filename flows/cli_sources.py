@@ -22,9 +22,12 @@ def add_source_commands(command: Command, day: Callable[[str], date]) -> None:
     nightly = command("nightly", _nightly, "do a night's work: collect, look, publish, tell")
     backfill = command("backfill", _backfill, "ask sources again for a stretch of days, whatever was read before")
     record = command("record", _record, "ask Modbus devices as time goes by, and append what they say to the lake")
+    publish = command(
+        "publish", _publish, "write the report and the files again, where they are not of the last analysis"
+    )
     watch = command("watch", _watch, "say how old the newest data is; leaves with 1 where some is stale")
     doctor = command("doctor", _doctor, "check settings, connections, clocks, contract and space; say how to mend each")
-    for sub in (collect, nightly, backfill, record, watch, doctor):
+    for sub in (collect, nightly, backfill, record, publish, watch, doctor):
         sub.add_argument("--config", type=Path, default=Path("tankdrift.toml"), metavar="FILE", help="tankdrift.toml")
     for sub in (collect, nightly, backfill, record):
         sub.add_argument("--source", action="append", metavar="NAME", help="this source alone (may be repeated)")
@@ -100,6 +103,16 @@ def _record(options: argparse.Namespace) -> None:
     with shown():
         counts = record_all(operations, names=options.source, until=until)
     sys.stdout.writelines(f"{name}: {merged.new} new rows\n" for name, merged in counts.items())
+
+
+def _publish(options: argparse.Namespace) -> None:
+    from flows.progress import shown
+    from pipeline.nightly import publish_last
+
+    operations = _operations(options)
+    with shown():
+        publish_last(operations)
+    sys.stdout.write(f"report: {operations.out / 'report' / 'index.html'}\n")
 
 
 def _watch(options: argparse.Namespace) -> None:

@@ -14,15 +14,18 @@ from prefect.artifacts import create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.task_runners import ThreadPoolTaskRunner
 
+from flows.backtest import backtest as prove
 from flows.night_page import as_markdown, collected_line
 from flows.run import TASKS
+from pipeline.backtest.rules import shipped_rules
+from pipeline.backtest.study import Faults, Study, trials_of
 from pipeline.errors import CheckFailedError, OperationError
 from pipeline.freshness import freshness, not_fresh
-from pipeline.nightly import Night, analysed, finish_night, run_of
+from pipeline.nightly import Night, analysed, finish_night, publish_last
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.secrets import hidden
-from pipeline.stages import Outcome, Run, held, outcome, publish, require_places
+from pipeline.stages import Outcome, Run, held, outcome, require_places
 
 _SIDE_BY_SIDE: Any = ThreadPoolTaskRunner(max_workers=8)
 
@@ -96,11 +99,31 @@ def backfill(config: Path, first: date, last: date | None = None, sources: Seque
 
 @flow(name="fleet-publish", persist_result=False)
 def publish_again(config: Path) -> None:
-    """Write what others read, where it is not there or not of the last analysis."""
+    """Write what others read, where it is not there or not of the last analysis.
+
+    Raises
+    ------
+    StoreError
+        If nothing was analysed yet.
+    """
+    publish_last(read_operations(config))
+
+
+@flow(name="fleet-backtest", persist_result=False)
+def backtest(
+    config: Path, rules: Sequence[str] | None = None, causes: Sequence[str] = (), sizes: Sequence[float] = ()
+) -> None:
+    """Prove rules, all that ship when left out, on the lake's history, and on it with faults of some sizes put in.
+
+    Raises
+    ------
+    TankdriftError
+        As `run_backtest` does.
+    """
     operations = read_operations(config)
-    run = run_of(operations)
-    with held(run.out, wait_s=operations.lock_wait_s):
-        publish(run)
+    faults = Faults(tuple(causes), tuple(sizes)) if causes else None
+    study = Study(operations.lake, operations.out, trials_of(rules or shipped_rules(), {}), faults=faults)
+    prove(study.as_text())
 
 
 @flow(name="fleet-watch", persist_result=False)

@@ -14,7 +14,7 @@ from pipeline.freshness import freshness
 from pipeline.settings import settings_from
 from pipeline.sources.collect import source_of
 from pipeline.sources.config import ModbusConfig, OpcuaConfig, Operations, SourceConfig, SqlConfig, read_operations
-from pipeline.sources.secrets import hidden, looked_up
+from pipeline.sources.secrets import hidden, in_short, looked_up
 from pipeline.store import FILE, open_store
 
 _BUILT: Final = datetime(2025, 1, 1, tzinfo=UTC)
@@ -87,7 +87,7 @@ def _source(config: SourceConfig) -> Finding:
     except TankdriftError as error:
         return Finding(what, False, hidden(str(error)), _mend(config))
     except Exception as error:  # whatever a driver raises is a finding
-        return Finding(what, False, hidden(f"{type(error).__name__}: {error}"), _mend(config))
+        return Finding(what, False, f"{type(error).__name__}: {in_short(error)}", _mend(config))
     return Finding(
         what, True, f"{config.kind}, answers in {time.monotonic() - began:.1f} s: {', '.join(source.tables)}"
     )

@@ -11,14 +11,14 @@ from functools import partial
 
 import polars as pl
 
-from pipeline.errors import OperationError, TankdriftError
+from pipeline.errors import OperationError, StoreError, TankdriftError
 from pipeline.freshness import FRESHNESS, freshness
 from pipeline.notices import Notice, notify
 from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import Operations
-from pipeline.sources.secrets import hidden
-from pipeline.stages import Outcome, Run, run_all
+from pipeline.sources.secrets import hidden, in_short
+from pipeline.stages import Outcome, Run, held, publish, run_all
 from pipeline.store import open_store
 
 _LOG = logging.getLogger("tankdrift.nightly")
@@ -59,6 +59,23 @@ def run_of(operations: Operations) -> Run:
     return Run(operations.lake, operations.out, settings=settings_from(operations.run))
 
 
+def publish_last(operations: Operations) -> None:
+    """Write what others read, where it is not there or not of the last analysis.
+
+    Raises
+    ------
+    StoreError
+        If nothing was analysed yet, or another run is at work for longer than the settings' `lock_wait_s`.
+    """
+    with open_store(operations.out, read_only=True) as store:
+        is_analysed = "analysed" in store.remembered()
+    if not is_analysed:
+        raise StoreError(f"{operations.out}: nothing was analysed here yet; run tankdrift nightly")
+    run = run_of(operations)
+    with held(run.out, wait_s=operations.lock_wait_s):
+        publish(run)
+
+
 def run_night(operations: Operations, *, now: datetime, names: Sequence[str] | None = None) -> Night:
     """Do a night's work, as of `now` in UTC."""
     collected = collect(operations, now=now, names=names)
@@ -74,7 +91,7 @@ def analysed(operations: Operations, run: Callable[[Run], Outcome]) -> Outcome |
         return hidden(str(error))
     except Exception as error:  # a mistake of ours: it is told in full where a log is kept
         _LOG.exception("the analysis broke")
-        return hidden(f"the analysis broke: {type(error).__name__}: {' '.join(str(error).split())[:300]}")
+        return f"the analysis broke: {type(error).__name__}: {in_short(error)}"
 
 
 def finish_night(operations: Operations, collected: list[Collected], *, now: datetime, outcome: Outcome | str) -> Night:

@@ -27,7 +27,7 @@ from pipeline.sources.config import (
 from pipeline.sources.landing import Landing, Merged
 from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.opcua import OpcuaSource
-from pipeline.sources.secrets import hidden
+from pipeline.sources.secrets import hidden, in_short
 from pipeline.sources.source import STANDING, Arriving, Fetched, Source, is_by_day
 from pipeline.sources.sql import SqlSource
 
@@ -95,8 +95,8 @@ def collect(
         if names is None or config.name in names:
             try:
                 found += collect_source(operations, config, now=now, start=start, end=end)
-            except TankdriftError as error:
-                found.append(Collected(config.name, "", error=hidden(str(error))))
+            except Exception as error:  # whatever it is, the other sources go on
+                found.append(Collected(config.name, "", error=_told(config.name, error)))
     return found
 
 
@@ -137,11 +137,16 @@ def _trouble(operations: Operations, job: "_Job", start: datetime | None, end: d
     try:
         require_space(operations)
         job.run(start, end)
-    except (TankdriftError, OSError) as error:
-        return hidden(str(error))
-    except Exception as error:  # a driver's own: whatever it is, the other sources go on
-        return hidden(f"{job.config.name}: {type(error).__name__}: {' '.join(str(error).split())[:300]}")
+    except Exception as error:  # a driver's own among them: whatever it is, the other sources go on
+        return _told(job.config.name, error)
     return None
+
+
+def _told(name: str, error: Exception) -> str:
+    """One line about what went wrong, without a secret in it."""
+    if isinstance(error, TankdriftError | OSError):
+        return hidden(str(error))
+    return f"{name}: {type(error).__name__}: {in_short(error)}"
 
 
 def require_space(operations: Operations) -> None:

@@ -16,7 +16,7 @@ from pipeline.contract.lake import BY_DAY, LAKE_TABLES
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.sources.measures import FACTORS, fits
 from pipeline.sources.notice_config import NoticeConfig
-from pipeline.sources.secrets import Address, Reference
+from pipeline.sources.secrets import Address, Options, Reference
 
 FILE: Final = "tankdrift.toml"
 
@@ -131,7 +131,7 @@ class LakeConfig(_SourceConfig):
 
     kind: Literal["lake"]
     place: Address
-    options: dict[str, str] = {}
+    options: Options = {}
     tables: tuple[str, ...] = ()
 
 
@@ -140,7 +140,7 @@ class FilesConfig(_SourceConfig):
 
     kind: Literal["files"]
     place: Address
-    options: dict[str, str] = {}
+    options: Options = {}
     tables: dict[str, FileTable]
 
 

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.errors import SourceError
 from pipeline.sources.config import OpcuaConfig, Tag
-from pipeline.sources.secrets import hidden, looked_up
+from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import Fetched, in_window
 from pipeline.sources.tag_map import tags_of
 from pipeline.sources.tags import VALUES, from_tags, opc_ua_quality
@@ -76,7 +76,7 @@ async def _read_all(config: OpcuaConfig, tags: Sequence[Tag], start: datetime, e
         except _broken() as error:
             tries += 1
             if tries > config.retries:
-                raise SourceError(f"{config.name}: the OPC UA server says {_short(error)}") from error
+                raise SourceError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
             _LOG.info("%s: connection lost, trying again", config.name)
             await asyncio.sleep(config.retry_wait_s * tries)
     return pl.concat(parts)
@@ -111,7 +111,7 @@ async def _history(client: "Client", config: OpcuaConfig, tag: str, start: datet
         try:
             page = await node.read_raw_history(at, end, numvalues=config.values_a_request, return_bounds=False)
         except UaStatusCodeError as error:
-            raise SourceError(f"{config.name}: node {tag}: {_short(error)}; mend the tag map") from error
+            raise SourceError(f"{config.name}: node {tag}: {in_short(error)}; mend the tag map") from error
         before = len(found)
         found.update(dict.fromkeys(told for value in page if (told := _told(value)) is not None))
         last = max((told[0] for told in list(found)[before:]), default=None)
@@ -143,16 +143,12 @@ async def _check(config: OpcuaConfig, tags: Sequence[Tag]) -> None:
                 try:
                     await client.get_node(tag.tag).read_attribute(_node_class())
                 except _broken() as error:
-                    raise SourceError(f"{config.name}: node {tag.tag}: {_short(error)}; mend the tag map") from error
+                    raise SourceError(f"{config.name}: node {tag.tag}: {in_short(error)}; mend the tag map") from error
     except _broken() as error:
-        raise SourceError(f"{config.name}: the OPC UA server says {_short(error)}") from error
+        raise SourceError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
 
 
 def _node_class() -> Any:
     from asyncua.ua.attribute_ids import AttributeIds
 
     return AttributeIds.NodeClass
-
-
-def _short(error: BaseException) -> str:
-    return hidden(" ".join(str(error).split())[:300] or type(error).__name__)

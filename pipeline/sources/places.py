@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.errors import SourceDownError, SourceError
-from pipeline.sources.secrets import hidden, looked_up
+from pipeline.sources.secrets import hidden, in_short, looked_up
 
 if TYPE_CHECKING:
     from obstore.store import ObjectStore
@@ -67,7 +67,7 @@ class Bucket:
         try:
             every = [entry for batch in self.store.list() for entry in batch]
         except (BaseError, OSError) as error:
-            raise SourceDownError(f"{self.shown}: the object store says {_short(error)}") from error
+            raise SourceDownError(f"{self.shown}: the object store says {in_short(error)}") from error
         return {
             entry["path"]: f"{entry['e_tag'] or ''} {entry['size']} {entry['last_modified']}"
             for entry in sorted(every, key=lambda entry: (entry["last_modified"], entry["path"]))
@@ -81,7 +81,7 @@ class Bucket:
         try:
             return bytes(self.store.get(name).bytes())
         except (BaseError, OSError) as error:
-            raise SourceDownError(f"{self.shown}/{name}: the object store says {_short(error)}") from error
+            raise SourceDownError(f"{self.shown}/{name}: the object store says {in_short(error)}") from error
 
 
 def place_of(address: str, options: Mapping[str, str]) -> Place:
@@ -99,19 +99,14 @@ def place_of(address: str, options: Mapping[str, str]) -> Place:
         from obstore.store import from_url
     except ImportError as error:
         raise SourceError(f"{hidden(where)}: object stores need: pip install 'tankdrift[sources]'") from error
-    config: Any = {name: value for name, value in options.items() if name != "allow_http"}
+    config: Any = {name: looked_up(value) for name, value in options.items() if name != "allow_http"}
     client: Any = {"allow_http": True} if options.get("allow_http") == "true" else {}
     try:
         store = from_url(where, config=config or None, client_options=client or None)
     except Exception as error:  # obstore raises what its parts in Rust raise, of several kinds
-        raise SourceError(f"{hidden(where)}: no object store could be made of this: {_short(error)}") from error
+        raise SourceError(f"{hidden(where)}: no object store could be made of this: {in_short(error)}") from error
     return Bucket(hidden(where), store)
 
 
 def _is_meant(name: str, pattern: str) -> bool:
     return fnmatch(name, pattern) and not any(step[0] in "._" for step in name.split("/"))
-
-
-def _short(error: BaseException) -> str:
-    first = str(error).strip().splitlines()
-    return hidden(first[0][:300]) if first else type(error).__name__

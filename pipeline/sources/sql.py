@@ -19,7 +19,7 @@ from pipeline.contract.vocabulary import QUALITIES
 from pipeline.errors import SourceDownError, SourceError
 from pipeline.sources.config import Column, Mapped, SqlConfig, SqlTable, Tag
 from pipeline.sources.mapping import to_contract
-from pipeline.sources.secrets import hidden, looked_up
+from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import REFUSED, STANDING, Fetched, in_window
 from pipeline.sources.tag_map import tags_of
 from pipeline.sources.tags import VALUES, from_tags, opc_da_quality, opc_ua_quality
@@ -84,7 +84,7 @@ class SqlSource:
         try:
             connection = driver.connect(address)
         except driver.Error as error:
-            raise SourceDownError(f"{self.name}: the database says {_short(error)}") from error
+            raise SourceDownError(f"{self.name}: the database says {in_short(error)}") from error
         try:
             yield connection
         finally:
@@ -99,9 +99,9 @@ def _run(connection: Any, text: str, parameters: tuple[object, ...], where: str)
             cursor.execute(text, parameters or None)
             found = pl.from_arrow(cursor.fetch_arrow_table())
     except (adbc.OperationalError, OSError) as error:
-        raise SourceDownError(f"{where}: the database says {_short(error)}") from error
+        raise SourceDownError(f"{where}: the database says {in_short(error)}") from error
     except adbc.Error as error:
-        raise SourceError(f"{where}: the database says {_short(error)}") from error
+        raise SourceError(f"{where}: the database says {in_short(error)}") from error
     assert isinstance(found, pl.DataFrame)
     return found
 
@@ -187,7 +187,3 @@ def _require(frame: pl.DataFrame, columns: Sequence[str], where: str) -> None:
     missing = [name for name in columns if name not in frame.columns]
     if missing:
         raise SourceError(f"{where}: there is no column {missing[0]!r} (there are: {', '.join(frame.columns)})")
-
-
-def _short(error: Exception) -> str:
-    return hidden(" ".join(str(error).split())[:300])

@@ -248,6 +248,10 @@ PASSWORD = 'kind = "sql"\ndriver = "sqlite"\naddress = "postgresql://u:fen-orcha
             "a secret stands here by reference alone",
         ),
         (f'{SOURCE}kind = "files"\nplace = "x"\n[sources.tables.sales]\n{INCHES}', "in does not measure volume_l"),
+        (
+            f'{SOURCE}kind = "lake"\nplace = "s3://a"\noptions = {{ secret_access_key = "fen-orchard-12" }}',
+            "option secret_access_key is a secret",
+        ),
         ("lake = [", "Invalid"),
     ],
 )
