@@ -1,7 +1,8 @@
 """The store's tables as rules see them: each row with the UTC day from whose end on it is known and changes no more.
 
 A rule has one clock, the column `day`. A trading day's row is known half a day after the day closed, since a ticket may
-be written hours after its drop; what the gauge alone tells is known sooner.
+be written hours after its drop; what the gauge alone tells is known sooner. What a later day may move is left out: the
+end and the litres of a case, and the parts of a variance that are made of them.
 """
 
 from __future__ import annotations
@@ -22,6 +23,14 @@ from pipeline.ledger.drops import TICKET_WINDOW_S
 
 Tables = dict[str, pl.DataFrame]
 
+SETTLED_PARTS: Final = (
+    "tank_leak", "line_leak", "meter_drift", "missing_sales", "chart_error", "wrong_feed", "short_delivery",
+    "over_delivery", "missing_ticket", "clock_skew", "thermal", "vapour", "meter_tolerance", "chart_tolerance",
+    "ticket_tolerance",
+)  # fmt: skip
+"""Parts of a variance that keep what the day's run made of them. The others hang on a case's litres, which are learned
+later, and the residual on the others; `residual_l` among the features is the residual as the day's run had it."""
+SUNDAY: Final = 7
 STANDING: Final = ("sites", "tanks", "meters")
 """Tables that a rule may read whole: they describe and do not happen."""
 BY_TRADING_DAY: Final = ("tank_days", "variance_parts", "features")
@@ -76,20 +85,39 @@ def _order(name: str, schema: pl.Schema) -> list[str]:
 
 
 def _dated(name: str, frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    if name == "variance_parts":
+        frame = frame.filter(pl.col("part").is_in(SETTLED_PARTS))
     if name in BY_TRADING_DAY:
         return frame.join(_closings(frame, tables), on=["tank_id", "trading_day"], how="left")
     end = pl.col("ts_end")
     if name == "ledger":
-        with_ticket = pl.col("delivered_l").fill_null(0.0) != 0.0
-        wait = pl.when(with_ticket).then(pl.lit(TICKET_KNOWN)).otherwise(pl.lit(HOLD_BACK))
-        return frame.with_columns(day=(end + wait).dt.date())
+        wait = pl.when("_came").then(pl.lit(TICKET_KNOWN)).otherwise(pl.lit(HOLD_BACK))
+        return _with_came(frame, tables).with_columns(day=(end + wait).dt.date())
     if name == "drops":
         return frame.with_columns(day=(end + TICKET_KNOWN).dt.date())
     if name == "draws":
         return frame.with_columns(day=(end + DRAW_KNOWN).dt.date())
+    if name == "meter_estimates":
+        # A run has one more row of its own last day, which the next run has not; one of a meter that has sold nothing
+        # from the tank says that one day it will.
+        return frame.filter((pl.col("day").dt.weekday() == SUNDAY) & (pl.col("sold_l") > 0.0))
     if name == "cases":
         return frame.with_columns(day=pl.col("raised_on"))
     return frame
+
+
+def _with_came(ledger: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """The ledger with `_came`: whether product was dropped into the tank, or one joined to it, with a ticket or not.
+
+    Until its ticket may have come, nobody can tell a drop with one from a drop without.
+    """
+    pools = tables["tanks"].select("tank_id", pl.coalesce("manifold_id", "tank_id").alias("_pool"))
+    began = tables["drops"].join(pools, on="tank_id").select("_pool", _began="ts_start", _ended="ts_end")
+    rows = ledger.join(pools, on="tank_id", how="left", maintain_order="left").with_row_index("_row")
+    overlap = (pl.col("_began") < pl.col("ts_end")) & (pl.col("_ended") > pl.col("ts_start"))
+    came = rows.select("_row", "_pool", "ts_start", "ts_end").join(began, on="_pool").filter(overlap)["_row"]
+    with_ticket = pl.col("delivered_l").fill_null(0.0) != 0.0
+    return rows.with_columns(_came=with_ticket | pl.col("_row").is_in(came.unique().implode()))
 
 
 def _closings(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:

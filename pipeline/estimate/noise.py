@@ -99,7 +99,7 @@ def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
     day, jumps = balance.known_day, np.cumsum(balance.jump_var_l2 > 0)
     whole = (day[5:] == day[:-5]) & (jumps[5:] == jumps[:-5]) & (balance.hours[5:] - balance.hours[:-5] < 6.0)
     score = np.where(whole, np.abs(shift) / doubt, 0.0)
-    for place in np.argsort(-score):
+    for place in np.argsort(-score, kind="stable"):
         if score[place] < ODD_SHIFT_Z:
             break
         if not odd[max(place, 0) : place + 7].any():

@@ -154,7 +154,14 @@ def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None
     ]
     series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
-    item.drops = _ticketed(find_drops(series, _sold_l(own, series.ts_s)), item.unit)
+    found = [_since_still(drop, since) for drop in find_drops(series, _sold_l(own, series.ts_s))]
+    item.drops = _ticketed(found, item.unit)
+
+
+def _since_still(drop: Drop, still: list[StuckSpan]) -> Drop:
+    """A drop while the gauge stood still begins with that: what was read before, its day saw without the drop."""
+    starts = [span.start_s for span in still if drop.start_s < span.start_s < drop.end_s]
+    return replace(drop, start_s=max([drop.start_s, *starts]))
 
 
 def _stuck_spans(unit: Unit, own: list[MeterFlow]) -> list[StuckSpan]:

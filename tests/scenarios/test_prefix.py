@@ -11,6 +11,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.analysis import analyse
+from pipeline.backtest.asof import DATED, as_of_tables
+from pipeline.backtest.asof import cut as known_by
 from pipeline.simulate import FleetSettings, simulate_fleet
 from tests.support.fleets import Tables, clean, cut, run_days
 
@@ -53,6 +55,11 @@ def test_no_case_and_no_day_changes_when_the_lake_is_cut(tables: Tables, full: T
         now, then = (_days(frames["tank_days"], runs, last - timedelta(days=wait)) for frames in (seen, full))
         keys = ["tank_id", "trading_day"]
         assert_frame_equal(now.select(keys + columns), then.select(keys + columns), rel_tol=0, abs_tol=1e-6)
+    # What a backtest shows its rules of the whole history up to a day is what that day's run left them.
+    early = known_by(as_of_tables({**cut(tables, last), **seen}), last)
+    shown = known_by(as_of_tables({**tables, **full}), last)
+    for name in DATED:
+        assert_frame_equal(early[name], shown[name], rel_tol=1e-6, abs_tol=1e-6, check_row_order=False)
 
 
 def _days(tank_days: pl.DataFrame, runs: pl.DataFrame, last: date) -> pl.DataFrame:
