@@ -1,6 +1,7 @@
 """Commands of operations: from sources to the lake, the night's work, and how things stand."""
 
 import argparse
+import os
 import sys
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
@@ -33,6 +34,7 @@ def add_source_commands(command: Command, day: Callable[[str], date]) -> None:
         sub.add_argument("--source", action="append", metavar="NAME", help="this source alone (may be repeated)")
     backfill.add_argument("--from", dest="first", type=day, required=True, metavar="YYYY-MM-DD", help="first UTC day")
     backfill.add_argument("--to", dest="last", type=day, metavar="YYYY-MM-DD", help="last UTC day (today)")
+    doctor.add_argument("--wait", type=float, default=0.0, metavar="S", help="for a Prefect server that comes up (0)")
     record.add_argument("--minutes", type=float, metavar="M", help="stop after so long (never)")
 
 
@@ -130,7 +132,8 @@ def _watch(options: argparse.Namespace) -> None:
 def _doctor(options: argparse.Namespace) -> None:
     from pipeline.doctor import examine
 
-    found = examine(options.config, now=datetime.now(UTC))
+    prefect = os.environ.get("PREFECT_API_URL")
+    found = examine(options.config, now=datetime.now(UTC), prefect=prefect, wait_s=options.wait)
     for finding in found:
         sys.stdout.write(f"{'ok  ' if finding.is_well else 'BAD '} {finding.what}: {finding.said}\n")
         if finding.mend:

@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
+from urllib.parse import urlsplit
+from urllib.request import urlopen
 
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.freshness import freshness
@@ -31,8 +33,18 @@ class Finding:
     mend: str | None = None
 
 
-def examine(config: Path, *, now: datetime) -> list[Finding]:
-    """Return a finding about everything that a night's work leans on."""
+def examine(config: Path, *, now: datetime, prefect: str | None = None, wait_s: float = 0.0) -> list[Finding]:
+    """Return a finding about everything that a night's work leans on.
+
+    Parameters
+    ----------
+    config : Path
+    now : datetime
+    prefect : str, optional
+        Address of the Prefect server's API; none is looked for when left out.
+    wait_s : float
+        So long to wait for it, where it is still coming up.
+    """
     try:
         operations = read_operations(config)
         settings_from(operations.run)
@@ -44,6 +56,8 @@ def examine(config: Path, *, now: datetime) -> list[Finding]:
     for source in operations.sources:
         found.append(_source(source))
     found += _secrets(operations)
+    if prefect is not None:
+        found.append(_prefect(prefect, wait_s))
     found += _lake(operations, now)
     return found
 
@@ -123,7 +137,24 @@ def _secrets(operations: Operations) -> Iterator[Finding]:
             yield Finding(what, True, f"{', '.join(recipient.at_once)} at once; address by {recipient.url}")
 
 
+def _prefect(address: str, wait_s: float) -> Finding:
+    shown = hidden(urlsplit(address)._replace(query="").geturl().rpartition("@")[2])
+    end = time.monotonic() + wait_s
+    while True:
+        try:
+            with urlopen(f"{address.rstrip('/')}/health", timeout=5):
+                return Finding("prefect", True, f"{shown} answers")
+        except (OSError, ValueError) as error:
+            if time.monotonic() >= end:
+                mend = "start it (prefect server start --background), or mend PREFECT_API_URL"
+                return Finding("prefect", False, f"{shown}: {in_short(error)}", mend)
+            time.sleep(0.2)
+
+
 def _lake(operations: Operations, now: datetime) -> Iterator[Finding]:
+    if not operations.lake.exists():
+        yield Finding("contract", True, "nothing was collected yet; tankdrift nightly does, or tankdrift collect alone")
+        return
     try:
         found = freshness(operations.lake, now=now, stale_after_hours=operations.stale_after_hours)
     except TankdriftError as error:
