@@ -272,6 +272,10 @@ def held(out: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         raise ArgumentError(f"{out}: results cannot be written here: {error.strerror}") from error
     try:
         yield
+    except OSError as error:
+        # A write that fails does not say where.
+        error.filename = error.filename or str(out)
+        raise
     finally:
         lock.release()
 

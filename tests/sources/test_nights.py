@@ -2,11 +2,14 @@
 
 import random
 import sqlite3
+import subprocess
+import sys
 import tempfile
 import threading
 from datetime import timedelta
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 from filelock import FileLock
@@ -18,6 +21,8 @@ from pipeline.sources.collect import collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.landing import Landing
 from pipeline.sources.source import Fetched
+from pipeline.stages import held
+from pipeline.store import open_store
 from tests.support.lakes import START, tiny_lake, write
 from tests.support.nights import (
     Killed,
@@ -181,6 +186,56 @@ def test_a_load_that_waits_too_long_says_who_is_in_the_way(tmp_path):
         Landing(lake).held("yard", 0.1),
     ):
         raise AssertionError("not reached")
+
+
+def test_two_runs_at_once_are_one_after_the_other_and_say_so(tmp_path, caplog):
+    caplog.set_level("INFO", logger="tankdrift")
+    order = []
+
+    def second():
+        with held(tmp_path, wait_s=30.0):
+            order.append("second")
+
+    with held(tmp_path):
+        thread = threading.Thread(target=second)
+        thread.start()
+        while not caplog.messages:
+            threading.Event().wait(0.01)
+        with pytest.raises(StoreError, match="another run is at work here; wait until it is done"), held(tmp_path):
+            raise AssertionError("not reached")
+        order.append("first")
+    thread.join()
+    assert order == ["first", "second"]
+    assert f"another run is at work in {tmp_path}, waiting up to 30 s for it" in caplog.messages
+
+
+READER = """
+import duckdb, sys
+snapshot = duckdb.connect(sys.argv[1], read_only=True)
+count = "select count(*) from tanks"
+print(snapshot.sql(count).fetchall(), flush=True)
+sys.stdin.readline()
+print(snapshot.sql(count).fetchall(), flush=True)
+"""
+
+
+def test_a_reader_has_a_snapshot_that_a_running_load_does_not_block(tmp_path):
+    """Another process reads while a load is in the midst of writing, and goes on when the next snapshot comes."""
+    loaded(write(tmp_path / "lake", tiny_lake()), tmp_path)
+    snapshot = tmp_path / "snapshot.duckdb"
+    with open_store(tmp_path) as store:
+        store.copy_to(snapshot, ["tanks"])
+        with store.transaction():
+            store.replace("tanks", store.table("tanks").head(1))
+            command = [sys.executable, "-c", READER, str(snapshot)]
+            reader = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+            assert reader.stdout is not None
+            assert reader.stdout.readline() == "[(2,)]\n"
+        store.copy_to(snapshot, ["tanks"])
+        said, _ = reader.communicate("go on\n")
+    assert said == "[(2,)]\n"
+    with duckdb.connect(snapshot, read_only=True) as newer:
+        assert newer.sql("select count(*) from tanks").fetchall() == [(1,)]
 
 
 def test_what_is_merged_again_changes_no_byte(tmp_path):
