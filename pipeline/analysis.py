@@ -28,7 +28,6 @@ from pipeline.scoring.published import fleet_tables, published_tables
 from pipeline.scoring.statements import Limits
 
 Tables = dict[str, pl.DataFrame]
-InOrder = Callable[[Callable[[Tables], "SiteResult | None"], Iterator[Tables]], Iterable["SiteResult | None"]]
 EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 
@@ -39,6 +38,18 @@ class SiteResult:
     site_id: str
     frames: Tables
     findings: list[Finding]
+
+
+@dataclass(frozen=True)
+class SiteFailed:
+    """A site whose analysis broke, and a line about how."""
+
+    site_id: str
+    error: str
+
+
+SiteOutcome = SiteResult | SiteFailed | None
+InOrder = Callable[[Callable[[Tables], SiteOutcome], Iterator[Tables]], Iterable[SiteOutcome]]
 
 
 def site_tables(tables: Mapping[str, pl.DataFrame]) -> Iterator[Tables]:
@@ -109,6 +120,16 @@ def analyse_site(tables: Tables, last_day: int, limits: Limits) -> SiteResult | 
     return SiteResult(observed.site_id, frames, findings)
 
 
+def _one_site(tables: Tables, last_day: int, limits: Limits, is_kept_apart: bool) -> SiteOutcome:
+    try:
+        return analyse_site(tables, last_day, limits)
+    except Exception as error:  # whatever broke, it is of this site alone
+        if not is_kept_apart:
+            raise
+        said = " ".join(str(error).split())[:300]
+        return SiteFailed(str(tables["sites"]["site_id"][0]), f"{type(error).__name__}: {said}")
+
+
 def _returns_s(tables: Tables, observed: SiteObserved) -> dict[str, NDArray[np.float64]]:
     returns = tables["sales"].filter(pl.col("kind") == "test_return")
     found = {}
@@ -161,16 +182,29 @@ def analyse_sites(
     *,
     limits: Limits | None = None,
     on_site: Callable[[str], None] | None = None,
+    on_failure: Callable[[SiteFailed], None] | None = None,
     in_order: InOrder = map,
 ) -> Tables:
-    """The same from sites that come one after the other, each with its own rows, none judged after `last_day`."""
-    one_site = partial(analyse_site, last_day=last_day, limits=limits or Limits())
-    results = []
+    """The same from sites that come one after the other, each with its own rows, none judged after `last_day`.
+
+    With `on_failure` a site whose analysis breaks is told to it and left out, and the others go on.
+    """
+    kept_apart = on_failure is not None
+    one_site = partial(_one_site, last_day=last_day, limits=limits or Limits(), is_kept_apart=kept_apart)
+    results: list[SiteResult] = []
+    broken: list[SiteFailed] = []
     for result in in_order(one_site, sites):
-        if result is not None:
+        if isinstance(result, SiteFailed):
+            broken.append(result)
+        elif result is not None:
             results.append(result)
             if on_site is not None:
                 on_site(result.site_id)
+    if broken and not results:
+        raise ValueError(f"no site could be analysed; {broken[0].site_id}: {broken[0].error}")
+    if on_failure is not None:
+        for site in broken:
+            on_failure(site)
     frames, odd = fleet_tables([result.frames for result in results])
     findings = [finding for result in results for finding in result.findings]
     findings += odd_findings(odd, findings)

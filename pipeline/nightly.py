@@ -39,7 +39,8 @@ class Night:
     def failures(self) -> list[str]:
         """A line about everything that failed."""
         sources = [entry.error for entry in self.collected if entry.error]
-        return [*sources, *self.errors, *(notice.error for notice in self.notices if notice.error)]
+        sites = [] if self.outcome is None else self.outcome.failed
+        return [*sources, *sites, *self.errors, *(notice.error for notice in self.notices if notice.error)]
 
     def require_whole(self) -> None:
         """Raise where a part of the night's work failed.

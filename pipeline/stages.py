@@ -4,6 +4,7 @@ A stage that finds its work done already does nothing, so a run that was broken 
 """
 
 import hashlib
+import json
 import logging
 import shutil
 import time
@@ -17,13 +18,13 @@ from typing import Final
 import polars as pl
 from filelock import FileLock, Timeout
 
-from pipeline.analysis import EPOCH_DAY, analyse_sites
+from pipeline.analysis import EPOCH_DAY, SiteFailed, analyse_sites
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import DATA_TABLES, STORE_TABLES
 from pipeline.data_health import LOOK_BACK, data_health_of
-from pipeline.errors import ArgumentError, LakeError, QuarantineLimitError, StoreError
+from pipeline.errors import ArgumentError, LakeError, OperationError, QuarantineLimitError, StoreError
 from pipeline.load import EVER, site_groups, sites_one_by_one, take_in
 from pipeline.report.site import write_report
 from pipeline.report.tables import Tables
@@ -65,12 +66,25 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a run came to: rows in and refused by table, cases by urgency, and the first of the worklist."""
+    """What a run came to: rows in and refused by table, cases by urgency, the first of the worklist, sites left out."""
 
     intake: pl.DataFrame
     cases: pl.DataFrame
     first: pl.DataFrame
     last_day: date
+    failed: tuple[str, ...] = ()
+
+    def require_every_site(self) -> None:
+        """Raise where the analysis of a site broke; the results of all others stand.
+
+        Raises
+        ------
+        OperationError
+            If a site was left out.
+        """
+        if self.failed:
+            more = f" (and {len(self.failed) - 1} more)" if len(self.failed) > 1 else ""
+            raise OperationError(f"the rest is done, but: {self.failed[0]}{more}")
 
     def require_quarantine_below(self, limit_pct: float) -> None:
         """Raise where more of a table was refused than the limit allows.
@@ -113,16 +127,21 @@ def analyse_lake(run: Run) -> None:
         if store.remembered().get("analysed") == mark:
             return
         _LOG.info("analysing")
-        made = _analysed(store, _limits(run.settings))
+        failed: list[SiteFailed] = []
+        made = _analysed(store, _limits(run.settings), failed)
         with store.transaction():
             for name in MADE_TABLES:
                 store.replace(name, conformed(name, made[name]))
             _log(store, "analyse", sum(made[name].height for name in MADE_TABLES), started)
-            store.remember({"analysed": mark, "settings": run.settings.as_text()})
+            lines = [f"site {site.site_id} could not be analysed: {site.error}" for site in failed]
+            store.remember({"analysed": mark, "settings": run.settings.as_text(), "failed": json.dumps(lines)})
 
 
-def _analysed(store: Store, limits: Limits) -> dict[str, pl.DataFrame]:
-    """Every table that the analysis makes; of the lake's days no more is in memory than a few sites'."""
+def _analysed(store: Store, limits: Limits, failed: list[SiteFailed]) -> dict[str, pl.DataFrame]:
+    """Every table that the analysis makes, and in `failed` the sites left out for what broke.
+
+    Of the lake's days no more is in memory than a few sites'.
+    """
     newest = store.query("ingest/newest_readings")
     last = newest["ts"].max()
     if not isinstance(last, datetime):
@@ -130,7 +149,14 @@ def _analysed(store: Store, limits: Limits) -> dict[str, pl.DataFrame]:
     counts = store.query("ingest/readings_by_site", since=EVER)
     workers = worker_count(counts.height) if counts["readings"].sum() > WORTH_PROCESSES else 1
     last_day = last.date().toordinal() - EPOCH_DAY
-    made = analyse_sites(sites_one_by_one(store), last_day, limits=limits, on_site=_told, in_order=in_order(workers))
+    made = analyse_sites(
+        sites_one_by_one(store),
+        last_day,
+        limits=limits,
+        on_site=_told,
+        on_failure=failed.append,
+        in_order=in_order(workers),
+    )
     recent = site_groups(store, since=last - LOOK_BACK)
     health = data_health_of(recent, newest, made["health"], store.table("quarantine"))
     return {**made, "data_health": health}
@@ -196,6 +222,7 @@ def outcome(out: Path) -> Outcome:
             cases=store.query("marts/cases_by_urgency"),
             first=_first_cases(store),
             last_day=_last_day(store),
+            failed=tuple(json.loads(store.remembered().get("failed", "[]"))),
         )
 
 
