@@ -6,6 +6,7 @@ The ledger that judges shares no code with what puts in, but for how drops are f
 import numpy as np
 import polars as pl
 import pytest
+from scipy import stats
 
 from pipeline.backtest.injection.fault import CannotHoldError, Injection
 from pipeline.backtest.injection.lake import inject_lake
@@ -19,7 +20,7 @@ from pipeline.errors import ArgumentError
 from pipeline.ledger.gauge import Strapping
 from pipeline.simulate.run import simulate_fleet
 from pipeline.simulate.settings import FleetSettings
-from tests.support.injected import DAY_S, course, moved, pools, scores, sound_fleet
+from tests.support.injected import DAY_S, SIZES, both_z, course, faults, moved, pools, sound_courses, sound_fleet
 from tests.support.lakes import digest, write
 
 START_S = 12.4 * DAY_S
@@ -43,19 +44,31 @@ def put(frames, cause, size, *, tank="T0001", after_s=START_S, lasts_s=None, see
 USUAL = {"l/h": 1.5, "l": 300.0, "%": 30.0, "kg/m³": 20.0, "mm": 9.0, "s": 900.0}
 
 
-def test_what_is_put_in_is_what_the_ledger_shows_gone(fleet):
-    """The big version, of five hundred faults, stands among the benchmarks."""
-    z, off = [], []
-    for cause in ("tank_leak", "bulk_theft", "slow_theft", "meter_drift", "short_delivery"):
-        for put_in, shown, before, middle, noise, surface in scores(fleet, cause, START_S, seed=3):
-            z.append((shown - middle - put_in) / noise)
-            off.append((shown - before - put_in) / surface)
-    z, off = np.array(z), np.array(off)
-    assert len(z) >= 28
-    # With the tank's own noise: as far off as the tank is without any fault.
-    assert abs(np.median(z)) < 0.8 and np.mean(np.abs(z) < 3.0) > 0.9
-    # Without it: a tenth of a millimetre of level, but for gauges that round to one or report on change.
-    assert np.median(np.abs(off)) < 0.05 and np.max(np.abs(off)) < 0.6
+@pytest.fixture(scope="module")
+def judged():
+    """Over five hundred faults: by cause, how far the ledger is from what was put in, and from none without it [SD]."""
+    frames = sound_fleet(8, 45, seed=500)
+    sound = sound_courses(frames)
+    found = {cause: faults(frames, sound, cause, every_s=3.9 * DAY_S, seed=place) for place, cause in enumerate(SIZES)}
+    return {cause: np.array([both_z(one) for one in rows]).T for cause, rows in found.items()}
+
+
+def test_what_is_put_in_is_what_the_ledger_shows_gone(judged):
+    """Within the noise that the tank has without it: z-scores against stretches of the same tank, at the same hour."""
+    z, without = np.concatenate(list(judged.values()), axis=1)
+    assert len(z) > 500
+    assert abs(z.mean()) < 0.15 and 0.85 < z.std() < 1.2
+    assert np.mean(np.abs(z) < 2.0) > 0.92 and np.mean(np.abs(z) < 3.0) > 0.975
+    # The scale is right: without a fault the same stretches are of the same spread, and the two are not told apart.
+    assert abs(without.mean()) < 0.15 and 0.85 < without.std() < 1.2
+    assert stats.ks_2samp(z, without).pvalue > 0.05
+
+
+@pytest.mark.parametrize("cause", SIZES)
+def test_of_each_cause_what_is_put_in_is_gone(judged, cause):
+    z = judged[cause][0]
+    assert len(z) > 30
+    assert abs(z.mean()) < 3.5 / np.sqrt(len(z)) and 0.7 < z.std() < 1.4
 
 
 @pytest.mark.parametrize("cause", CAUSES)

@@ -5,6 +5,7 @@
 """
 
 import sys
+from collections.abc import Mapping
 
 import numpy as np
 import polars as pl
@@ -16,42 +17,34 @@ from sklearn.model_selection import StratifiedGroupKFold, cross_val_predict
 from pipeline.backtest.injection.fault import Injection
 from pipeline.backtest.injection.run import inject
 from pipeline.simulate.run import simulate_fleet
-from tests.support.injected import DAY_S, SIZES, scores, sound_fleet
+from pipeline.simulate.settings import FleetSettings
+from tests.support.injected import DAY_S, SIZES, Judged, both_z, faults, sound_courses, sound_fleet
 
 
-def truth(fleets: int = 2, starts: int = 5) -> None:
-    """Z-scores over fleets, causes and starts."""
-    z, usual, off, causes = [], [], [], []
+def truth(fleets: int = 2) -> None:
+    """Z-scores by cause: what is missing beyond what was put in, in the noise that the tank has without it."""
+    by_cause: dict[str, list[Judged]] = {cause: [] for cause in SIZES}
     for number in range(fleets):
-        frames = sound_fleet(8, 36, seed=500 + number)
-        for start in np.linspace(8.3, 24.7, starts):
-            for cause in SIZES:
-                for put_in, shown, before, middle, noise, surface in scores(frames, cause, start * DAY_S, seed=number):
-                    z.append((shown - middle - put_in) / noise)
-                    usual.append((before - middle) / noise)
-                    off.append((shown - before - put_in) / surface)
-                    causes.append(cause)
-    z, usual, off, causes = np.array(z), np.array(usual), np.array(off), np.array(causes)
-    known = np.isfinite(z)
-    z, usual, off, causes = z[known], usual[known], off[known], causes[known]
+        frames = sound_fleet(8, 45, seed=500 + number)
+        sound = sound_courses(frames)
+        for place, cause in enumerate(SIZES):
+            by_cause[cause] += faults(frames, sound, cause, every_s=3.0 * DAY_S, seed=100 * number + place)
+    every = [one for found in by_cause.values() for one in found]
+    z, without = (np.array(values) for values in zip(*map(both_z, every), strict=True))
     print(f"faults: {len(z)}")
-    print(f"z: mean {z.mean():+.3f} (± {1.96 / np.sqrt(len(z)):.3f} if they were independent), SD {z.std():.3f}")
-    print(f"the same stretches without the fault: mean {usual.mean():+.3f}, SD {usual.std():.3f}, "
-          f"two-sample Kolmogorov-Smirnov p {stats.ks_2samp(z, usual).pvalue:.3f}")  # fmt: skip
-    print(
-        "   "
-        + ", ".join(
-            f"|z| < {n}: {np.mean(np.abs(z) < n):.3f} (without {np.mean(np.abs(usual) < n):.3f})" for n in (1, 2, 3)
-        )
-    )
+    print(f"z: mean {z.mean():+.3f} (± {1.96 * z.std() / np.sqrt(len(z)):.3f}), SD {z.std():.3f}")
+    print(f"the same stretches without the fault: mean {without.mean():+.3f}, SD {without.std():.3f}, "
+          f"two-sample Kolmogorov-Smirnov p {stats.ks_2samp(z, without).pvalue:.3f}")  # fmt: skip
+    shares = [f"|z| < {n}: {np.mean(np.abs(z) < n):.3f} (normal {1 - 2 * stats.norm.sf(n):.3f})" for n in (1, 2, 3)]
+    print("   " + ", ".join(shares))
+    off = np.array([(one.shown - one.without - one.put_in) / one.surface for one in every])
     print(f"against the same tank without the fault: median |off| {np.median(np.abs(off)):.4f} mm of level,"
           f" 95 % below {np.quantile(np.abs(off), 0.95):.3f} mm, largest {np.abs(off).max():.3f} mm")  # fmt: skip
-    for cause in SIZES:
-        here = causes == cause
-        print(
-            f"   {cause:16} n {here.sum():3}  z {z[here].mean():+.2f} ± {z[here].std():.2f}"
-            f"  off {np.mean(off[here]):+.4f} mm"
-        )
+    for cause, found in by_cause.items():
+        z, without = (np.array(values) for values in zip(*map(both_z, found), strict=True))
+        noise = np.median([one.placebo.std() for one in found])
+        print(f"   {cause:16} n {len(found):3}  z {z.mean():+.2f} ± {z.std():.2f}"
+              f"  without it {without.mean():+.2f} ± {without.std():.2f}  usual noise {noise:.1f} l")  # fmt: skip
 
 
 def _features(frames: dict[str, pl.DataFrame], window: tuple[float, float], tank: str) -> list[float]:
@@ -85,44 +78,57 @@ def _size(cause: str, rng: np.random.Generator) -> float:
     return size * float(rng.choice([-1.0, 1.0])) if cause == "meter_drift" else size
 
 
-def likeness(fleets: int = 14, tanks: int = 10, days: int = 30) -> None:
-    """AUC of a forest, fleets kept apart: each fleet once with faults simulated and, under another seed, injected."""
-    causes = ("tank_leak", "line_leak", "bulk_theft", "slow_theft", "meter_drift", "short_delivery", "over_delivery")
-    start, last = 10.0 * DAY_S, days * DAY_S
+Frames = Mapping[str, pl.DataFrame]
+CAUSES = ("tank_leak", "line_leak", "bulk_theft", "slow_theft", "meter_drift", "short_delivery", "over_delivery")
+
+
+def _put_in(sound: Frames, labels: pl.DataFrame, rng: np.random.Generator, *, seed: int) -> Frames:
+    """A sound fleet with faults of the causes, and at the starts, of a simulated fleet's labels; tanks are drawn."""
+    tanks = labels["tank_id"].unique().sort().to_list()
+    drawn = rng.choice(sound["tanks"]["tank_id"].to_numpy(), size=len(tanks), replace=False)
+    home = dict(zip(tanks, drawn.tolist(), strict=True))
+    wanted = [
+        Injection(row["cause"], home[row["tank_id"]], row["ts_start"].timestamp(), _size(row["cause"], rng))
+        for row in labels.iter_rows(named=True)
+    ]
+    return inject({name: frame for name, frame in sound.items() if not name.startswith("_")}, wanted, seed=seed).frames
+
+
+def likeness(fleets: int = 36, tanks: int = 10, days: int = 30) -> None:
+    """AUC of a forest, fleets kept apart: fleets with faults simulated, and others with as many like them put in."""
+    start, last = 6.0 * DAY_S, days * DAY_S
     rows, is_put_in, groups = [], [], []
     for number in range(fleets):
-        made = simulate_fleet(tanks, days, seed=9000 + number, causes=causes)
-        labels = made["labels"].filter(pl.col("verdict") == "confirmed")
-        for tank in labels["tank_id"].unique().sort():
-            rows.append(_features(made, (start, last), tank))
-            is_put_in.append(0)
-            groups.append(number)
-        sound = {name: frame for name, frame in simulate_fleet(tanks, days, seed=7000 + number, causes=[]).items()}
-        first = sound["readings"]["ts"].min().timestamp()
         rng = np.random.default_rng(number)
-        injections = []
-        for tank in rng.choice(sound["tanks"]["tank_id"].to_numpy(), size=max(labels.height, 1), replace=False):
-            cause = str(rng.choice(causes))
-            size = _size(cause, rng)
-            injections.append(Injection(cause, str(tank), first + rng.uniform(4.5, 22.0) * DAY_S, size))
-        put = inject(
-            {name: frame for name, frame in sound.items() if not name.startswith("_")}, injections, seed=number
-        )
-        for tank in put.frames["labels"]["tank_id"]:
-            rows.append(_features(put.frames, (start, last), tank))
-            is_put_in.append(1)
-            groups.append(number)
+        made = simulate_fleet(tanks, days, seed=9000 + number, causes=CAUSES, settings=FleetSettings(fault_rate=0.8))
+        labels = made["labels"].filter(pl.col("verdict") == "confirmed").sort("ts_start", "label_id")
+        sound = simulate_fleet(tanks, days, seed=7000 + number, causes=[])
+        put_in = _put_in(sound, labels, rng, seed=number) if labels.height else None
+        for kind, frames in enumerate((made, put_in) if put_in else ()):
+            known = frames["labels"].filter(pl.col("verdict") == "confirmed")
+            for tank in known["tank_id"].unique().sort():
+                rows.append(_features(frames, (start, last), tank))
+                is_put_in.append(kind)
+                groups.append(number)
     x, y, fleet = np.nan_to_num(np.array(rows)), np.array(is_put_in), np.array(groups)
-    for name, of in (("injected or simulated", y),):
-        forest = RandomForestClassifier(300, min_samples_leaf=3, random_state=0)
-        told = cross_val_predict(forest, x, of, groups=fleet, cv=StratifiedGroupKFold(5), method="predict_proba")[:, 1]
-        auc = roc_auc_score(of, told)
-        spread = np.sqrt(auc * (1 - auc) / min(of.sum(), (1 - of).sum()))
-        print(f"{name}: {len(of)} tanks ({of.sum()} injected), AUC {auc:.3f} ± {1.96 * spread:.3f}")
+    forest = RandomForestClassifier(300, min_samples_leaf=3, random_state=0)
+    told = cross_val_predict(forest, x, y, groups=fleet, cv=StratifiedGroupKFold(6), method="predict_proba")[:, 1]
+    low, high = _auc_interval(y, told, fleet)
+    auc = roc_auc_score(y, told)
+    print(f"{len(y)} tanks, {y.sum()} injected: AUC {auc:.3f} ({low:.3f} to {high:.3f}; 95 %, fleets drawn anew)")
     for number in range(x.shape[1]):
         p = stats.mannwhitneyu(x[y == 1, number], x[y == 0, number]).pvalue
         medians = [float(np.median(x[y == kind, number])) for kind in (1, 0)]
         print(f"   feature {number:2}: injected {medians[0]:.4g}, simulated {medians[1]:.4g}, p {p:.3f}")
+
+
+def _auc_interval(y: np.ndarray, told: np.ndarray, fleet: np.ndarray) -> tuple[float, float]:
+    """Bootstrap by fleet, whose tanks share sites and settings."""
+    rng = np.random.default_rng(0)
+    places = [np.flatnonzero(fleet == number) for number in np.unique(fleet)]
+    drawn = (np.concatenate([places[k] for k in rng.integers(0, len(places), len(places))]) for _ in range(1000))
+    low, high = np.quantile([roc_auc_score(y[here], told[here]) for here in drawn], [0.025, 0.975])
+    return float(low), float(high)
 
 
 if __name__ == "__main__":

@@ -1,11 +1,14 @@
 """What a ledger shows of a tank, with a fault in it and without: the judge of whether injection is true."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from scipy import stats
 
 from pipeline.backtest.injection.fault import Injection
+from pipeline.backtest.injection.levels import habit_of
 from pipeline.backtest.injection.run import inject
 from pipeline.ledger.dips import settled_dips
 from pipeline.ledger.drops import find_drops, match_tickets
@@ -57,43 +60,122 @@ def course(frames: Frames, members):
     return dips.ts_s, dips.gauge_l + dips.sold_l.sum(axis=1) - came, surface, drops
 
 
-def moved(ts_s, stock_l, start_s, end_s):
-    """By how much the book-corrected stock changes over a stretch of time: medians of six hours after and before."""
-    before = stock_l[(ts_s <= start_s) & (ts_s > start_s - AROUND_S)]
-    after = stock_l[(ts_s >= end_s) & (ts_s < end_s + AROUND_S)]
-    return float(np.median(after) - np.median(before)) if len(before) > 2 and len(after) > 2 else float("nan")
+def moved(ts_s, stock_l, start_s, end_s, drops=()):
+    """By how much the book-corrected stock changes over a stretch of time: medians of six hours after and before.
+
+    A drop just before or after the stretch is no part of it: the six hours end where it begins or ended.
+    """
+    since = max([drop.end_s for drop in drops if drop.end_s <= start_s] + [start_s - AROUND_S])
+    until = min([drop.start_s for drop in drops if drop.start_s >= end_s] + [end_s + AROUND_S])
+    before, after = (ts_s <= start_s) & (ts_s > since), (ts_s >= end_s) & (ts_s < until)
+    if before.sum() <= 2 or after.sum() <= 2:
+        return float("nan")
+    return float(np.median(stock_l[after]) - np.median(stock_l[before]))
 
 
 SIZES = {
     "tank_leak": 1.5, "line_leak": 15.0, "bulk_theft": 400.0, "slow_theft": 40.0, "meter_drift": 1.5,
     "short_delivery": 250.0, "over_delivery": 250.0, "unexplained": 90.0,
 }  # fmt: skip
-LASTS_S = {"tank_leak": 4 * DAY_S, "line_leak": 4 * DAY_S, "slow_theft": 4 * DAY_S, "meter_drift": 4 * DAY_S,
-           "unexplained": 4 * DAY_S}  # fmt: skip
+LASTS_S = {"tank_leak": DAY_S, "line_leak": DAY_S, "slow_theft": DAY_S, "meter_drift": DAY_S,
+           "unexplained": DAY_S}  # fmt: skip
+FEWEST_PLACEBOS = 6
 
 
-def scores(frames: Frames, cause: str, start_s: float, *, seed: int):
-    """For a fault of a cause in every pool at once: put in, shown, shown without it, the noise, litres of a millimetre.
+@dataclass(frozen=True)
+class Judged:
+    """A fault: litres put in, shown by the ledger, and shown of the same stretch without it; litres of a millimetre.
 
-    The noise is the spread of the same figure over other stretches of the same length, without the fault.
+    `placebo` are the ledger's litres of stretches in which nothing was put: as long, of the same tank, at the same hour
+    of other days, with as many drops. They are the noise that the tank has without the fault. `free` of them do not
+    overlap. `told` is the step in which the gauge tells its level [l]: a change is told no finer, while stretches in
+    which the level lay still do not show it.
     """
-    start = start_s + frames["readings"]["ts"].min().timestamp()
-    end = start + LASTS_S[cause] if cause in LASTS_S else None
-    injections = [Injection(cause, first, start, SIZES[cause], end) for first in pools(frames)]
-    made = inject(frames, injections, seed=seed)
-    rows = []
-    for row in made.frames["labels"].iter_rows(named=True):
-        members = next(group for group in pools(frames).values() if row["tank_id"] in group)
-        edges = row["ts_start"].timestamp() - 60.0, row["ts_end"].timestamp() + 60.0
+
+    put_in: float
+    shown: float
+    without: float
+    surface: float
+    placebo: np.ndarray
+    free: float
+    told: float
+
+    def z(self, litres):
+        """How far litres are from the placebos: Student's t for one more like them, as the normal value as likely."""
+        count = len(self.placebo)
+        # The difference of two values, each rounded to the step, has a variance of a sixth of it squared.
+        spread = np.hypot(self.placebo.std(ddof=1) * np.sqrt(1.0 + 1.0 / self.free), self.told / np.sqrt(6.0))
+        t = (litres - self.placebo.mean()) / spread
+        freedom = max(min(self.free, count) - 1.0, 2.0)
+        return float(-np.sign(t) * stats.norm.ppf(stats.t.sf(abs(t), freedom)))
+
+
+def both_z(one):
+    """Of what is missing beyond what was put in, and of the same stretch without the fault."""
+    return one.z(one.shown - one.put_in), one.z(one.without)
+
+
+def sound_courses(frames):
+    """Of each pool, by its first tank, its course without a fault and the litres of its gauge's step."""
+    found = {pool: course(frames, members) for pool, members in pools(frames).items()}
+    return {pool: (one, one[2] * _step_mm(frames, pool)) for pool, one in found.items()}
+
+
+def faults(frames: Frames, sound, cause, *, every_s, seed):
+    """A fault of a cause in every pool every so often, at hours that are drawn, as `Judged` each; one injected lake."""
+    rng = np.random.default_rng(seed)
+    first, last = (edge.timestamp() for edge in (frames["readings"]["ts"].min(), frames["readings"]["ts"].max()))
+    wanted = []
+    for pool, ((_, _, _, drops), _) in sound.items():
+        starts = np.arange(first + 3 * DAY_S, last - 4 * DAY_S, every_s)
+        starts = starts + rng.uniform(0.0, DAY_S, len(starts))
         if cause.endswith("delivery"):
-            edges = edges[0], edges[1] + 1800.0
-        ts, stock, surface, drops = course(frames, members)
-        others = np.arange(ts[0] + DAY_S, ts[-1] - (edges[1] - edges[0]) - DAY_S, DAY_S / 3.0)
-        if cause.endswith("delivery"):
-            others = np.array([drop.start_s - 60.0 for drop in drops])
-        usual = np.array([moved(ts, stock, at, at + edges[1] - edges[0]) for at in others])
-        usual = usual[np.isfinite(usual)]
-        noise = 1.4826 * float(np.median(np.abs(usual - np.median(usual))))
-        shown = moved(*course(made.frames, members)[:2], *edges)
-        rows.append((row["litres"], shown, moved(ts, stock, *edges), float(np.median(usual)), noise, surface))
-    return rows
+            starts = np.array([drop.start_s - 1.0 for drop in drops])
+        ends = starts + LASTS_S[cause] if cause in LASTS_S else [None] * len(starts)
+        wanted += [Injection(cause, pool, at, SIZES[cause], end) for at, end in zip(starts, ends, strict=True)]
+    made = inject(frames, wanted, seed=seed).frames
+    found = []
+    for pool, members in pools(frames).items():
+        rows = made["labels"].filter(pl.col("tank_id").is_in(members)).sort("ts_start")
+        # Two that fell to one drop are no fault of the size that is told.
+        found += _judged(sound[pool], course(made, members), rows.filter(pl.col("ts_start").is_unique()))
+    return found
+
+
+def _step_mm(frames, tank):
+    """The step in which a gauge tells its level, as its own readings show it."""
+    good = (pl.col("tank_id") == tank) & (pl.col("quality") == "good") & pl.col("level_mm").is_not_null()
+    rows = frames["readings"].filter(good).unique("ts").sort("ts")
+    habit = habit_of(rows["ts"].dt.timestamp("us").to_numpy() / 1e6, rows["level_mm"].to_numpy())
+    return habit.step_mm
+
+
+def _judged(sound, faulty, rows):
+    (ts, stock, surface, drops), told = sound
+    found = []
+    for row in rows.iter_rows(named=True):
+        start, end = row["ts_start"].timestamp() - 60.0, row["ts_end"].timestamp() + 60.0
+        at_drop = row["delivery_id"] is not None
+        end += 1800.0 * at_drop
+        days = np.arange(-90, 91) * DAY_S
+        others = np.array([drop.start_s - 60.0 for drop in drops]) - start if at_drop else days
+        others = others[(np.abs(others) >= end - start) & (start + others > ts[0]) & (end + others < ts[-1])]
+        alike = _inside(drops, start, end)
+        others = np.array([off for off in others if _inside(drops, start + off, end + off) == alike])
+        placebo = np.array([moved(ts, stock, start + off, end + off, drops) for off in others])
+        others, placebo = others[np.isfinite(placebo)], placebo[np.isfinite(placebo)]
+        shown, without = moved(*faulty[:2], start, end, faulty[3]), moved(ts, stock, start, end, drops)
+        if len(placebo) >= FEWEST_PLACEBOS and np.isfinite([shown, without]).all():
+            found.append(Judged(row["litres"], shown, without, surface, placebo, _free(others, end - start), told))
+    return found
+
+
+def _inside(drops, start_s, end_s):
+    """How many drops fall into a stretch; two are as many as more."""
+    return min(sum(drop.start_s < end_s and drop.end_s > start_s for drop in drops), 2)
+
+
+def _free(others, lasts_s):
+    """How many of the stretches are worth counting, where neighbours overlap."""
+    gaps = np.diff(np.sort(others))
+    return 1.0 + float(np.minimum(gaps / (lasts_s + AROUND_S), 1.0).sum())

@@ -100,7 +100,8 @@ def pool_of(tables: Tables, tank_id: str) -> Pool:
 def booked_flows(tables: Tables, members: tuple[str, ...]) -> list[MeterFlow]:
     """Sales booked to the tanks, test returns left out, by meter; each times the share that the feeds give then."""
     feeds = tables["meter_feeds"].filter(pl.col("tank_id").is_in(members))
-    sales = tables["sales"].filter(pl.col("kind") == "sale").unique("sale_id", keep="first", maintain_order=True)
+    mine = (pl.col("kind") == "sale") & pl.col("meter_id").is_in(feeds["meter_id"].unique().implode())
+    sales = tables["sales"].filter(mine).unique("sale_id", keep="first", maintain_order=True)
     rows = (
         sales.join(feeds.select("meter_id", "share", "valid_from", "valid_to"), on="meter_id")
         .filter(
