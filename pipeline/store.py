@@ -67,9 +67,8 @@ class Store:
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows that have the contract's columns to a table."""
         columns = list(polars_schema(SCHEMAS[name]))
-        self._connection.register("_incoming", frame.select(columns))
-        self._connection.execute(f'insert into "{name}" from _incoming')
-        self._connection.unregister("_incoming")
+        # A registered view would keep the rows in memory until the transaction ends, and a long load all of its batches.
+        self._connection.from_arrow(frame.select(columns).to_arrow()).insert_into(name)
 
     def delete_days(self, name: str, days: Collection[date]) -> None:
         """Take the rows of some UTC days out of a table that lies in days."""
