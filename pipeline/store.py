@@ -67,7 +67,7 @@ class Store:
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows that have the contract's columns to a table."""
         columns = list(polars_schema(SCHEMAS[name]))
-        # A registered view would keep the rows in memory until the transaction ends, and a long load all of its batches.
+        # A registered view would keep the rows in memory until the transaction ends: all batches of a long load.
         self._connection.from_arrow(frame.select(columns).to_arrow()).insert_into(name)
 
     def delete_days(self, name: str, days: Collection[date]) -> None:
