@@ -3,6 +3,7 @@
 import contextlib
 import json
 import os
+import shutil
 import sqlite3
 
 import polars as pl
@@ -11,7 +12,6 @@ import pytest
 from flows.cli import main
 from pipeline.backtest.asof import READABLE, as_of_tables, cut, known_on
 from pipeline.backtest.judging import judge, world_of
-from pipeline.backtest.results import collected
 from pipeline.backtest.study import Faults, Options, Study, lake_digest, study_from, trials_of
 from pipeline.backtest.worlds import ask
 from pipeline.contract.dictionary import ALL_TABLES, polars_schema
@@ -89,18 +89,23 @@ def test_through_prefect_as_without(lake, tried):
     assert sum(name.startswith("trial-") for name in names) == 8
 
 
-def test_the_ten_lines_of_the_guide_are_a_rule_that_is_scored(lake, tried, tmp_path):
-    guide = (ROOT / "docs" / "backtest.md").read_text(encoding="utf-8")
-    own = tmp_path / "own.sql"
-    own.write_text(guide.split("```sql\n")[1].split("```")[0], encoding="utf-8")
-    assert len(own.read_text(encoding="utf-8").splitlines()) <= 12
-    study = Study(lake, tried, trials_of([str(own)], {"threshold": (20, 60)}))
-    data = lake_digest(lake)
-    for trial in study.trials:
-        ask(study, "base", trial, data)
-    results = collected(study, data)["results"]
-    assert results["rule"].to_list() == ["own", "own"]
-    assert results["alarms"][0] >= results["alarms"][1]
+def test_a_newcomers_rule_and_command_do_what_the_readme_prints(lake, tried, tmp_path, monkeypatch, capsys):
+    """The very lines of the README, with this small lake in the place of the sample."""
+    told = (ROOT / "README.md").read_text(encoding="utf-8").split("## Write a rule and prove it")[1].split("\n## ")[0]
+    rule = told.split("```sql\n")[1].split("```")[0]
+    assert len(rule.splitlines()) <= 10
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "own.sql").write_text(rule, encoding="utf-8")
+    (tmp_path / "sample_lake").symlink_to(lake)
+    shutil.copytree(tried, tmp_path / "out")
+    command = next(line.split() for line in told.splitlines() if line.startswith("    .venv/bin/tankdrift backtest"))
+    assert main([*command[1:], "--direct"]) == 0
+    printed, said = told.split("```text\n")[1].split("```")[0].splitlines(), capsys.readouterr().out.splitlines()
+    assert said[0].split() == printed[0].split() and said[-2:] == printed[-2:]
+    # The same trials in the same order; what they come to is this lake's own.
+    trials = [line[2:].split()[:3] for line in printed[1:-2]]
+    assert trials == [["own", "threshold", limit] for limit in ("10", "40", "160")]
+    assert [line[2:].split()[:3] for line in said[1:-2]] == trials
 
 
 @pytest.mark.parametrize(
