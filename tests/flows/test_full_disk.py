@@ -3,42 +3,35 @@
 import resource
 import subprocess
 
-import pytest
-
 from tests.support.lakes import tiny_lake, write
 from tests.support.runs import COMMAND, ROOT, tankdrift, unlike
 
 
-@pytest.fixture(scope="module")
-def lake(tmp_path_factory):
-    return write(tmp_path_factory.mktemp("full") / "lake", tiny_lake(days=6))
-
-
-@pytest.fixture(scope="module")
-def whole(lake):
-    out = lake.parent / "whole"
-    assert tankdrift("run", lake, "--out", out, "--direct").returncode == 0
-    return out
-
-
-@pytest.mark.parametrize("share", [0.005, 0.02, 0.6])
-def test_the_next_run_ends_as_one_that_had_room(lake, whole, share):
-    """A real limit of the operating system on the size of files stands for the full disk.
-
-    The store is the largest file: so much of it fits, and the run stops in the load, the analysis or at its end.
-    """
-    out = lake.parent / f"full-{share}"
-    room = int((whole / "tankdrift.duckdb").stat().st_size * share)
+def _run_with_room(lake, out, room: int) -> subprocess.CompletedProcess[str]:
+    """A real limit of the operating system on the size of files stands for the full disk."""
 
     def narrow():
         resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
 
     command = [*COMMAND, "run", str(lake), "--out", str(out), "--direct"]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, preexec_fn=narrow)
-    assert done.returncode == 2, done.stderr
-    assert "Traceback" not in done.stderr
-    assert "File too large" in done.stderr.splitlines()[-1]
-    assert str(out) in done.stderr.splitlines()[-1]
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, preexec_fn=narrow)
+
+
+def test_full_in_the_load_the_analysis_and_the_report_and_then_run_as_one_that_had_room(tmp_path):
+    """The store is the largest file: so much of it fits, and the run stops later and later."""
+    lake = write(tmp_path / "lake", tiny_lake(days=4))
+    whole, out = tmp_path / "whole", tmp_path / "out"
+    assert tankdrift("run", lake, "--out", whole, "--direct").returncode == 0
+    size = (whole / "tankdrift.duckdb").stat().st_size
+    reached = []
+    for share in (0.005, 0.02, 0.6):
+        done = _run_with_room(lake, out, int(size * share))
+        *said, last = done.stderr.splitlines()
+        assert (done.returncode, "Traceback" in done.stderr) == (2, False), done.stderr
+        assert "File too large" in last
+        assert str(out) in last
+        reached.append([word for word in ("analysing", "writing the report") if any(word in line for line in said)])
+    assert reached == [[], ["analysing"], ["analysing", "writing the report"]]
     again = tankdrift("run", lake, "--out", out, "--direct")
     assert again.returncode == 0, again.stderr
     assert unlike(out, whole) == []

@@ -216,6 +216,7 @@ def test_the_night_from_the_command_line_and_its_other_commands(night):
     assert "BAD  source down" in doctor.stdout
     assert "ok   source yard" in doctor.stdout
     assert "BAD  source historian: block:test-historian: Prefect cannot be asked for it" in doctor.stdout
+    assert "BAD  prefect: http://127.0.0.1:" in doctor.stdout
     published = tankdrift("publish", "--config", config, env=env)
     assert published.stdout == f"report: {place / 'out' / 'report' / 'index.html'}\n", published.stderr
     nobody = tankdrift("collect", "--config", config, "--source", "nobody", env=env)
