@@ -261,10 +261,12 @@ class _Job:
         for attempt in range(self.config.retries + 1):
             try:
                 return ask()
-            except (SourceDownError, ConnectionError, TimeoutError):
+            except (SourceDownError, ConnectionError, TimeoutError) as error:
                 if attempt == self.config.retries:
                     raise
-                time.sleep(self.config.retry_wait_s * 2**attempt)
+                wait_s = self.config.retry_wait_s * 2**attempt
+                _LOG.info("%s: trying again in %g s: %s", self.config.name, wait_s, in_short(error))
+                time.sleep(wait_s)
         raise AssertionError("not reached")
 
 

@@ -1,11 +1,13 @@
 """Kind of evidence: contract, against real servers. A broken connection is made again, and nothing is lost for it."""
 
 import threading
+import time
 from datetime import timedelta
 
 import polars as pl
 
-from pipeline.sources.config import ModbusConfig, OpcuaConfig, Register, Tag
+from pipeline.sources.collect import collect
+from pipeline.sources.config import ModbusConfig, OpcuaConfig, Register, Tag, read_operations
 from pipeline.sources.landing import Landing
 from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.opcua import OpcuaSource
@@ -41,6 +43,21 @@ def test_an_opc_ua_server_that_comes_up_late_is_asked_again():
     loop.close()
     assert space == 2
     assert found[0].rows["level_mm"].to_list() == [1000.0 + n for n in range(300)]
+
+
+def test_a_database_that_refuses_is_asked_again_after_longer_and_longer_waits(tmp_path, caplog):
+    (tmp_path / "tankdrift.toml").write_text(
+        'min_free_gb = 0.0\n[[sources]]\nname = "plant"\nkind = "sql"\ndriver = "postgresql"\nretries = 3\n'
+        f'retry_wait_s = 0.05\naddress = "postgresql://127.0.0.1:{free_port()}/x"\n'
+        '[sources.tables.events]\ntable = "log"\ntime_column = "ts"\n'
+    )
+    caplog.set_level("INFO", logger="tankdrift")
+    began = time.monotonic()
+    (done,) = collect(read_operations(tmp_path / "tankdrift.toml"), now=START)
+    assert time.monotonic() - began > 0.05 + 0.1 + 0.2
+    assert "Connection refused" in str(done.error)
+    said = [line for line in caplog.messages if "trying again" in line]
+    assert [line.split(" s:")[0] for line in said] == [f"plant: trying again in {s}" for s in ("0.05", "0.1", "0.2")]
 
 
 def test_a_modbus_device_that_goes_away_leaves_a_gap_and_no_more(tmp_path):
