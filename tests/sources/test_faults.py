@@ -192,6 +192,28 @@ def test_an_id_used_twice_is_kept_once_and_the_other_is_in_quarantine(tmp_path):
     assert found["quarantine"]["reason"].to_list() == ["same_key_other_content"]
 
 
+def test_a_gauge_whose_clock_was_set_back_loses_no_row(tmp_path):
+    """An hour comes twice under the same times: each row is let in or in quarantine, be it one file or two nights."""
+    readings = tiny_lake(days=1)["readings"].filter(pl.col("tank_id") == "T1")
+    noon = START + timedelta(hours=12)
+    back = readings.with_columns(
+        ts=pl.when(pl.col("ts") >= noon).then(pl.col("ts") - timedelta(hours=1)).otherwise("ts")
+    )
+    lake = write(tmp_path / "lake", {**tiny_lake(days=1), "readings": readings.clear()})
+    landing = Landing(lake)
+    landing.merge("readings", "gauge", Fetched(back))
+    found = read(lake)
+    assert (found["readings"].height, found["quarantine"].height) == (92, 4)
+    assert set(found["quarantine"]["reason"]) == {"same_key_other_content"}
+    again = Landing(write(tmp_path / "again", {**tiny_lake(days=1), "readings": readings.clear()}))
+    is_before = pl.int_range(pl.len()) < 48
+    again.merge("readings", "gauge", Fetched(back.filter(is_before)))
+    counts = again.merge("readings", "gauge", Fetched(back.filter(~is_before)))
+    assert (counts.new, counts.corrected) == (44, 4)
+    kept = [pl.read_parquet(path) for path in (tmp_path / "again" / "_superseded").rglob("*.parquet")]
+    assert sum(frame.height for frame in kept) == 4
+
+
 def test_a_disk_that_takes_no_more_leaves_every_file_whole(fleet):
     """A real limit of the operating system on the size of files stands for the full disk."""
     operations = _settings(fleet)
