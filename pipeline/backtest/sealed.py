@@ -107,7 +107,11 @@ def _tables_read(rule: str, tree: object, allowed: Collection[str], volatile: Co
     own = {str(entry["key"]).lower() for node in nodes for entry in _entries(node)}
     read: set[str] = set()
     for node in nodes:
-        kind = node.get("type")
+        kind = str(node.get("type"))
+        if kind.endswith("_NODE") and kind not in _ASKING_NODES:
+            raise RefusedRuleError(f"rule {rule}: it holds {kind.split('_')[0]}; a rule only asks, and comes to an end")
+        if node.get("sample"):
+            raise RefusedRuleError(f"rule {rule}: it draws a sample, so its alarms would not come again")
         if kind == "BASE_TABLE":
             name = ".".join(part for part in (node["catalog_name"], node["schema_name"], node["table_name"]) if part)
             if name.lower() not in allowed and name.lower() not in own:
@@ -117,8 +121,8 @@ def _tables_read(rule: str, tree: object, allowed: Collection[str], volatile: Co
             raise RefusedRuleError(
                 f"rule {rule}: it calls {_name(node['function'])}(), which reaches beyond its tables"
             )
-        elif kind == "SHOW_REF" or node.get("sample"):
-            raise RefusedRuleError(f"rule {rule}: a rule describes no table and draws no sample")
+        elif kind == "SHOW_REF":
+            raise RefusedRuleError(f"rule {rule}: a rule describes no table")
         elif kind == "FUNCTION":
             _require_pure(rule, _name(node), volatile)
         elif kind == "COLUMN_REF" and [str(part).lower() for part in node["column_names"]][-1:] in _CLOCK_WORDS:
@@ -126,6 +130,8 @@ def _tables_read(rule: str, tree: object, allowed: Collection[str], volatile: Co
     return tuple(sorted(read))
 
 
+_ASKING_NODES: Final = ("SELECT_NODE", "SET_OPERATION_NODE", "CTE_NODE")
+"""Parts of a query that read; others write, even within a SELECT, or call themselves without end."""
 _CLOCK_WORDS: Final = [["current_date"], ["current_time"], ["current_timestamp"], ["localtime"], ["localtimestamp"]]
 
 

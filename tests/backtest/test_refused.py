@@ -46,6 +46,15 @@ def test_an_honest_rule_is_let_in(tables):
             "1 following) as score from tank_days qualify abs(score) > 10",
             r"sees tomorrow: its alarm T\d 2026-03-\d\d .* once 2026-03-\d\d is seen|was not there until",
         ),
+        (  # A window without an end.
+            "select tank_id, day, abs(variance_l) - avg(variance_l) over (partition by tank_id) as score "
+            "from tank_days where variance_l is not null",
+            r"sees tomorrow: its alarm T1 2026-03-03 .* has the score",
+        ),
+        (  # A rank among days to come.
+            "select tank_id, day, percent_rank() over (order by variance_l) as score from tank_days",
+            r"sees tomorrow: its alarm T\d 2026-03-\d\d .* has the score",
+        ),
         (  # The whole history in the scale: the day stays, the score moves.
             "select tank_id, day, abs(variance_l) / (select max(abs(variance_l)) from tank_days where tank_id = 'T1') "
             "as score "
@@ -86,6 +95,14 @@ def test_a_rule_that_uses_tomorrow(tables, sql, says):
         ("select * from read_text('/etc/hostname')", "calls read_text"),
         ("select * from duckdb_tables()", "calls duckdb_tables"),
         ("select * from information_schema.tables", "reads information_schema.tables"),
+        ("select * from query('select * from labels')", "calls query"),
+        ("select * from query_table('labels')", "calls query_table"),
+        ("select tank_id, day, (select count(*) from labels) as score from tank_days", "reads labels"),
+        (
+            "select t.tank_id, t.day, 1 as score from tank_days as t, lateral (select * from labels) as l",
+            "reads labels",
+        ),
+        ("select * from tables", "reads tables"),
     ],
 )
 def test_a_rule_that_reads_labels_or_a_file(tables, sql, says):
@@ -117,13 +134,35 @@ def test_a_rule_that_writes_or_sets(sql, tables, tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize(
+    "inner",
+    [
+        "insert into tank_days select * from tank_days returning *",
+        "delete from tank_days returning *",
+        "update tank_days set variance_l = 0 returning *",
+    ],
+)
+def test_a_rule_that_writes_within_its_select(inner, tables):
+    with pytest.raises(RefusedRuleError, match="a rule only asks"):
+        asked(f"with x as ({inner}) select tank_id, day, 1 as score from x", tables)
+
+
+@pytest.mark.parametrize(
     ("sql", "says"),
     [
         ("select tank_id, day, random() as score from tank_days", r"calls random\(\)"),
         ("select tank_id, current_date as day, 1 as score from tank_days", "clock|current_date"),
         ("select tank_id, today() as day, 1 as score from tank_days", r"calls today\(\)"),
         ("select tank_id, day, 1 as score, getvariable('x') as note from tank_days", r"calls getvariable\(\)"),
-        ("select tank_id, day, 1 as score from tank_days using sample 2", "draws no sample"),
+        ("select tank_id, day, hash(uuid()) as score from tank_days", r"calls uuid\(\)"),
+        ("select tank_id, day, epoch(now()) as score from tank_days", r"calls now\(\)"),
+        ("select tank_id, day, list_sum(list_transform([1], x -> random())) as score from tank_days", r"random\(\)"),
+        ("select tank_id, day, 1 as score from tank_days using sample 2", "draws a sample"),
+        ("select tank_id, day, 1 as score from tank_days tablesample 10%", "draws a sample"),
+        (
+            "with recursive r as (select 1 as n union all select n + 1 from r) select tank_id, day, n as score "
+            "from tank_days, r",
+            "comes to an end",
+        ),
         ("select tank_id, day, 1 as score from tank_days; select 2", "2 statements"),
         ("select tank_id, day from tank_days", "no column score"),
         ("select day, 1 as score from tank_days", "no column tank_id"),

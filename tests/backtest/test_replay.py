@@ -55,8 +55,8 @@ def tables():
         for tank, number in each
     ]  # fmt: skip
     meters = [
-        {"tank_id": tank, "meter_id": f"M{tank}", "day": day(number), "error_pct": (error := noise(0.6)),
-         "error_low_pct": error - 0.3, "error_high_pct": error + 0.3}
+        {"tank_id": tank, "meter_id": f"M{tank}", "day": day(number), "sold_l": 900.0,
+         "error_pct": (error := noise(0.6)), "error_low_pct": error - 0.3, "error_high_pct": error + 0.3}
         for tank, number in each
     ]  # fmt: skip
     health = [
