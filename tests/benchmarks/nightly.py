@@ -1,12 +1,14 @@
 """A night's increment of a fleet read every minute: ``python -m tests.benchmarks.nightly``, with ``--help`` for more.
 
 A lake of so many days of invented readings is landed and loaded; then one more day comes, by the same sources, and
-what it takes is printed: seconds and the largest resident memory of a process of its own (it starts none), from
-collecting the day to the store's tables, and to the ledger of the last day's sites. Run it in a clone that nobody
-edits: a change of the code has all of the history read again.
+what it takes is printed: seconds and the largest memory of a process of its own and of all that it starts, from
+collecting the day to the store's tables, and to the ledger of the last day's sites; with ``--night``, also those of the
+analysis of all of the history and of the report. Run it in a clone that nobody edits: a change of the code has all of
+the history read again.
 """
 
 import argparse
+import contextlib
 import json
 import resource
 import subprocess
@@ -20,8 +22,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.load import sites_one_by_one, take_in
+from pipeline.nightly import run_of
 from pipeline.sources.collect import collect
 from pipeline.sources.config import read_operations
+from pipeline.stages import run_all
 from pipeline.store import open_store
 from tests.support.lakes import rows, write_part
 
@@ -111,25 +115,57 @@ def increment(config: Path) -> None:
         sites = sites_one_by_one(store, since=last - timedelta(days=1))
         units = sum(len(observe_site(one).units) for one in sites)
     spent["ledger"] = time.monotonic() - began - sum(spent.values())
-    told = {name: round(value, 1) for name, value in spent.items()} | {"units": units, "megabytes": megabytes()}
+    own = round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+    told = {name: round(value, 1) for name, value in spent.items()} | {"units": units, "megabytes": own}
     sys.stdout.write(json.dumps(told) + "\n")
 
 
-def megabytes() -> int:
-    """The largest resident memory of this process and of the largest of those that it started, together."""
-    who = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
-    return round(sum(resource.getrusage(each).ru_maxrss for each in who) / 1024)
+def night(config: Path) -> None:
+    """Look at all of the lake and publish, as the night does after the load; prints seconds as JSON."""
+    began = time.monotonic()
+    run_all(run_of(read_operations(config)))
+    sys.stdout.write(json.dumps({"analysis and report": round(time.monotonic() - began, 1)}) + "\n")
+
+
+def told(step: str, config: Path) -> str:
+    """What a step says in a process of its own, and the most memory that it and all it started were seen to hold."""
+    command = [sys.executable, "-m", "tests.benchmarks.nightly", step, str(config)]
+    most = 0
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        while process.poll() is None:
+            most = max(most, sum(map(_resident_kb, _family(process.pid))))
+            time.sleep(0.1)
+        assert process.stdout is not None
+        said = process.stdout.read().strip()
+    if process.returncode:
+        raise SystemExit(process.returncode)
+    return f"{said}, all processes {most / 1024:.0f} MB\n"
+
+
+def _family(pid: int) -> list[int]:
+    found = [pid]
+    for path in Path(f"/proc/{pid}/task").glob("*/children"):
+        with contextlib.suppress(OSError):
+            for child in path.read_text().split():
+                found += _family(int(child))
+    return found
+
+
+def _resident_kb(pid: int) -> int:
+    """What a process holds, pages that it shares with others counted in part."""
+    with contextlib.suppress(OSError):
+        for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
+            if line.startswith("Pss:"):
+                return int(line.split()[1])
+    return 0
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--tanks", type=int, default=500)
     parser.add_argument("--history", type=int, default=31, help="days that are there before the one more")
-    parser.add_argument("--increment", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--night", action="store_true", help="the analysis of all of the history and the report, too")
     asked = parser.parse_args()
-    if asked.increment is not None:
-        increment(asked.increment)
-        return
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         write_standing(place / "yard", asked.tanks)
@@ -137,12 +173,17 @@ def main() -> None:
         for day in days[:-1]:
             write_day(place / "yard", asked.tanks, day)
         config = settings(place)
-        command = [sys.executable, "-m", "tests.benchmarks.nightly", "--increment", str(config)]
-        before = subprocess.run(command, check=True, capture_output=True, text=True).stdout
+        before = told("increment", config)
         write_day(place / "yard", asked.tanks, days[-1])
-        after = subprocess.run(command, check=True, capture_output=True, text=True).stdout
-    sys.stdout.write(f"{asked.tanks} tanks, the first {asked.history} days: {before}one more day: {after}")
+        after = told("increment", config)
+        whole = told("night", config) if asked.night else ""
+    sys.stdout.write(f"{asked.tanks} tanks, the first {asked.history} days: {before}one more day: {after}{whole}")
 
+
+STEPS = {"increment": increment, "night": night}
 
 if __name__ == "__main__":
-    main()
+    if sys.argv[1:2] and sys.argv[1] in STEPS:
+        STEPS[sys.argv[1]](Path(sys.argv[2]))
+    else:
+        main()
