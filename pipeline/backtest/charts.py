@@ -25,6 +25,8 @@ LOOKS: Final[tuple[Look, ...]] = (
 """Colour, marker and dash of each rule in turn, so that colour is never alone."""
 MOST_RULES: Final = 8
 """Rules that a chart of lines shows; more cannot be told apart."""
+BESIDE: Final = 1.012
+"""By this factor of size the points of one rule stand beside the next rule's, so that none hides another."""
 LINEAR: Final = {"type": "linear", "hoverformat": ".3~f"}
 
 
@@ -87,6 +89,7 @@ def _tradeoff(results: pl.DataFrame, looks: Mapping[str, Look]) -> Chart | None:
                 "y": _percent(rows["share_found"].to_list()), "text": [plain(told(one)) for one in rows["parameters"]],
                 "line": {"color": colour, "width": 1.5, "dash": dash},
                 "marker": {"color": colour, "symbol": symbol, "size": sizes}, "error_y": _error(rows, "share_found"),
+                "cliponaxis": False,
                 "hovertemplate": "%{text}<br>%{y:.0f} % found, %{x:.1f} outside<extra>%{fullData.name}</extra>",
             }
         )  # fmt: skip
@@ -100,7 +103,7 @@ def _rounded(values: pl.Series) -> list[float]:
 
 def _power(frames: Mapping[str, pl.DataFrame], points: pl.DataFrame, looks: Mapping[str, Look]) -> Chart | None:
     traces: list[dict[str, Any]] = []
-    for row in points.iter_rows(named=True):
+    for place, row in enumerate(points.iter_rows(named=True)):
         bins = frames["power"].filter(pl.col("trial_id") == row["trial_id"]).sort("size")
         curve = frames["curves"].filter(pl.col("trial_id") == row["trial_id"]).sort("size")
         if bins.height < 2 or not curve.height:
@@ -118,15 +121,30 @@ def _power(frames: Mapping[str, pl.DataFrame], points: pl.DataFrame, looks: Mapp
             "mode": "lines", "x": _rounded(curve["size"]), "y": _percent(curve["share"].to_list()), "line": line,
         })  # fmt: skip
         traces.append(common | {
-            "mode": "markers", "x": _rounded(bins["size"]), "y": _percent(bins["share"].to_list()), "showlegend": False,
-            "text": [f"{found} of {n}" for found, n in bins.select("found", "truths").iter_rows()],
+            "mode": "markers", "x": _rounded(bins["size"] * BESIDE ** (place - 0.5 * (points.height - 1))),
+            "y": _percent(bins["share"].to_list()), "showlegend": False, "cliponaxis": False,
+            "text": [
+                f"{found} of {n} of size {fmt.figures(size)}"
+                for found, n, size in bins.select("found", "truths", "size").iter_rows()
+            ],
             "marker": {"color": colour, "symbol": symbol, "size": 8}, "error_y": _error(bins, "share"),
-            "hovertemplate": "%{text} of size %{x:.3~g}<extra>%{fullData.name}</extra>",
+            "hovertemplate": "%{text}<extra>%{fullData.name}</extra>",
         })  # fmt: skip
     if not traces:
         return None
-    axis = {"type": "log", "title": {"text": words.AXES["size"]}}
+    tried = _spread(frames["power"].filter(pl.col("trial_id").is_in(points["trial_id"].implode()))["size"])
+    axis = {"type": "log", "title": {"text": words.AXES["size"]}, "tickvals": tried,
+            "ticktext": [fmt.figures(size) for size in tried]}  # fmt: skip
     return chart("power", traces, words.AXES["share"], height=380, xaxis=axis)
+
+
+def _spread(sizes: pl.Series) -> list[float]:
+    """Sizes that were tried, those left out that come within a fifth of the one before."""
+    kept: list[float] = []
+    for size in sorted(_rounded(sizes.drop_nulls().unique())):
+        if not kept or size > 1.2 * kept[-1]:
+            kept.append(size)
+    return kept
 
 
 def _delay(frames: Mapping[str, pl.DataFrame], points: pl.DataFrame, looks: Mapping[str, Look]) -> Chart | None:
@@ -177,14 +195,16 @@ def _power_map(power_map: pl.DataFrame, points: pl.DataFrame) -> Chart | None:
     tanks = power_map["tank_id"].unique().sort().to_list()
     cell = {(row["trial_id"], row["tank_id"]): row for row in power_map.iter_rows(named=True)}
     grid = [[cell.get((trial, tank)) for trial in trials] for tank in tanks]
-    shown = [[None if row is None else round(float(np.log10(row["size_found"])), 4) for row in line] for line in grid]
+    shown = [[None if row is None else round(float(np.log10(_within(row)[0])), 4) for row in line] for line in grid]
+    labels = [["" if row is None else plain(_within(row)[1]) for row in line] for line in grid]
     notes = [["" if row is None else _cell_words(row) for row in line] for line in grid]
     known = [value for line in shown for value in line if value is not None]
     ticks = np.linspace(min(known), max(known), 5) if len(set(known)) > 1 else np.array(known[:1])
     trace = {
         "type": "heatmap", "x": [plain(f"{names[trial]} [{units[trial]}]") for trial in trials],
-        "y": [plain(tank) for tank in tanks], "z": shown, "text": notes, "xgap": 1, "ygap": 1,
-        "colorscale": [[0, "@gain"], [0.5, "@mid"], [1, "@loss"]], "hovertemplate": "%{text}<extra>%{y}</extra>",
+        "y": [plain(tank) for tank in tanks], "z": shown, "text": labels, "texttemplate": "%{text}",
+        "hovertext": notes, "xgap": 1, "ygap": 1, "colorscale": [[0, "@gain"], [0.5, "@mid"], [1, "@loss"]],
+        "hovertemplate": "%{hovertext}<extra>%{y}</extra>",
         "colorbar": {
             "tickvals": [round(float(tick), 4) for tick in ticks],
             "ticktext": [fmt.figures(10.0**tick) for tick in ticks],
@@ -194,6 +214,14 @@ def _power_map(power_map: pl.DataFrame, points: pl.DataFrame) -> Chart | None:
     made = chart("heat", [trace], "", height=120 + 18 * len(tanks), xaxis={"type": "category", "side": "bottom"})
     made["layout"]["yaxis"] |= {"type": "category", "autorange": "reversed", "automargin": True, "showgrid": False}
     return made
+
+
+def _within(row: Mapping[str, Any]) -> tuple[float, str]:
+    """The size for a cell's colour and its words: beyond the sizes tried no more is said than that."""
+    size, least, most = row["size_found"], row["least_tried"], row["most_tried"]
+    if size < least:
+        return least, f"< {fmt.figures(least)}"
+    return (most, f"> {fmt.figures(most)}") if size > most else (size, fmt.figures(size))
 
 
 def _cell_words(row: Mapping[str, Any]) -> str:

@@ -20,13 +20,16 @@ from scipy.signal import lfilter
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-ALARMS: Final = {"tank_id": pl.String, "day": pl.Date, "score": pl.Float64, "note": pl.String}
+ALARMS: Final = {
+    "tank_id": pl.String, "day": pl.Date, "cause": pl.String, "score": pl.Float64, "note": pl.String,
+}  # fmt: skip
+LOSING: Final = "losing"
 
 
 def cusum(
     tables: Mapping[str, pl.DataFrame], *, threshold: float, allowance: float, baseline_days: float, sd_l: float
 ) -> pl.DataFrame:
-    """Alarms of the two-sided tabular CUSUM of `variance_l`: `tank_id`, `day`, `score`, `note`.
+    """Alarms of the two-sided tabular CUSUM of `variance_l`: `tank_id`, `day`, `cause`, `score`, `note`.
 
     Reads tank_days: tank_id, day, trading_day, variance_l. The score is the larger of the two sums, in standard
     deviations; both begin at nought again after an alarm. `note` says since when, by the sum's own count of days.
@@ -50,7 +53,7 @@ def tabular_cusum(z: Floats, *, threshold: float, allowance: float) -> tuple[Who
             lost = down > up
             places.append(place)
             scores.append(down if lost else up)
-            notes.append(f"{'losing' if lost else 'gaining'} for {down_since if lost else up_since} days")
+            notes.append(f"{LOSING if lost else 'gaining'} for {down_since if lost else up_since} days")
             up = down = 0.0
             up_since = down_since = 0
     return np.array(places, dtype=np.int64), np.array(scores, dtype=np.float64), notes
@@ -59,7 +62,7 @@ def tabular_cusum(z: Floats, *, threshold: float, allowance: float) -> tuple[Who
 def ewma(
     tables: Mapping[str, pl.DataFrame], *, threshold: float, weight: float, baseline_days: float, sd_l: float
 ) -> pl.DataFrame:
-    """Alarms of the exponentially weighted moving average of `variance_l`: `tank_id`, `day`, `score`, `note`.
+    """Alarms of the exponentially weighted moving average of `variance_l`: `tank_id`, `day`, `cause`, `score`, `note`.
 
     Reads tank_days: tank_id, day, trading_day, variance_l. The score is the average in standard deviations of its long
     run, σ √(weight / (2 − weight)); it is not begun anew after an alarm.
@@ -69,7 +72,7 @@ def ewma(
         average = np.asarray(lfilter([weight], [1.0, weight - 1.0], z))
         score = average / np.sqrt(weight / (2.0 - weight))
         places = np.flatnonzero(np.abs(score) > threshold)
-        return places, np.abs(score[places]), ["losing" if score[place] < 0 else "gaining" for place in places]
+        return places, np.abs(score[places]), [LOSING if score[place] < 0 else "gaining" for place in places]
 
     return _charted(tables["tank_days"], chart, baseline_days=int(baseline_days), sd_l=sd_l)
 
@@ -93,7 +96,15 @@ def _charted(
         days = rows["day"].gather(places + first)
         found.append(
             pl.DataFrame(
-                {"tank_id": [str(tank_id)] * len(places), "day": days, "score": scores, "note": notes}, schema=ALARMS
+                {
+                    "tank_id": [str(tank_id)] * len(places),
+                    "day": days,
+                    # A gain is no leak; of what else it may be the chart cannot say.
+                    "cause": ["tank_leak" if note.startswith(LOSING) else "unexplained" for note in notes],
+                    "score": scores,
+                    "note": notes,
+                },
+                schema=ALARMS,
             )
         )
     return pl.concat(found) if found else pl.DataFrame(schema=ALARMS)

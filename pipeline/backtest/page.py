@@ -163,9 +163,14 @@ def _comparisons(frames: Frames) -> list[Row]:
     names = trial_names(frames["results"])
     rows = []
     for row in frames["comparisons"].iter_rows(named=True):
-        low, high = row["low"], row["high"]
+        is_share = row["figure"].endswith("share") or row["figure"].startswith("share")
+        first, second, difference, low, high = (
+            None if row[name] is None else row[name] * (100.0 if is_share else 1.0)
+            for name in ("first", "second", "difference", "low", "high")
+        )
         span = f"{fmt.figures(low) if low else 0} to {fmt.figures(high) if high else 0}" if low is not None else ""
-        cells = [_plain(row["first"]), _plain(row["second"]), _plain(row["difference"]) | {"span": span}]
+        unit = f"{fmt.THIN}%" if is_share else ""
+        cells = [_plain(first, unit), _plain(second, unit), _plain(difference, unit) | {"span": span}]
         rows.append(
             {
                 "first_name": names[row["first_id"]], "second_name": names[row["second_id"]],
@@ -175,8 +180,8 @@ def _comparisons(frames: Frames) -> list[Row]:
     return rows[:MOST_ROWS]
 
 
-def _plain(value: float | None) -> Row:
-    return _cell(fmt.UNKNOWN if value is None else fmt.figures(value) if value else "0", sort=value)
+def _plain(value: float | None, unit: str) -> Row:
+    return _cell(fmt.UNKNOWN if value is None else f"{fmt.figures(value) if value else 0}{unit}", sort=value)
 
 
 def _divided(frames: Frames) -> list[Row]:

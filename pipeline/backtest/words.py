@@ -46,8 +46,8 @@ CHART_NOTES: Final = {
     "delay": "What was not found waits on until it could be watched no longer (Kaplan and Meier).",
     "cost": "Visits at {visit} and litres lost before the alarm at {litre} each, on the history itself; each rule pays "
     "for the faults that it looks for.",
-    "heat": "Size at which {power} are found, by faults put into each tank's own history; beyond the sizes that were "
-    "tried it is an extrapolation.",
+    "heat": "Size at which {power} are found, by faults put into each tank's own history: < and > stand for less and "
+    "more than was tried.",
 }
 AXES: Final = {
     "rate": "alarms outside of known faults in 100 tank-months",
