@@ -22,6 +22,9 @@ SKEW_S = 75.0
 UNBOOKED_L = 15.0
 """Unbooked litres of one meter from which a case is made: the smallest everyday sale. No source."""
 GENERAL_METERS = 4
+FEED_SHARE_SD = 0.003
+ONSET_SHARE_SD = 0.35
+"""What a wrong feed's litres may be off: by the meter, and by how much of a day's sales came before it. No source."""
 QUIET_DAYS = 4
 """An episode that has not shown for this many days is over."""
 TICKET_WAIT_S = 11 * 3600.0
@@ -86,9 +89,19 @@ def feed_findings(site: SiteObserved, tables: dict[str, pl.DataFrame]) -> list[F
     for change in site.feeds:
         if change.to_unit == change.unit_id:
             continue
-        later = [one for one in site.feeds if one.meter_id == change.meter_id and one.from_s > change.from_s]
-        found.append(_feed(site, tables, change, later[0].from_s if later else None))
+        later = [one.from_s for one in site.feeds if one.meter_id == change.meter_id and one.from_s > change.from_s]
+        later += _corrected_s(site, tables, change)
+        found.append(_feed(site, tables, change, min(later) if later else None))
     return found
+
+
+def _corrected_s(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChange) -> list[float]:
+    """When the books came to name the tank that supplies the meter, after the change that they had missed. [s]"""
+    members = next((unit.unit.members for unit in site.units if unit.unit.unit_id == change.to_unit), ())
+    rows = tables["meter_feeds"].filter(
+        (pl.col("meter_id") == change.meter_id) & pl.col("tank_id").is_in(list(members))
+    )
+    return [float(at) for at in seconds(rows["valid_from"]) if at > change.from_s]
 
 
 def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChange, end_s: float | None) -> Finding:
@@ -110,6 +123,7 @@ def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChang
     else:
         course = Course(at, np.zeros(1))
     litres = float(course.litres[-1])
+    that_day = float(np.interp(change.from_s + DAY_S, course.at_s, course.litres))
     return Finding(
         cause="wrong_feed",
         site_id=site.site_id,
@@ -120,7 +134,7 @@ def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChang
         start_s=change.from_s,
         end_s=end_s,
         litres=litres,
-        sd_l=max(0.01 * litres, 15.0),
+        sd_l=float(np.hypot(max(FEED_SHARE_SD * litres, 15.0), ONSET_SHARE_SD * that_day)),
         log_odds=7.0,
         course=course,
         evidence=(

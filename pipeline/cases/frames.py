@@ -41,7 +41,7 @@ def _instant(at_s: float | None) -> datetime | None:
 
 
 def _case(name: str, finding: Finding) -> dict[str, object]:
-    chance = probability(finding.cause, finding.log_odds)
+    chance = probability(finding.log_odds)
     low = high = None
     if finding.litres is not None:
         low, high = finding.litres - 1.96 * finding.sd_l, finding.litres + 1.96 * finding.sd_l

@@ -28,7 +28,7 @@ def gauge_findings(site: SiteObserved) -> list[Finding]:
     """Stuck, noisy and dropping-out gauges of a site, one finding for each stretch of days."""
     found: list[Finding] = []
     for unit in site.units:
-        found += _stuck(unit)
+        found += _stuck(site, unit)
         for tank_id, days in unit.probe.items():
             found += _stretches(unit, tank_id, _flags(site, tank_id, days), [day.day for day in days])
     return _merged(found)
@@ -47,9 +47,21 @@ def _flags(site: SiteObserved, tank_id: str, days: list[ProbeDay]) -> dict[int, 
     return flags
 
 
-def _stuck(unit: UnitObserved) -> list[Finding]:
+def _is_misfed(site: SiteObserved, unit: UnitObserved, span: StuckSpan) -> bool:
+    """Whether sales that are known by then to leave another tank make a level seem to stand still."""
+    return any(
+        change.unit_id == unit.unit.unit_id != change.to_unit
+        and change.from_s <= span.start_s
+        and change.day <= seen_day(span.known_s, unit.lags)
+        for change in site.feeds
+    )
+
+
+def _stuck(site: SiteObserved, unit: UnitObserved) -> list[Finding]:
     groups: list[list[StuckSpan]] = []
     for span in unit.stuck:
+        if _is_misfed(site, unit, span):
+            continue
         if groups and span.start_s - groups[-1][-1].end_s < 2 * DAY_S:
             groups[-1].append(span)
         else:

@@ -33,6 +33,8 @@ DENSITY_RANGE_KG_M3 = {
 }
 """Densities at 15 °C that a product may have: EN 228 (720 to 775), EN 590 (820 to 845, arctic classes from 800), with
 room for blends; E85, kerosene and heating oil common practice, no source. [kg/m³]"""
+MIXED_DAYS = 30
+"""So long after a wrong product the stock's density says nothing of what comes next. No source."""
 DENSITY_ROOM_KG_M3 = 8.0
 BATCH_KG_M3 = 6.0
 """How far one batch's density may lie from the ticket's and the stock's, before the room above. No source."""
@@ -86,7 +88,7 @@ def _ground(height: Floats) -> tuple[float, float]:
 
 
 def _episode_end(at: Floats, height: Floats, removed: Floats, first: int) -> int:
-    """Last point of an episode: until the water is removed, or has not risen for ten days."""
+    """Last point of an episode: until the water is removed, or has not risen for fifteen days."""
     top, top_at = height[first], at[first]
     last = first
     for k in range(first, len(at)):
@@ -94,7 +96,7 @@ def _episode_end(at: Floats, height: Floats, removed: Floats, first: int) -> int
             return max(k - 1, first)
         if height[k] > top + 0.5:
             top, top_at = height[k], at[k]
-        if at[k] - top_at > 10 * DAY_S:
+        if at[k] - top_at > 15 * DAY_S:
             return last
         last = k
     return last
@@ -114,7 +116,7 @@ def _episode(
     onset = start + int(calm[-1]) if len(calm) else max(first - 1, 0)
     split = unit.unit.product in BLENDS
     gained = litres[onset : last + 1] - ground_l
-    ongoing = last >= len(at) - 1 and at[-1] - at[int(np.argmax(height[first:])) + first] < 10 * DAY_S
+    ongoing = last >= len(at) - 1 and at[-1] - at[int(np.argmax(height[first:])) + first] < 15 * DAY_S
     top = first + int(np.argmax(height[first : last + 1]))
     rise = float(height[top] - base)
     gain = abs(float(litres[top] - ground_l))
@@ -142,20 +144,25 @@ def density_findings(site: SiteObserved) -> list[Finding]:
     """Drops whose density at 15 °C, by the gauge or by the ticket, no grade of the tank's product has."""
     found: list[Finding] = []
     for unit in site.units:
-        for known in unit.drops:
-            finding = _wrong_product(unit, known)
+        last: Finding | None = None
+        for known in sorted(unit.drops, key=lambda one: one.drop.start_s):
+            is_mixed = last is not None and known.drop.start_s - last.start_s < MIXED_DAYS * DAY_S
+            finding = _wrong_product(unit, known, is_mixed=is_mixed)
             if finding is not None:
                 found.append(finding)
+                last = finding
     return found
 
 
-def _wrong_product(unit: UnitObserved, known: KnownDrop) -> Finding | None:
+def _wrong_product(unit: UnitObserved, known: KnownDrop, *, is_mixed: bool) -> Finding | None:
+    """A drop whose density does not fit; where the stock `is_mixed`, right product looks odd beside it."""
     low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
     measured, usual, doubt = dropped_density_15(unit, known)
     rows = unit.unit.tickets[list(known.tickets_then)]
     ticketed = rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
     expected = [one for one in (*ticketed, usual) if np.isfinite(one)]
-    apart = min((abs(measured - one) for one in expected), default=0.0) - BATCH_KG_M3 if np.isfinite(measured) else 0.0
+    apart = min((abs(measured - one) for one in expected), default=0.0) - BATCH_KG_M3
+    apart = 0.0 if is_mixed or not np.isfinite(measured) else apart
     off = 0.0 if not np.isfinite(measured) else max(low - measured, measured - high, apart, 0.0)
     off_ticket = max((max(low - one, one - high, 0.0) for one in ticketed), default=0.0)
     by_gauge = off > DENSITY_ROOM_KG_M3 + 3.0 * doubt

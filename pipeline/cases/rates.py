@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
 from pipeline.estimate.unit_walk import UnitWalk
-from pipeline.estimate.walk import Named
+from pipeline.estimate.walked import Named
 
 Floats = NDArray[np.float64]
 
@@ -35,7 +35,10 @@ def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
 
 
 def _course(one: UnitWalk, named: Named) -> tuple[Course, float]:
-    """Litres the named pieces have added to the variance so far, at each dip from the onset on, and the last's SD."""
+    """Litres the named pieces have added to the variance, at each dip from onset to end, and the last's SD.
+
+    The likeliest course, brought to the total that is averaged over all.
+    """
     walk = one.walk
     belief, base = walk.views[-1].belief, walk.balance.columns.shape[1]
     columns = walk.views[-1].pieces
@@ -43,37 +46,24 @@ def _course(one: UnitWalk, named: Named) -> tuple[Course, float]:
     courses = walk.candidates.columns[:, [columns[place - base] - 1 - base for place in places]]
     litres_15 = courses @ belief.mean[places]
     start = max(named.onset - 1, 0)
+    stop = max(named.pieces[-1][1] - 1, start) if named.ended else len(litres_15) - 1
     litres = np.cumsum(np.diff(litres_15, prepend=litres_15[:1]) / walk.balance.vcf)
-    course = Course(walk.balance.hours[start:] * 3600.0, (litres - litres[start])[start:])
-    last = courses[-1]
-    return course, float(np.sqrt(last @ belief.cov[np.ix_(places, places)] @ last))
-
-
-def _ended_s(one: UnitWalk, named: Named) -> float | None:
-    """When a rate fell back to nothing; None while it lasts."""
-    belief = one.walk.views[-1].belief
-    places = [place for place, _ in named.pieces]
-    if len(places) < 2:
-        return None
-    so_far = np.cumsum(belief.mean[places])
-    doubt = float(np.sqrt(belief.cov[np.ix_(places, places)].sum()))
-    largest = float(np.abs(so_far).max())
-    if abs(so_far[-1]) > max(0.25 * largest, min(2.0 * doubt, 0.5 * largest)):
-        return None
-    return float(one.walk.balance.hours[max(named.pieces[-1][1] - 1, 0)] * 3600.0)
+    assert named.total is not None
+    likeliest = named.total.likeliest_15
+    share = named.total.litres_15 / likeliest if likeliest else 1.0
+    span = slice(start, stop + 1)
+    course = Course(walk.balance.hours[span] * 3600.0, share * (litres - litres[start])[span])
+    return course, named.total.sd_l
 
 
 def _lasting(one: UnitWalk, named: Named) -> Finding:
     balance = one.walk.balance
     course, sd = _course(one, named)
     start_s = float(balance.hours[max(named.onset - 1, 0)] * 3600.0)
-    end_s = _ended_s(one, named)
+    end_s = float(course.at_s[-1]) if named.ended else None
     error_pct = None
     if named.hypothesis.cause == "meter_drift":
         course, sd, error_pct = _meter(one, named, course, sd, end_s)
-    if end_s is not None:
-        keep = course.at_s <= end_s + 1.0
-        course = Course(course.at_s[keep], course.litres[keep])
     litres = float(course.litres[-1]) if len(course.litres) else 0.0
     return Finding(
         cause=named.hypothesis.cause,
@@ -85,7 +75,7 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
         start_s=start_s,
         end_s=end_s,
         litres=litres,
-        sd_l=_with_onset_doubt(course, sd, named.day),
+        sd_l=sd,
         rate_l_per_h=_rate(one, named, course),
         meter_error_pct=error_pct,
         log_odds=named.log_odds,
@@ -97,19 +87,6 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
 
 def _tank_of(one: UnitWalk, named: Named) -> str:
     return one.seen.unit.members[0]
-
-
-def _with_onset_doubt(course: Course, sd: float, day: int) -> float:
-    """Adds to the SD of a total what the doubt in its onset is worth.
-
-    Half a day, since onsets are sought by days, and a quarter of the time it took to name the rate: what shows late
-    has no sharp beginning. (By experience with simulated fleets.)
-    """
-    if len(course.at_s) < 2:
-        return sd
-    days = max((course.at_s[-1] - course.at_s[0]) / 86400.0, 1.0)
-    doubt = 0.5 + 0.25 * max(day - course.at_s[0] / 86400.0, 0.0)
-    return float(np.hypot(sd, doubt * abs(course.litres[-1]) / days))
 
 
 def _rate(one: UnitWalk, named: Named, course: Course) -> float | None:
@@ -126,14 +103,15 @@ def _rate(one: UnitWalk, named: Named, course: Course) -> float | None:
 def _meter(one: UnitWalk, named: Named, course: Course, sd: float, end_s: float | None) -> tuple[Course, float, float]:
     """A drifting meter's whole error: what it has given beyond its record since the onset, its usual error included."""
     balance, belief = one.walk.balance, one.walk.views[-1].belief
-    number = balance.meters.index(str(named.hypothesis.meter_id))
+    meter = str(named.hypothesis.meter_id)
+    number, errors = balance.meters.index(meter), balance.error_places(meter, named.onset)
     sold = np.interp(course.at_s / 3600.0, balance.hours, balance.sold_15_l[:, number])
-    usual = float(belief.mean[number])
+    usual = float(belief.mean[errors].sum())
     whole = Course(course.at_s, course.litres - usual * (sold - sold[:1]))
     last = named.pieces[-1][1] if end_s is not None else len(balance.hours)
     active = [place for place, onset in named.pieces if onset < last]
     given = usual + float(belief.mean[active].sum())
-    doubt = float(np.sqrt(belief.cov[number, number])) * float(sold[-1] - sold[0])
+    doubt = float(np.sqrt(belief.cov[np.ix_(errors, errors)].sum())) * float(sold[-1] - sold[0])
     return whole, float(np.hypot(sd, doubt)), 100.0 * (1.0 / (1.0 + given) - 1.0)
 
 

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
 from pipeline.estimate.known import DAY_S, clock_changed, known_day, seen_day
+from pipeline.estimate.noise import RESOLUTION_READINGS, resolution_mm
 from pipeline.estimate.observe import SiteObserved, UnitObserved
+from pipeline.features.steps import Step
 from pipeline.features.transit import Move, is_jump, is_large, moves_of_steps, surface_l_per_mm
 from pipeline.ledger.gauge import seconds
 
@@ -18,7 +20,11 @@ Floats = NDArray[np.float64]
 
 BULK_L = 70.0
 """A single draw of this much is a bulk draw; smaller ones count only in a pattern. No source."""
+WAITS_L = 300.0
+"""A smaller draw while a hose sells may be a sale that was not booked: it waits a day for the totalisers. No source."""
 SMALLEST_DRAW_L = 3.0
+SMALLEST_CHANGES = 2.5
+"""A draw is more than so many of the gauge's smallest changes of level."""
 PATTERN_DAYS = 21
 PATTERN_DRAWS = 3
 PATTERN_DAYS_SEEN = 3
@@ -35,7 +41,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
     for unit in site.units:
         moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
         jumps = [move for move in moves if is_jump(move) and is_large(unit.unit.series, move)]
-        draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
+        draws = [move for move in moves if not is_jump(move) and move.step.litres < 0 and _is_told(unit, move)]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if not _beside_gain(move, gains)])
         found += [_bulk(unit, pieces) for pieces in _together(bulk)]
@@ -51,9 +57,10 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
     """
     kept: list[Move] = []
     charts = chart_changes_s(unit.unit)
-    for day, step in unit.steps:
-        if clock_changed(site.lags, day) or _is_noisy(unit, day):
+    for seen, step in unit.steps:
+        if clock_changed(site.lags, seen) or _is_noisy(unit, seen):
             continue
+        day = _judged_day(seen, step)
         if len(charts) and np.abs(charts - step.start_s).min() < 3600.0:
             continue
         if len(returns_s) and np.abs(returns_s - step.start_s).min() < RETURN_S:
@@ -71,6 +78,19 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             continue
         kept += moves_of_steps(unit.unit.series, unit.flows, [(day, step)])
     return [replace(move, undone=_has_return(move, kept)) for move in kept]
+
+
+def _is_told(unit: UnitObserved, move: Move) -> bool:
+    """Whether a move is more than the gauge's smallest change, by which slow cooling shows in steps too."""
+    series = unit.unit.series
+    read = min(int(np.searchsorted(series.ts_s, move.step.known_s)), RESOLUTION_READINGS)
+    smallest_l = resolution_mm(series.level_mm[:read]) * surface_l_per_mm(series, move)
+    return abs(move.step.litres) > SMALLEST_CHANGES * smallest_l
+
+
+def _judged_day(day: int, step: Step) -> int:
+    """The day that judges a step: the next one for a modest draw while selling, which a totaliser may yet explain."""
+    return day + 1 if -WAITS_L < step.litres < 0 and not step.at_rest else day
 
 
 def _is_noisy(unit: UnitObserved, day: int) -> bool:
@@ -121,7 +141,7 @@ def _together(bulk: list[Move]) -> list[list[Move]]:
     """Draws that follow within half an hour, as the pieces of one that a day's end or a step's shape cut up."""
     groups: list[list[Move]] = []
     for move in sorted(bulk, key=lambda one: (one.day, one.step.start_s)):
-        if groups and abs(move.step.start_s - groups[-1][-1].step.end_s) <= PIECES_S:
+        if groups and move.step.start_s - max(one.step.end_s for one in groups[-1]) <= PIECES_S:
             groups[-1].append(move)
         else:
             groups.append([move])
@@ -129,8 +149,10 @@ def _together(bulk: list[Move]) -> list[list[Move]]:
 
 
 def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
-    """One large draw; it is raised with the first of its pieces."""
-    move, step = pieces[0], pieces[0].step
+    """One large draw; it is raised with the first of its pieces, and begins and ends with those that carry it."""
+    move, step = pieces[0], max(pieces, key=lambda piece: -piece.step.litres).step
+    carrying = [piece.step for piece in pieces if piece.step.litres < 0.3 * step.litres]
+    start_s, end_s = min(one.start_s for one in carrying), max(one.end_s for one in carrying)
     litres = sum(piece.step.litres for piece in pieces)
     sd = float(np.hypot(np.sqrt(sum(piece.step.sd_l**2 for piece in pieces)), 0.02 * litres))
     rate = -step.litres / max(move.transit_s / 60.0, 0.5)
@@ -140,15 +162,15 @@ def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
         unit_id=unit.unit.unit_id,
         tank_id=unit.unit.members[0],
         day=move.day,
-        start_s=step.start_s,
-        end_s=max(piece.step.end_s for piece in pieces),
+        start_s=start_s,
+        end_s=end_s,
         litres=litres,
         sd_l=sd,
         log_odds=min(-6.0 + 0.9 * abs(step.z), 6.0),
         rival=("probe_fault", 0.0) if move.samples == 0 else None,
-        course=Course(np.array([step.start_s, step.end_s + 1.0]), np.array([0.0, litres])),
+        course=Course(np.array([start_s, end_s + 1.0]), np.array([0.0, litres])),
         evidence=(
-            Evidence("interval", "unmetered fall of the stock", litres, "l", step.start_s, step.end_s),
+            Evidence("interval", "unmetered fall of the stock", litres, "l", start_s, end_s),
             Evidence("statistic", "rate", rate, "l/min"),
             Evidence("statistic", "times what the gauge scatters by itself", abs(step.z)),
         ),
@@ -170,6 +192,11 @@ def _patterns(unit: UnitObserved, small: list[Move], gains: list[Move]) -> list[
     return found
 
 
+def _weight(move: Move) -> float:
+    """What one draw adds to the log odds of a pattern: more the further it stands out, up to a clear one. No source."""
+    return float(np.clip(0.3 * (abs(move.step.z) - 4.0), 0.3, 2.2))
+
+
 def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
     raised = None
     for count in range(PATTERN_DRAWS, len(run) + 1):
@@ -177,7 +204,7 @@ def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding 
             continue
         since = run[0].step.start_s - 7 * DAY_S
         against = sum(1 for gain in gains if since <= gain.step.start_s <= run[count - 1].step.start_s)
-        odds = -4.0 + 2.2 * count - 3.0 * against
+        odds = -4.0 + sum(_weight(move) for move in run[:count]) - 3.0 * against
         if odds > 1.5:
             raised = (run[count - 1].day, odds)
             break

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.chart_shape import TankModel
-from pipeline.estimate.design import FREE_L2, Balance
+from pipeline.estimate.design import FREE_L2, SHELL_SHARE, Balance, shell_lag_l, steadied_l, without_noise
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.unit_walk import jump_hours
@@ -36,9 +36,6 @@ NO_TEMP_SHARE = 0.004
 """The same for a ticket without temperature: told from what its drop did to the tank's (0.5 K), and not told (3 K)."""
 SMOOTH_H, SMOOTH_OPEN_H = 18.0, 5.0
 """Hours either side over which the temperature runs straight, in the ground and in the open. No source."""
-SHELL_H = 2.5
-SHELL_SHARE = 0.0004
-"""Hours in which a shell yields to a fill, and by what share of it. From memory: 1 to 5 h, 1 to 10 l in 10,000."""
 
 
 @dataclass(frozen=True)
@@ -47,12 +44,14 @@ class ChartData:
 
     `y_l` (k,) book-corrected stock at 15 °C by the base chart; `others` (k, q) what else moves it, by `names`, with
     `prior`; `weight` (k,) of each whitened row; `cycle` (k,) number of the stretch between drops; `free` (k,) dips
-    before which the stock may have taken any value; `by_chart_l` (k,) `y_l` by the chart in force instead.
+    before which the stock may have taken any value; `by_chart_l` (k,) `y_l` by the chart in force instead; `still_mm`
+    (k,) the levels without their own noise, for the regressors.
     """
 
     y_l: Floats
     by_chart_l: Floats
     level_mm: Floats
+    still_mm: Floats
     vcf: Floats
     others: Floats
     names: tuple[str, ...]
@@ -101,8 +100,8 @@ def chart_data(
     balance = _steadied(seen, dips, balance, np.cumsum(jump_var > 0))
     by_chart = balance.stock_15_l + balance.sold_15_l.sum(axis=1) - ticketed + (0.0 if moved_l is None else moved_l)
     better = model.base_l(dips.level_mm) - seen.unit.stock_l(dips.level_mm, dips.ts_s)
-    keep = np.array([not name.startswith("chart") for name in balance.names])
-    kept = tuple(name for name in balance.names if not name.startswith("chart"))
+    keep = np.array([not name.startswith("chart") and name not in ("tickets", "shell") for name in balance.names])
+    kept = tuple(name for name, is_kept in zip(balance.names, keep, strict=True) if is_kept)
     carriers = sorted(name for name in came if name)
     usual = _usual(balance, kept, keep, seen.unit.product)
     mean = [usual.mean, np.array([0.0, SHELL_SHARE]), np.zeros(len(carriers) + len(named.names))]
@@ -112,11 +111,12 @@ def chart_data(
         np.full(len(carriers), CARRIER_SD),
         named.sd,
     ]
-    shell = balance.stock_15_l - _followed(balance.stock_15_l, balance.hours)
+    shell = shell_lag_l(balance.stock_15_l, balance.hours)
     return ChartData(
         y_l=by_chart + balance.vcf * better,
         by_chart_l=by_chart,
         level_mm=dips.level_mm,
+        still_mm=without_noise(dips, (by_chart - steadied_l(by_chart, jump_var)) / balance.vcf).level_mm,
         vcf=balance.vcf,
         others=np.column_stack(
             [balance.columns[:, keep], ticketed, shell, *(came[name] for name in carriers), named.courses]
@@ -216,14 +216,3 @@ def _tickets_15_l(seen: UnitObserved, known: KnownDrop, balance: Balance, dip: i
     factor = np.asarray(product_vcf(seen.unit.product, np.clip(temp, -20.0, 40.0)))
     spread = np.hypot(TICKET_SHARE_SD, share) * volume
     return volume * factor, float(np.sqrt((spread**2).sum() + len(volume) * TICKET_SD_L**2))
-
-
-def _followed(stock_l: Floats, hours: Floats) -> Floats:
-    """The stock as a shell follows it, a first-order lag of `SHELL_H`; it starts settled. [l]"""
-    keep = np.exp(-np.diff(hours, prepend=hours[:1]) / SHELL_H)
-    out = np.empty_like(stock_l)
-    value = float(stock_l[0]) if len(stock_l) else 0.0
-    for place, stock in enumerate(stock_l):
-        value = stock + (value - stock) * keep[place]
-        out[place] = value
-    return out

@@ -113,15 +113,15 @@ def ways_of(model: TankModel) -> list[tuple[str, Prior]]:
 def _rows_at(data: ChartData, model: TankModel) -> _RowsAt:
     """Whitened rows around each point of the lattice of poses, made once."""
     root = np.sqrt(data.weight)[:, None]
-    steady = np.column_stack([-data.vcf[:, None] * model.shapes_l(data.level_mm), data.others])
+    steady = np.column_stack([-data.vcf[:, None] * model.shapes_l(data.still_mm), data.others])
     steady = whitened(steady, data.hours, data.gain) * root
 
     @cache
     def rows_at(point: tuple[int, int]) -> _Rows:
         change, offset = np.array(point) * _LATTICE
         tilt = model.tilt_mm_per_m + change
-        slopes = model.pose_slopes_l(data.level_mm, tilt, offset)
-        there = model.posed_l(data.level_mm, tilt, offset) - slopes @ np.array([change, offset])
+        slopes = model.pose_slopes_l(data.still_mm, tilt, offset)
+        there = model.posed_l(data.still_mm, tilt, offset) - slopes @ np.array([change, offset])
         moving = np.column_stack([data.y_l + data.vcf * there, -data.vcf[:, None] * slopes])
         moving = whitened(moving, data.hours, data.gain) * root
         columns = np.column_stack([moving[:, 1:], steady])

@@ -33,6 +33,17 @@ SHIFT_SD_MM = 25.0
 """Prior SD of how far a gauge that jumped reads off afterwards; jumps of 2 to 50 mm are common practice, no source."""
 TICKET_SHARE_SD = 0.002
 TICKET_SD_L = 12.0
+SHELL_H = 2.5
+SHELL_SHARE = 0.0004
+"""Hours in which a shell yields to a fill, and by what share of it. From memory: 1 to 5 h, 1 to 10 l in 10,000."""
+STEADY_SHARE = 0.3
+"""Share of each dip in the running mean that tells its noise. No source."""
+CALIBRATED_SD = 0.0035
+"""How much a calibration changes a meter, as a share: two usual errors. No source."""
+TICKETS_MEAN, TICKETS_SD = -0.0005, 0.001
+"""A carrier's lasting bias, as a share: 0 to 0.3 %, mostly in the carrier's favour (common practice, no source)."""
+HOLES = tuple(0.025 * number for number in range(16))
+"""Heights above the bottom at which a tank may leak, as shares of its depth. No source."""
 FREE_L2 = 1e8
 """Variance of a jump of which nothing is known. [l²]"""
 TEMP_WALK_C = 0.03
@@ -48,8 +59,9 @@ class Balance:
 
     `y_l` (k,) book-corrected stock at 15 °C; `columns` (k, p) the base regressors by `names`, with `prior`; `hours`
     (k,) time; `known_day` (k,) the UTC day number whose run first sees the dip; `jump_var_l2` (k,) doubt that drops add
-    before each dip; `sold_15_l` (k, m) litres sold so far by meter, `leak_h` hours times √(head / mean head) so far;
-    `open_h` hours with a hose open so far; `vcf` (k,) litres at 15 °C a litre; `surface_l_per_mm` (k,).
+    before each dip; `sold_15_l` (k, m) litres sold so far by meter; `leak_h` (k, holes) hours times √(head / mean head)
+    so far, of a hole at each of `HOLES`; `open_h` hours with a hose open so far; `vcf` (k,) litres at 15 °C a litre;
+    `surface_l_per_mm` (k,).
     """
 
     y_l: Floats
@@ -68,6 +80,14 @@ class Balance:
     surface_l_per_mm: Floats
     stock_15_l: Floats
     meters: tuple[str, ...]
+
+    def error_places(self, meter: str, dip: int) -> list[int]:
+        """The coefficients that make up a meter's usual error at a dip: its own, and its calibrations' so far."""
+        return [
+            place
+            for place, name in enumerate(self.names)
+            if name == f"meter:{meter}" or (name == f"calibrated:{meter}" and self.columns[dip, place] != 0.0)
+        ]
 
 
 def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the_open: bool) -> Floats:
@@ -151,11 +171,64 @@ def chart_columns(unit: Unit, dips: Dips) -> tuple[Floats, tuple[str, ...]]:
 
 
 def head_hours(unit: Unit, level_mm: Floats, hours: Floats) -> Floats:
-    """Hours so far, each times √(head / the tank's mid-height): what a leak at the bottom goes by (Torricelli). [h]"""
-    middle = 0.5 * float(unit.tanks["diameter_mm"][0] if unit.tanks["shape"][0] == "horizontal_cylinder" else 2000.0)
-    speed = np.sqrt(np.maximum(level_mm, 1.0) / middle)
-    steps = np.diff(hours, prepend=hours[:1])
-    return np.cumsum(0.5 * (speed + np.concatenate([speed[:1], speed[:-1]])) * steps)
+    """Hours so far, each times √(head / head at the tank's mid-height): what a leak goes by (Torricelli). [h]
+
+    One column for a hole at each of `HOLES`; a hole above the surface lets nothing out. Shape (k, holes).
+    """
+    depth = float(unit.tanks["diameter_mm"][0] if unit.tanks["shape"][0] == "horizontal_cylinder" else 4000.0)
+    head = np.maximum(level_mm[:, None] / depth - np.array(HOLES), 0.0) / (0.5 - np.array(HOLES))
+    speed = np.sqrt(head)
+    steps = np.diff(hours, prepend=hours[:1])[:, None]
+    return np.cumsum(0.5 * (speed + np.concatenate([speed[:1], speed[:-1]])) * steps, axis=0)
+
+
+def steadied_l(y_l: Floats, jump_var_l2: Floats) -> Floats:
+    """The book-corrected stock as the dips before each have it, begun anew at each jump: without the dip's own noise.
+
+    An exponential mean of share `STEADY_SHARE`. Shape of `y_l`. [l]
+    """
+    out = np.array(y_l, dtype=np.float64)
+    for k in range(1, len(out)):
+        if jump_var_l2[k] == 0.0:
+            out[k] = out[k - 1] + STEADY_SHARE * (y_l[k - 1] - out[k - 1])
+    return out
+
+
+def without_noise(dips: Dips, noise_l: Floats) -> Dips:
+    """The dips with `noise_l`, shape (k,), taken off their levels and litres.
+
+    A regressor that carried the gauge's noise would explain that noise by itself, and its coefficient with it.
+    """
+    level = dips.level_mm - noise_l / np.maximum(dips.surface_l_per_mm, 1e-6)
+    return replace(dips, level_mm=level, gauge_l=dips.gauge_l - noise_l)
+
+
+def calibration_columns(unit: Unit, dips: Dips, sold_15: Floats) -> tuple[Floats, tuple[str, ...]]:
+    """What each calibration of a meter changes: its litres at 15 °C since then, one column each. Shape (k, n). [l]
+
+    A meter may be visited some time before its record says so, or after: its error is free anew from the record on.
+    """
+    columns, names = [np.zeros((len(dips), 0))], []
+    for number, meter in enumerate(dips.meters):
+        for at_s in unit.calibrated_s.get(meter, ()):
+            before = np.interp(at_s, dips.ts_s, sold_15[:, number]) if len(dips) else 0.0
+            columns.append(-np.where(dips.ts_s > at_s, sold_15[:, number] - before, 0.0)[:, None])
+            names.append(f"calibrated:{meter}")
+    return np.concatenate(columns, axis=1), tuple(names)
+
+
+def shell_lag_l(stock_l: Floats, hours: Floats) -> Floats:
+    """By how much the stock is ahead of a shell that follows it, a first-order lag of `SHELL_H`; it starts settled. [l]
+
+    A shell that has just been filled still gives, and the level sinks for hours.
+    """
+    keep = np.exp(-np.diff(hours, prepend=hours[:1]) / SHELL_H)
+    out = np.empty_like(stock_l)
+    followed = float(stock_l[0]) if len(stock_l) else 0.0
+    for place, stock in enumerate(stock_l):
+        followed = stock + (followed - stock) * keep[place]
+        out[place] = stock - followed
+    return out
 
 
 @dataclass(frozen=True)
@@ -195,10 +268,13 @@ def balance_of(
     _add_after(jumps, hours, delivered.hours, delivered.sd_l**2)
     _add_after(jumps, hours, extra_jumps_h, np.full(len(extra_jumps_h), FREE_L2))
     beta = np.asarray(expansion_per_k(unit.product, np.clip(temp, -19.0, 39.0)), dtype=np.float64)
-    charts, chart_names = chart_columns(unit, dips)
-    shifted = dips.surface_l_per_mm[:, None] * (hours[:, None] >= shifts_h[None, :])
+    noise_l = (y - steadied_l(y, jumps)) / vcf
+    charts, chart_names = chart_columns(unit, without_noise(dips, noise_l))
+    charts = charts * vcf[:, None]
+    shifted = (vcf * dips.surface_l_per_mm)[:, None] * (hours[:, None] >= shifts_h[None, :])
     leak_h = head_hours(unit, dips.level_mm, hours)
     is_petrol = unit.product.startswith("gasoline")
+    calibrated, calibrated_names = calibration_columns(unit, dips, sold_15)
     names = (
         *(f"meter:{name}" for name in dips.meters),
         "vapour",
@@ -206,21 +282,28 @@ def balance_of(
         "expansion",
         *chart_names,
         *(f"shift{number}:offset" for number in range(len(shifts_h))),
+        *calibrated_names,
+        "tickets",
+        "shell",
     )
     columns = np.column_stack(
         [
             -sold_15,
             -sold_15.sum(axis=1),
             -(hours - hours[:1]) if len(hours) else hours,
-            beta * dips.gauge_l * (temp - 15.0),
+            beta * dips.gauge_l * (steadied_l(temp, jumps) - 15.0),
             charts,
             shifted,
+            calibrated,
+            came_15,
+            shell_lag_l(stock_15, hours),
         ]
     )
     count = len(dips.meters)
     versions = charts.shape[1] // CHART_COLUMNS
     vapour = [0.0003 if is_petrol else 0.0, 0.02 if is_petrol else 0.0]
-    mean = np.concatenate([np.zeros(count), vapour, np.zeros(1 + charts.shape[1] + len(shifts_h))])
+    others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names)
+    mean = np.concatenate([np.zeros(count), vapour, np.zeros(others), [TICKETS_MEAN, SHELL_SHARE]])
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.full(BANDS, BAND_SD)])
     sd = np.concatenate(
         [
@@ -228,6 +311,8 @@ def balance_of(
             [0.0003 if is_petrol else 0.0001, 0.02, 0.05],
             np.tile(one_chart, versions),
             np.full(len(shifts_h), SHIFT_SD_MM),
+            np.full(len(calibrated_names), CALIBRATED_SD),
+            [TICKETS_SD, SHELL_SHARE],
         ]
     )
     return Balance(

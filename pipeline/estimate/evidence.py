@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ Floats = NDArray[np.float64]
 LOG_PRIOR = {
     "tank_leak": -4.5,
     "line_leak": -5.5,
-    "meter_drift": -5.5,
+    "meter_drift": -6.5,
     "chart_error": -7.5,
     "unexplained": -8.0,
     "excursion": -3.0,
@@ -55,6 +56,15 @@ class Sums:
         seen = self.taken[: self.count]
         self.active.append(column)
         self.cross = np.vstack([self.cross, seen[:, column] @ seen])
+
+    def reshape(self, place: int, values: Floats) -> None:
+        """Gives an active column other values in the rows taken so far."""
+        column, seen = self.active[place], self.taken[: self.count]
+        seen[:, column] = values
+        self.cross[place] = seen[:, column] @ seen
+        self.cross[:, column] = self.cross[place][self.active]
+        self.square[column] = self.cross[place][column]
+        self.moment[column] = self.cross[place][0]
 
     def amend(self, column: int) -> None:
         """Adds a column to y, in the rows taken so far: something is known now that those rows did not know."""
@@ -99,10 +109,13 @@ class Weighed:
         return self.log_bayes + LOG_PRIOR[self.hypothesis.cause]
 
 
-def weigh(sums: Sums, belief: Posterior, candidates: Candidates, offset: int, recent: int) -> list[Weighed]:
+def weigh(
+    sums: Sums, belief: Posterior, candidates: Candidates, offset: int, *, recent: int, held: Mapping[str, float]
+) -> list[Weighed]:
     """Every hypothesis weighed, with onsets in the rows taken so far; `offset` is the first candidate's column.
 
-    A delivery is weighed only while the dip after it is `recent` or later.
+    A delivery is weighed only while the dip after it is `recent` or later. `held` is what the hypotheses already named
+    come to: of those that know one sign alone, a change may take back what is held and no more.
     """
     is_delivery = np.array([one.cause == "delivery" for one in candidates.hypotheses])[candidates.which]
     seen = np.flatnonzero((candidates.onset < sums.count) & (~is_delivery | (candidates.onset >= recent)))
@@ -113,7 +126,9 @@ def weigh(sums: Sums, belief: Posterior, candidates: Candidates, offset: int, re
     usual = np.array([one.usual for one in candidates.hypotheses])[which]
     value = extra.log_bayes(spread, usual)
     largest = np.array([one.largest for one in candidates.hypotheses])[which]
-    value = np.where((one_sided & (extra.estimate < 0)) | (np.abs(extra.estimate) > largest), -5.0, value)
+    already = np.array([held.get(one.key, 0.0) for one in candidates.hypotheses])[which]
+    least = np.where(already > 0, -already - 2.0 * extra.sd, 0.0)
+    value = np.where((one_sided & (extra.estimate < least)) | (np.abs(extra.estimate) > largest), -5.0, value)
     found = []
     for number, hypothesis in enumerate(candidates.hypotheses):
         mine = np.flatnonzero(which == number)

@@ -70,12 +70,12 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
     `unexplained` is a steady gain, which no cause of loss can give.
     """
     found = [Hypothesis("tank_leak", None, LEAK_SPREAD_L_PER_H, True, USUAL_LEAK_L_PER_H)]
-    courses = [-balance.leak_h]
+    courses = [-balance.leak_h[:, 0]]
     if len(balance.meters):
         found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True, USUAL_LINE_L_PER_H, days=3))
         courses.append(-balance.open_h)
     for number, meter in enumerate(balance.meters):
-        found.append(Hypothesis("meter_drift", meter, METER_SPREAD, False, USUAL_METER, LARGEST_METER, 4))
+        found.append(Hypothesis("meter_drift", meter, METER_SPREAD, False, USUAL_METER, LARGEST_METER, 7))
         courses.append(-balance.sold_15_l[:, number])
     found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H))
     courses.append(balance.hours - balance.hours[0])
@@ -85,15 +85,16 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
 def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidates:
     """Each hypothesis setting in with the first dip of each day, the first day's meaning from the start of the data.
 
-    The last one, `excursion`, acts for one day alone: what a day of odd weather, or a cause that no hypothesis names,
-    does to a balance. It is told from a lasting rate on the day after. `drop_dips` are the first dips after each drop
-    with a ticket: each is a hypothesis `delivery` of its own, a step that the ticket does not hold.
+    A leak is sought as if its hole were at the bottom. The last one, `excursion`, acts for one day alone: what a day of
+    odd weather, or a cause that no hypothesis names, does to a balance. It is told from a lasting rate on the day
+    after. `drop_dips` are the first dips after each drop with a ticket: each is a hypothesis `delivery` of its own, a
+    step that the ticket does not hold.
     """
     hypotheses, courses = hypotheses_of(balance)
     days = balance.known_day
     firsts = np.flatnonzero(np.diff(days, prepend=days[:1] - 1))
     count = len(hypotheses)
-    blocks = [_since(courses, int(first)) for first in firsts]
+    blocks = [since(courses, int(first)) for first in firsts]
     lasting = np.concatenate(blocks, axis=1)
     loss = np.column_stack([block[:, 0] for block in blocks])
     one_day = loss - np.column_stack([loss[:, 1:], np.zeros(len(days))])
@@ -112,7 +113,7 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     )
 
 
-def _since(courses: Floats, first: int) -> Floats:
+def since(courses: Floats, first: int) -> Floats:
     """Each course from the dip before `first` on, zero until then. Shape of `courses`."""
     start = max(first - 1, 0)
     since: Floats = courses - courses[start]

@@ -87,7 +87,8 @@ def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
     """Dips from which on the stock stands elsewhere than just before, by more than its scatter gives. Shape (k,).
 
     The median of three dips against that of the three before, in SDs of the two; both must be the same day's to see,
-    without a drop or another jump among them. Such a shift is nobody's rate: the balance lets the stock jump there.
+    without a drop or another jump among them. What goes on before or after at the same pace is a rate and no shift:
+    the middle one of the paces before, here and after is taken off. The balance lets the stock jump there.
     """
     count = len(balance.y_l)
     odd = np.zeros(count, dtype=bool)
@@ -98,13 +99,21 @@ def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
     doubt = np.hypot(noise.white_l[3:-2] * MEDIAN_OF_THREE, noise.walk_l)
     day, jumps = balance.known_day, np.cumsum(balance.jump_var_l2 > 0)
     whole = (day[5:] == day[:-5]) & (jumps[5:] == jumps[:-5]) & (balance.hours[5:] - balance.hours[:-5] < 6.0)
-    score = np.where(whole, np.abs(shift) / doubt, 0.0)
+    middle = balance.hours[1:-1]
+    lasted = middle[3:] - middle[:-3]
+    score = np.where(whole, np.abs(shift - lasted * _usual_pace(shift / lasted, whole)) / doubt, 0.0)
     for place in np.argsort(-score, kind="stable"):
         if score[place] < ODD_SHIFT_Z:
             break
         if not odd[max(place, 0) : place + 7].any():
             odd[place + 3] = True
     return odd
+
+
+def _usual_pace(pace: Floats, is_whole: NDArray[np.bool_]) -> Floats:
+    """The middle one of the pace three dips before, here and three dips after; none counts as no pace."""
+    known = np.concatenate([np.zeros(3), np.where(is_whole, pace, 0.0), np.zeros(3)])
+    return np.asarray(np.median(np.stack([known[:-6], known[3:-3], known[6:]]), axis=0))
 
 
 def _drop_rates(balance: Balance, beta: float) -> Floats:

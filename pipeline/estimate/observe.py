@@ -231,8 +231,11 @@ def _between(flow: MeterFlow, start_s: float, end_s: float) -> MeterFlow:
 
 
 def _on_gauge_clock(flow: MeterFlow, lags: dict[int, DayLag]) -> MeterFlow:
-    """The sales on the gauge's clock, none of them before the time that its day's run is first to see."""
-    numbers, place = np.unique(((flow.end_s + HOLD_BACK_S) // DAY_S).astype(np.int64), return_inverse=True)
+    """The sales on the gauge's clock, none of them before the time that its day's run is first to see.
+
+    The day is that of a sale's end: a sale at the half hour's edge is known in time for all that came before it.
+    """
+    numbers, place = np.unique((flow.end_s // DAY_S).astype(np.int64), return_inverse=True)
     shift = np.array([used_lag_s(lags.get(int(day))) for day in numbers])[place]
     least = np.array([first_seen_s(int(day), lags) for day in numbers])[place]
     start, end = np.maximum(flow.start_s - shift, least), np.maximum(flow.end_s - shift, least)

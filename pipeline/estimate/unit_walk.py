@@ -21,7 +21,8 @@ from pipeline.estimate.design import (
 from pipeline.estimate.known import first_seen_s, known_day, seen_day
 from pipeline.estimate.noise import dip_noise, odd_shifts
 from pipeline.estimate.observe import KnownDrop, UnitObserved
-from pipeline.estimate.walk import Amendment, Walk, walk_days
+from pipeline.estimate.walk import Amendment, walk_days
+from pipeline.estimate.walked import Walk
 from pipeline.estimate.whiten import Noise
 from pipeline.features.transit import is_jump, is_large, moves_of_steps
 from pipeline.ledger.dips import Dips, settled_dips

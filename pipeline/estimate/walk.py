@@ -11,22 +11,24 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.design import Balance
-from pipeline.estimate.evidence import LOG_PRIOR, Sums, Weighed, weigh, weigh_chart, widened
-from pipeline.estimate.hypotheses import Candidates, Hypothesis, candidates_of
+from pipeline.estimate.averaged import Fitted, Rate, averaged_total
+from pipeline.estimate.design import HOLES, Balance
+from pipeline.estimate.evidence import LOG_PRIOR, Sums, Weighed, log_evidence, weigh, weigh_chart, widened
+from pipeline.estimate.hypotheses import Candidates, Hypothesis, candidates_of, since
 from pipeline.estimate.regression import Posterior, Prior, posterior
+from pipeline.estimate.walked import DayView, Named, Walk
 from pipeline.estimate.whiten import Noise, gains, whitened
 
 Floats = NDArray[np.float64]
 
-RAISE_AT = 3.0
+RAISE_AT = 4.0
 """Log posterior odds from which a hypothesis is named."""
 MARGIN = 3.0
 """Log odds by which it must lead the next, or else wait for more data."""
 PATIENCE = 150.0
 """Log posterior odds from which it is named without that lead."""
-PIECE_ODDS = -4.0
-"""Log prior odds of a named rate changing on some day."""
+PIECE_ODDS = -2.0
+"""Log prior odds of a named rate changing on some day. What began ends more often than another thing begins."""
 LEARNING_DAYS = 7
 """In a tank's first week no lasting rate is named, unless it is beyond all doubt."""
 ERRATIC_DAYS = 8
@@ -42,66 +44,36 @@ CHART = Hypothesis("chart_error", None, 1.0, one_sided=False)
 
 
 @dataclass
-class Named:
-    """A hypothesis named on `day` with log posterior odds `log_odds`, setting in at dip `onset`.
-
-    `rival` is the next best hypothesis and its log odds; `way` how a chart is wrong; `pieces` the places among the
-    active regressors that carry its rate, each with the dip from which it acts.
-    """
-
-    hypothesis: Hypothesis
-    day: int
-    log_odds: float
-    onset: int
-    rival: tuple[str, float] | None
-    way: str | None = None
-    pieces: list[tuple[int, int]] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class DayView:
-    """What one day's run believes of a unit.
-
-    `belief` over the base coefficients and then those of `pieces` (columns); `odds` log posterior odds of each
-    hypothesis not yet named; `month_leak` estimate and SD of a leak acting since the month began [l/h];
-    `stretch` by how much the residuals are wider than stated; `surprise` the day's residuals in SDs, shape (dips,).
-    """
-
-    day: int
-    belief: Posterior
-    pieces: tuple[int, ...]
-    odds: dict[str, float]
-    month_leak: tuple[float, float]
-    stretch: float
-    surprise: Floats
-
-
-@dataclass(frozen=True)
-class Walk:
-    """All days of one unit in order, the hypotheses named, the one-day excursions, and the regressors."""
-
-    balance: Balance
-    candidates: Candidates
-    views: list[DayView]
-    named: list[Named]
-    excursions: list[Named]
-
-
-@dataclass
 class _State:
+    balance: Balance
+    gain: tuple[Floats, Floats, Floats, Floats]
+    rows: Floats
+    weight: Floats
     sums: Sums
     prior: Prior
     belief: Posterior
     candidates: Candidates
     chart_starts: list[int]
-    base: int
-    known_day: NDArray[np.int64]
     named: list[Named] = field(default_factory=list)
     excursions: list[Named] = field(default_factory=list)
     history: list[tuple[float, float]] = field(default_factory=list)
 
+    @property
+    def base(self) -> int:
+        """How many coefficients stand in the regression from the start."""
+        return len(self.balance.names)
+
+    @property
+    def known_day(self) -> NDArray[np.int64]:
+        """UTC day number whose run first sees each dip."""
+        return self.balance.known_day
+
     def solve(self) -> None:
         self.belief = posterior(self.sums.gram(), self.sums.score(), self.prior)
+
+    def total(self, named: Named) -> float:
+        """What the pieces of a named rate come to now."""
+        return float(self.belief.mean[[place for place, _ in named.pieces]].sum())
 
     def named_by(self, key: str) -> Named | None:
         return next((item for item in self.named if item.hypothesis.key == key), None)
@@ -157,15 +129,28 @@ def walk_days(
     base = balance.columns.shape[1]
     empty = posterior(np.zeros((base, base)), np.zeros(base), balance.prior)
     starts = [place for place, name in enumerate(balance.names) if name.endswith(":scale")]
-    state = _State(Sums(rows.shape, base), balance.prior, empty, candidates, starts, base, balance.known_day)
+    state = _State(
+        balance=balance,
+        gain=gain,
+        rows=rows,
+        weight=np.zeros(len(rows)),
+        sums=Sums(rows.shape, base),
+        prior=balance.prior,
+        belief=empty,
+        candidates=candidates,
+        chart_starts=starts,
+    )
     views = []
     for day in np.unique(balance.known_day):
         for place, one in enumerate(amendments):
             if one.day == day:
                 state.sums.amend(first_later + place)
                 rows[:, 0] += rows[:, first_later + place] * (balance.known_day >= day)
-        surprise, stretch = _take_day(state, rows[balance.known_day == day])
+        surprise, stretch = _take_day(state, int(day))
         odds = _name(state, int(day))
+        leak = state.named_by("tank_leak:")
+        if leak is not None:
+            _find_hole(state, leak)
         first = int(np.searchsorted(balance.known_day, month_start[int(day)]))
         views.append(
             DayView(
@@ -176,13 +161,38 @@ def walk_days(
                 month_leak=_month_leak(state, first),
                 stretch=stretch,
                 surprise=surprise,
+                hole=leak.hole if leak else 0,
             )
         )
+    for named in state.named:
+        if named.hypothesis.cause not in ("delivery", "chart_error"):
+            _close(state, named)
     return Walk(balance, candidates, views, state.named, state.excursions)
 
 
-def _take_day(state: _State, rows: Floats) -> tuple[Floats, float]:
+def _close(state: _State, named: Named) -> None:
+    """Says of a rate that was named whether it has ended, and what it came to."""
+    places = [place for place, _ in named.pieces]
+    so_far = np.cumsum(state.belief.mean[places])
+    doubt = float(np.sqrt(state.belief.cov[np.ix_(places, places)].sum()))
+    largest = float(np.abs(so_far).max())
+    named.ended = len(places) > 1 and abs(so_far[-1]) <= max(0.25 * largest, min(2.0 * doubt, 0.5 * largest))
+    rate = Rate(
+        places=tuple(places),
+        onsets=tuple(onset for _, onset in named.pieces),
+        hypothesis=state.candidates.hypotheses.index(named.hypothesis),
+        hole=named.hole if named.hypothesis.cause == "tank_leak" else None,
+        end=len(places) - 1 if named.ended else None,
+    )
+    taken, count = state.sums.taken, state.sums.count
+    rows = taken[:count, state.sums.active]
+    fitted = Fitted(state.balance, state.gain, rows, taken[:count, 0], state.weight, state.prior)
+    named.total = averaged_total(fitted, rate)
+
+
+def _take_day(state: _State, day: int) -> tuple[Floats, float]:
     """Adds a day's rows, stretched by the scatter of the days before and outliers held back (Huber's weights)."""
+    rows = state.rows[state.known_day == day]
     stretch = _stretch(state.history)
     active = rows[:, state.sums.active]
     raw = rows[:, 0] - active @ state.belief.mean
@@ -190,8 +200,9 @@ def _take_day(state: _State, rows: Floats) -> tuple[Floats, float]:
     surprise = raw / spread / stretch
     clipped = np.clip(raw / spread, -4, 4)
     state.history.append((float(np.mean(clipped**2)), float(clipped.sum() / np.sqrt(len(clipped)))))
-    weight = np.minimum(1.0, 4.0 / np.maximum(np.abs(surprise), 1e-9))
-    state.sums.take(rows * (np.sqrt(weight) / stretch)[:, None])
+    weight = np.sqrt(np.minimum(1.0, 4.0 / np.maximum(np.abs(surprise), 1e-9))) / stretch
+    state.weight[state.sums.count : state.sums.count + len(rows)] = weight
+    state.sums.take(rows * weight[:, None])
     state.solve()
     return surprise, stretch
 
@@ -209,22 +220,55 @@ def _options(state: _State, day: int) -> list[_Option]:
     found: list[_Option] = []
     full = sum(item.hypothesis.cause != "delivery" for item in state.named) >= MOST_NAMED
     recent = int(np.searchsorted(state.known_day, day - DELIVERY_DAYS + 1))
-    for item in weigh(state.sums, state.belief, state.candidates, 1 + state.base, recent):
+    held = {one.hypothesis.key: state.total(one) for one in state.named}
+    for item in weigh(state.sums, state.belief, state.candidates, 1 + state.base, recent=recent, held=held):
         named = state.named_by(item.hypothesis.key)
         if named is None:
             found.append(_Option(item.log_odds, item.hypothesis, item))
         elif (
             item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]
         ):
-            grown = item.estimate + float(state.belief.mean[[place for place, _ in named.pieces]].sum())
+            grown = item.estimate + held[named.hypothesis.key]
             if abs(grown) <= item.hypothesis.largest:
                 found.append(_Option(item.best_onset + PIECE_ODDS, item.hypothesis, item, grown=named))
     if state.named_by(CHART.key) is None:
         value, way, chart = weigh_chart(state.sums, state.prior, state.chart_starts)
         found.append(_Option(value + LOG_PRIOR["chart_error"], CHART, way=way, chart=chart))
+    found = [one for one in found if not _is_other_end(state, one, held)]
     if full:
         found = [o for o in found if o.grown is not None or o.hypothesis.cause in ("excursion", "delivery")]
     return sorted(found, key=lambda option: -option.log_odds)
+
+
+def _is_other_end(state: _State, option: _Option, held: dict[str, float]) -> bool:
+    """Whether a leak is only the end of a gain that was named, or a gain that of a leak."""
+    opposite = {"tank_leak": "unexplained:", "unexplained": "tank_leak:"}.get(option.hypothesis.cause)
+    named = state.named_by(opposite) if opposite and option.grown is None else None
+    if named is None:
+        return False
+    places = [place for place, _ in named.pieces]
+    return held[named.hypothesis.key] > 2.0 * float(np.sqrt(state.belief.cov[np.ix_(places, places)].sum()))
+
+
+def _find_hole(state: _State, leak: Named) -> None:
+    """Gives a leak that was named the hole that fits the rows taken so far best."""
+    count, active = state.sums.count, state.sums.active
+    weighted = [state.weight[:count, None] * shape[:count] for shape in leak.shapes]
+    design = state.sums.taken[:count, active]
+    evidence = []
+    for hole in range(len(HOLES)):
+        for (place, _), shape in zip(leak.pieces, weighted, strict=True):
+            design[:, place] = shape[:, hole]
+        evidence.append(log_evidence(design.T @ design, design.T @ state.sums.taken[:count, 0], state.prior))
+    if leak.hole == (best := int(np.argmax(evidence))):
+        return
+    leak.hole = best
+    for (place, onset), raw, shape in zip(leak.pieces, leak.shapes, weighted, strict=True):
+        column = active[place]
+        state.rows[:, column] = raw[:, best]
+        state.sums.reshape(place, shape[:, best])
+        state.candidates.columns[:, column - 1 - state.base] = since(-state.balance.leak_h, onset)[:, best]
+    state.solve()
 
 
 def _name(state: _State, day: int) -> dict[str, float]:
@@ -291,12 +335,15 @@ def _take_in(state: _State, day: int, options: list[_Option]) -> None:
 def _add_piece(state: _State, named: Named, item: Weighed) -> None:
     named.pieces.append((len(state.sums.active), item.onset))
     state.sums.activate(item.column)
+    if named.hypothesis.cause == "tank_leak":
+        named.shapes.append(whitened(since(-state.balance.leak_h, item.onset), state.balance.hours, state.gain))
+        named.hole = -1
     spread = 3.0 * named.hypothesis.spread
     state.prior = Prior(np.append(state.prior.mean, 0.0), np.append(state.prior.sd, spread))
 
 
 def _month_leak(state: _State, first: int) -> tuple[float, float]:
-    """Leak since dip `first` and its SD [l/h], nothing taken from any leak that was named."""
+    """Mean leak since dip `first` and its SD [l/h], nothing taken from any leak that was named."""
     leak = state.candidates.hypotheses[0]
     mine = np.flatnonzero((state.candidates.which == 0) & (state.candidates.onset >= first))
     if not len(mine) or state.candidates.onset[mine[0]] >= state.sums.count:
@@ -311,4 +358,11 @@ def _month_leak(state: _State, first: int) -> tuple[float, float]:
     information = float(state.sums.square[column] - cross @ belief.cov @ cross)
     if information <= 1e-9:
         return np.nan, np.inf
-    return float((state.sums.moment[column] - cross @ belief.mean) / information), float(1.0 / np.sqrt(information))
+    last = state.sums.count - 1
+    begun = max(int(state.candidates.onset[mine[0]]) - 1, 0)
+    hours = float(state.balance.hours[last] - state.balance.hours[begun])
+    if hours <= 0.0:
+        return np.nan, np.inf
+    mean_speed = -float(state.candidates.columns[last, mine[0]]) / hours
+    rate = float((state.sums.moment[column] - cross @ belief.mean) / information)
+    return mean_speed * rate, mean_speed / float(np.sqrt(information))

@@ -20,7 +20,7 @@ class Unit:
     """Tanks whose stock moves as one: usually a single tank.
 
     `members` and `strappings` go together; `tickets` and `events` are the contract's rows for the members, in order
-    of time; `series` the members' stock added up.
+    of time; `series` the members' stock added up; `calibrated_s` when each of the site's meters was calibrated.
     """
 
     unit_id: str
@@ -33,6 +33,7 @@ class Unit:
     series: GaugeSeries
     tickets: pl.DataFrame
     events: pl.DataFrame
+    calibrated_s: Mapping[str, tuple[float, ...]]
 
     @property
     def capacity_l(self) -> float:
@@ -76,7 +77,14 @@ def build_unit(tables: Mapping[str, pl.DataFrame], members: tuple[str, ...]) -> 
         series=series[0] if len(series) == 1 else joined_series(series),
         tickets=tables["deliveries"].filter(here).sort("ts_ticket", "delivery_id"),
         events=tables["events"].filter(here).sort("ts", "event_id"),
+        calibrated_s=_calibrated_s(tables["events"]),
     )
+
+
+def _calibrated_s(events: pl.DataFrame) -> dict[str, tuple[float, ...]]:
+    """When each meter was calibrated, in order. [s]"""
+    rows = events.filter((pl.col("kind") == "meter_calibrated") & pl.col("meter_id").is_not_null()).sort("ts")
+    return {str(name): tuple(seconds(part["ts"])) for (name,), part in rows.group_by("meter_id", maintain_order=True)}
 
 
 @dataclass(frozen=True)

@@ -168,7 +168,7 @@ def explained_idle_l_per_h(days: UnitDays, walked: UnitWalk) -> Floats:
     """Loss at rest that each day's run could explain: breathing and a named leak. Shape (n,). [l/h]"""
     balance = walked.walk.balance
     base, breathing = len(balance.names), balance.names.index("breathing")
-    pace = np.gradient(balance.leak_h, balance.hours)
+    pace = np.gradient(balance.leak_h[:, 0], balance.hours)
     out = np.zeros(len(days))
     for number, view in enumerate(day_views(days, walked)):
         if view is None:

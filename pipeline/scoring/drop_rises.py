@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.observe import KnownDrop
 from pipeline.estimate.unit_walk import UnitWalk
-from pipeline.estimate.walk import DayView
+from pipeline.estimate.walked import DayView
 from pipeline.ledger.fleet import Unit
 from pipeline.scoring.unit_days import UnitDays
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
-from pipeline.estimate.walk import DayView, Named
+from pipeline.estimate.walked import DayView, Named
 from pipeline.features.steps import Step
 from pipeline.features.trading_days import day_end_s
 from pipeline.scoring.drop_rises import day_views, known_mismatches, tickets_known

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.known import used_lag_s
 from pipeline.estimate.unit_walk import UnitWalk
-from pipeline.estimate.walk import DayView
+from pipeline.estimate.walked import DayView
 from pipeline.features.trading_days import DAY_S
 from pipeline.scoring.drop_rises import DROP_SD_L, TICKET_SHARE
 from pipeline.scoring.physics import grouped_steps
@@ -184,7 +184,8 @@ def _gives(walked: UnitWalk, view: DayView, meter: int) -> tuple[float, float]:
         for place, _ in named.pieces
         if place < base + len(view.pieces)
     ]
-    places = [meter, *pieces]
+    last = int(np.searchsorted(walked.walk.balance.known_day, view.day, "right")) - 1
+    places = [*walked.walk.balance.error_places(name, last), *pieces]
     sd = float(np.sqrt(max(view.belief.cov[np.ix_(places, places)].sum(), 0.0)))
     return float(view.belief.mean[places].sum()), min(sd, 0.3)
 

@@ -168,6 +168,10 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     beta = coefficients(days, walked)
     sold = _sold_by_meter(days, balance.meters)
     parts["meter_tolerance"] = parts["meter_tolerance"] - (beta[:, :meters] * sold).sum(axis=1)
+    for place, name in enumerate(balance.names):
+        if name.startswith("calibrated:"):
+            given = np.diff(balance.columns[np.maximum(days.last_dip, 0), place])
+            parts["meter_tolerance"] = parts["meter_tolerance"] + beta[:, place] * given
     hours = days.days.hours()
     lost = beta[:, meters] * sold.sum(axis=1) + beta[:, meters + 1] * hours
     parts["vapour"] = parts["vapour"] - lost
@@ -177,14 +181,14 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     grown = np.diff(growth * np.nan_to_num(days.stock_l) * (balance.temp_c[at] - 15.0))
     parts["thermal"] = parts["thermal"] + beta[:, meters + 2] * grown / vcf[1:]
     of_chart = [number for number, name in enumerate(balance.names) if name.startswith("chart")]
-    chart = (beta[:, of_chart] * np.diff(_chart_at_bounds(days, walked), axis=0)).sum(axis=1) / vcf[1:]
+    chart = (beta[:, of_chart] * np.diff(_chart_at_bounds(days, walked), axis=0)).sum(axis=1)
     in_error = chart_in_error(days, walked)
     parts["chart_tolerance"] = parts["chart_tolerance"] + np.where(in_error, 0.0, chart)
     if in_error.any():
         parts["chart_error"] = parts["chart_error"] + np.where(in_error, chart, 0.0)
     shifted = _shifted_l(days, walked, beta)
     if shifted.any():
-        parts["probe_fault"] = parts["probe_fault"] + shifted / vcf[1:]
+        parts["probe_fault"] = parts["probe_fault"] + shifted
     for cause, litres in _named_rates(days, walked, sold).items():
         parts[cause] = parts[cause] + litres
 
@@ -239,14 +243,16 @@ def _named_rates(days: UnitDays, walked: UnitWalk, sold: Floats) -> Mapping[str,
     found: dict[str, Floats] = defaultdict(lambda: np.zeros(len(days)))
     for named in walked.walk.named:
         for place, onset in named.pieces if named.hypothesis.cause in RATE_CAUSES else ():
-            course = _rate_course(days, walked, named.hypothesis, onset, sold)
+            holes = {view.hole for view in views if view is not None}
+            courses = {hole: _rate_course(days, walked, named.hypothesis, onset, sold, hole=hole) for hole in holes}
             for number, view in enumerate(views):
                 if view is not None and place < base + len(view.pieces):
-                    found[named.hypothesis.cause][number] += float(view.belief.mean[place]) * course[number]
+                    litres = float(view.belief.mean[place]) * courses[view.hole][number]
+                    found[named.hypothesis.cause][number] += litres
     return found
 
 
-def _rate_course(days: UnitDays, walked: UnitWalk, rate: Hypothesis, onset: int, sold: Floats) -> Floats:
+def _rate_course(days: UnitDays, walked: UnitWalk, rate: Hypothesis, onset: int, sold: Floats, *, hole: int) -> Floats:
     """What a unit of the rate does to each day's variance once it has set in. Shape (n,)."""
     balance = walked.walk.balance
     since_h = float(balance.hours[max(onset - 1, 0)])
@@ -259,10 +265,11 @@ def _rate_course(days: UnitDays, walked: UnitWalk, rate: Hypothesis, onset: int,
     if rate.cause == "line_leak":
         return -np.diff(balance.open_h[at])
     if rate.cause == "tank_leak":
-        per_h = np.gradient(balance.leak_h, balance.hours) if len(balance.hours) > 1 else np.ones(1)
+        leak_h = balance.leak_h[:, hole]
+        per_h = np.gradient(leak_h, balance.hours) if len(balance.hours) > 1 else np.ones(1)
         # Brought from the last dip to the boundary at that dip's own rate.
         to_bound = np.clip(bounds_h - np.maximum(balance.hours[at], since_h), 0.0, 24.0)
-        return -np.diff(balance.leak_h[at] + per_h[at] * to_bound)
+        return -np.diff(leak_h[at] + per_h[at] * to_bound)
     return share * np.diff(bounds_h)
 
 
