@@ -109,7 +109,7 @@ FIRES = {
         "wrong_product",
     ),
     "forest_score": (
-        {"tank_days": days_with(forest_score=0.9)}, {"tank_days": days_with(forest_score=0.5)}, "unexplained",
+        {"tank_days": days_with(forest_score=0.9)}, {"tank_days": days_with(forest_score=0.35)}, "unexplained",
     ),
     "idle_slope": ({"ledger": quiet_nights(0.5)}, {"ledger": quiet_nights(0.0)}, "tank_leak"),
     "meter_residual": (

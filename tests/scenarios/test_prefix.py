@@ -28,7 +28,7 @@ BOOKED = ["deliveries_l", "book_stock_l", "variance_l"]
 
 @pytest.fixture(scope="module")
 def tables() -> Tables:
-    return clean(simulate_fleet(9, DAYS, seed=5, start=START, settings=FleetSettings(fault_rate=1.3)))
+    return clean(simulate_fleet(9, DAYS, seed=5, start=START, settings=FleetSettings(fault_rate=2.2)))
 
 
 @pytest.fixture(scope="module")
