@@ -18,7 +18,7 @@ from pipeline.estimate.design import (
     balance_of,
     chart_changes_s,
 )
-from pipeline.estimate.known import first_seen_s, known_day, seen_day
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, used_lag_s
 from pipeline.estimate.noise import dip_noise, odd_shifts
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.walk import Amendment, walk_days
@@ -37,6 +37,8 @@ UNKNOWN_TEMP_SHARE = 0.004
 USUAL_READINGS = 2000
 """By so many of the tank's temperatures before it a ticket without one is brought to 15 °C."""
 MOST_SHIFTS = 6
+EDGE_S = 300.0
+"""A sale this soon after a reading keeps it from being calm."""
 EPOCH = date(1970, 1, 1)
 
 
@@ -84,6 +86,15 @@ def step_holes(seen: UnitObserved) -> list[tuple[float, float]]:
     return [(max(step.start_s - 600.0, least[day]), max(step.end_s + 600.0, least[day])) for day, step in seen.steps]
 
 
+def edge_holes(seen: UnitObserved) -> list[tuple[float, float]]:
+    """The last minutes of each day whose till was ahead: which sales fall there, only the next day's run knows. [s]"""
+    return [
+        (first_seen_s(day + 1, seen.lags) - EDGE_S, (day + 1) * DAY_S - HOLD_BACK_S)
+        for day, lag in seen.lags.items()
+        if used_lag_s(lag) > 0.0
+    ]
+
+
 def jump_hours(seen: UnitObserved) -> Floats:
     """When the stock may take any value: at each sudden move, after stuck readings and at a new chart. [h]"""
     at: list[float] = []
@@ -122,7 +133,8 @@ def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
 
 def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     """The walk of one unit; None where it has too few settled dips to speak of a balance."""
-    dips = settled_dips(seen.unit.series, seen.flows, [known.drop for known in seen.drops], step_holes(seen))
+    holes = [*step_holes(seen), *edge_holes(seen)]
+    dips = settled_dips(seen.unit.series, seen.flows, [known.drop for known in seen.drops], holes)
     if len(dips) < 8:
         return None
     balance: Balance = balance_of(
