@@ -40,4 +40,4 @@ def _shown(page: Page) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]).resolve())
