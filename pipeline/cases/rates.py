@@ -7,12 +7,11 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
+from pipeline.estimate.hypotheses import LASTING
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import Named
 
 Floats = NDArray[np.float64]
-
-RATE_CAUSES = ("tank_leak", "line_leak", "meter_drift", "unexplained")
 
 
 def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
@@ -21,7 +20,7 @@ def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
     for one in walks:
         for named in one.walk.named:
             cause = named.hypothesis.cause
-            if cause in RATE_CAUSES:
+            if cause in LASTING:
                 found.append(_lasting(one, named))
             elif cause == "chart_error":
                 found.append(_chart(one, named))

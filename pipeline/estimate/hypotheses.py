@@ -11,6 +11,8 @@ from pipeline.estimate.design import Balance
 
 Floats = NDArray[np.float64]
 
+LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained")
+"""Causes that are rates: they set in on some day and go on."""
 LEAK_SPREAD_L_PER_H = 1.0
 LINE_SPREAD_L_PER_H = 20.0
 METER_SPREAD = 0.015

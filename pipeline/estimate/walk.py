@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
 from pipeline.estimate.design import HOLES, Balance
 from pipeline.estimate.evidence import LOG_PRIOR, Sums, Weighed, log_evidence, weigh, weigh_chart, widened
-from pipeline.estimate.hypotheses import Candidates, Hypothesis, candidates_of, since
+from pipeline.estimate.hypotheses import LASTING, Candidates, Hypothesis, candidates_of, since
 from pipeline.estimate.regression import Posterior, Prior, posterior
 from pipeline.estimate.walked import DayView, Named, Walk
 from pipeline.estimate.whiten import Noise, gains, whitened
@@ -35,6 +35,8 @@ ERRATIC_DAYS = 8
 """After two odd days within this many no lasting rate is named: the balance is erratic, not drifting."""
 FEWEST_CHART_DAYS = 5
 """A chart is named when there are this many days of data."""
+EDGE_DAYS = 1
+"""Within so many days of a named rate's onset, change or end no other rate sets in."""
 MOST_NAMED = 3
 MOST_PIECES = 4
 MOST_EXCURSIONS = 24
@@ -234,7 +236,7 @@ def _options(state: _State, day: int) -> list[_Option]:
     if state.named_by(CHART.key) is None:
         value, way, chart = weigh_chart(state.sums, state.prior, state.chart_starts)
         found.append(_Option(value + LOG_PRIOR["chart_error"], CHART, way=way, chart=chart))
-    found = [one for one in found if not _is_other_end(state, one, held)]
+    found = [one for one in found if not (_is_other_end(state, one, held) or _is_edge(state, one))]
     if full:
         found = [o for o in found if o.grown is not None or o.hypothesis.cause in ("excursion", "delivery")]
     return sorted(found, key=lambda option: -option.log_odds)
@@ -248,6 +250,20 @@ def _is_other_end(state: _State, option: _Option, held: dict[str, float]) -> boo
         return False
     places = [place for place, _ in named.pieces]
     return held[named.hypothesis.key] > 2.0 * float(np.sqrt(state.belief.cov[np.ix_(places, places)].sum()))
+
+
+def _is_edge(state: _State, option: _Option) -> bool:
+    """Whether a rate would set in as another one that was named does, changes or ends.
+
+    Onsets are by days, and part of a day is left over at each: an odd day's litres, and no other cause.
+    """
+    if option.grown is not None or option.item is None or option.hypothesis.cause not in LASTING:
+        return False
+    day = state.known_day[option.item.onset]
+    edges = [
+        state.known_day[onset] for one in state.named if one.hypothesis.cause in LASTING for _, onset in one.pieces
+    ]
+    return any(abs(int(day) - int(edge)) <= EDGE_DAYS for edge in edges)
 
 
 def _find_hole(state: _State, leak: Named) -> None:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimate.hypotheses import LASTING
 from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import DayView, Named
@@ -17,7 +18,7 @@ from pipeline.features.trading_days import day_end_s
 from pipeline.scoring.drop_rises import day_views, known_mismatches, tickets_known
 from pipeline.scoring.member_days import MemberDays, change_since_known, rise_within_week
 from pipeline.scoring.unit_days import UnitDays, was_stuck
-from pipeline.scoring.variance_parts import RATE_CAUSES, Parts
+from pipeline.scoring.variance_parts import Parts
 
 Floats = NDArray[np.float64]
 
@@ -100,7 +101,7 @@ def _named(days: UnitDays, walked: UnitWalk, views: Sequence[DayView | None]) ->
 def _is_at_work(named: Named, view: DayView, base: int) -> bool:
     """Whether a rate that was named by then is two standard errors from none."""
     places = [place for place, _ in named.pieces if place < base + len(view.pieces)]
-    if not places or named.hypothesis.cause not in RATE_CAUSES:
+    if not places or named.hypothesis.cause not in LASTING:
         return False
     total = float(view.belief.mean[places].sum())
     spread = float(np.sqrt(max(view.belief.cov[np.ix_(places, places)].sum(), 1e-18)))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Finding
 from pipeline.estimate.design import BANDS, CHART_COLUMNS, band_columns, chart_changes_s
-from pipeline.estimate.hypotheses import Hypothesis
+from pipeline.estimate.hypotheses import LASTING, Hypothesis
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.trading_days import DAY_S, day_end_s
@@ -27,7 +27,6 @@ from pipeline.scoring.unit_days import UnitDays
 
 Floats = NDArray[np.float64]
 
-RATE_CAUSES = ("tank_leak", "line_leak", "meter_drift", "unexplained")
 """Causes that the walk follows as lasting rates."""
 TICKET_CAUSES = ("short_delivery", "over_delivery")
 """Causes that are a drop's mismatch against its ticket."""
@@ -139,7 +138,7 @@ def _add_courses(parts: Parts, days: UnitDays, seen: UnitObserved, findings: Seq
     for finding in findings:
         if finding.unit_id != seen.unit.unit_id or finding.cause in OBSERVED_CAUSES or not len(finding.course.at_s):
             continue
-        if finding.cause in RATE_CAUSES and (finding.cause != "unexplained" or finding.rate_l_per_h is not None):
+        if finding.cause in LASTING and (finding.cause != "unexplained" or finding.rate_l_per_h is not None):
             continue
         if finding.cause in OFF_BALANCE_CAUSES and has_water:
             continue
@@ -242,7 +241,7 @@ def _named_rates(days: UnitDays, walked: UnitWalk, sold: Floats) -> Mapping[str,
     views = day_views(days, walked)
     found: dict[str, Floats] = defaultdict(lambda: np.zeros(len(days)))
     for named in walked.walk.named:
-        for place, onset in named.pieces if named.hypothesis.cause in RATE_CAUSES else ():
+        for place, onset in named.pieces if named.hypothesis.cause in LASTING else ():
             holes = {view.hole for view in views if view is not None}
             courses = {hole: _rate_course(days, walked, named.hypothesis, onset, sold, hole=hole) for hole in holes}
             for number, view in enumerate(views):
