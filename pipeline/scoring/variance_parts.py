@@ -27,7 +27,6 @@ from pipeline.scoring.unit_days import UnitDays
 
 Floats = NDArray[np.float64]
 
-"""Causes that the walk follows as lasting rates."""
 TICKET_CAUSES = ("short_delivery", "over_delivery")
 """Causes that are a drop's mismatch against its ticket."""
 OBSERVED_CAUSES = ("wrong_feed", "missing_sales", "missing_ticket", *TICKET_CAUSES)
