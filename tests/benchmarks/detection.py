@@ -195,6 +195,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     lakes = [sample_lake(), *(simulated(f"seed {seed}", size, seed, None) for seed in options.seeds)]
     sound = [simulated(f"sound {seed}", size, seed, []) for seed in options.sound]
     _print("Lakes with faults", lake_rows(lakes))
+    _print_apart(lakes)
     if sound:
         _print("Sound lakes", lake_rows(sound).select("lake", "tank-months", "false", "false /100 tm"))
     table = cause_rows(lakes)
@@ -219,6 +220,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
         for one in [*lakes, *sound]:
             one.cases.write_parquet(options.keep / f"{one.name}.cases.parquet")
             one.labels.write_parquet(options.keep / f"{one.name}.labels.parquet")
+
+
+def _print_apart(lakes: Sequence[Judged]) -> None:
+    """How far the share found in the lakes of other seeds, taken together, is from the sample's."""
+    sample, others = lakes[0], lakes[1:]
+    faults = sum(one.truth.height for one in others)
+    if faults and sample.found.height:
+        share, usual = sum(one.found.height for one in others) / faults, sample.found.height / sample.truth.height
+        print(f"\nother seeds together {share:.2f}, the sample {usual:.2f}: apart by {abs(share / usual - 1.0):.1%}")
 
 
 def _print(title: str, table: pl.DataFrame) -> None:
