@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from pipeline.cases.finding import Finding
+from pipeline.estimate.known import DAY_S, known_day
 
-DAY_S = 86400.0
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained", "slow_theft")
 SUDDEN = ("bulk_theft", "slow_theft", "probe_fault")
 EXPLAINING = (
@@ -28,6 +28,9 @@ EXPLAINS = {
 """What each of these accounts for while it lasts, with so many days on either side."""
 WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "unexplained": 8.0}
 """Days without a sign after which each of these is taken to be over; until then a run takes it to last."""
+
+BOOKED_SHARE = 0.5
+"""A clock explains a draw when so much of it was booked about its time. No source."""
 
 
 def attributed(findings: list[Finding]) -> list[Finding]:
@@ -58,7 +61,7 @@ def _explains(other: Finding, finding: Finding) -> bool:
         return finding.cause in explained and _overlaps(other, finding, days)
     if other.cause == "clock_skew":
         explained = (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
-        return finding.cause in explained and _near_edge(other, finding, 2.0)
+        return finding.cause in explained and _is_of_books(finding) and _near_edge(other, finding, 2.0)
     if other.cause == "wrong_feed":
         return finding.cause in (*LASTING, *SUDDEN) and _near_edge(other, finding, 1.5)
     if other.cause == "bulk_theft":
@@ -70,6 +73,11 @@ def _explains(other: Finding, finding: Finding) -> bool:
             other, finding, 3.0
         )
     return False
+
+
+def _is_of_books(finding: Finding) -> bool:
+    """Whether a wrong clock can make a finding: a draw, only where about as much was booked near by."""
+    return finding.cause != "bulk_theft" or finding.booked_l >= BOOKED_SHARE * abs(finding.litres or 0.0)
 
 
 def _gauge_explains(other: Finding, finding: Finding) -> bool:
@@ -97,7 +105,14 @@ def _overlaps(other: Finding, finding: Finding, days: float) -> bool:
 
 
 def _known_end_s(other: Finding, day: int) -> float:
-    """When a finding was over, as far as the run of a UTC day number could tell; infinite while it lasts."""
+    """When a finding was over, as far as the run of a UTC day number could tell; infinite while it lasts.
+
+    Missing sales are over for the time between two signs of them, though both belong to one matter.
+    """
+    if other.cause == "missing_sales":
+        signs = [float(at_s) for at_s in other.course.at_s if known_day(at_s) <= day]
+        last_s = max([other.start_s, *signs])
+        return last_s if last_s + WAITS[other.cause] * DAY_S < (day + 1) * DAY_S else float("inf")
     if other.end_s is None or other.end_s + WAITS.get(other.cause, 0.0) * DAY_S >= (day + 1) * DAY_S:
         return float("inf")
     return other.end_s

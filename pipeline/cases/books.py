@@ -25,8 +25,8 @@ GENERAL_METERS = 4
 FEED_SHARE_SD = 0.003
 ONSET_SHARE_SD = 0.35
 """What a wrong feed's litres may be off: by the meter, and by how much of a day's sales came before it. No source."""
-QUIET_DAYS = 4
-"""An episode that has not shown for this many days is over."""
+JOINED_DAYS = 21
+"""Unbooked litres of one meter that follow within this many days are one matter. No source."""
 TICKET_WAIT_S = 11 * 3600.0
 """How long after a drop a ticket may still come before its lack is a case."""
 SMALLEST_UNTICKETED_L = 400.0
@@ -185,7 +185,7 @@ def _is_general(site: SiteObserved, span: Unbooked) -> bool:
 def _episodes(spans: list[Unbooked]) -> list[list[Unbooked]]:
     groups: list[list[Unbooked]] = []
     for span in spans:
-        if groups and span.start_s - groups[-1][-1].end_s <= QUIET_DAYS * DAY_S:
+        if groups and span.start_s - groups[-1][-1].end_s <= JOINED_DAYS * DAY_S:
             groups[-1].append(span)
         else:
             groups.append([span])
@@ -201,7 +201,7 @@ def _missing(
         return None
     first = episode[int(enough[0])]
     at = np.concatenate([[episode[0].start_s], [one.end_s for one in episode]])
-    lasts = data_end_s - episode[-1].end_s < QUIET_DAYS * DAY_S
+    lasts = data_end_s - episode[-1].end_s < JOINED_DAYS * DAY_S
     rows = tables["meter_feeds"].filter(
         (pl.col("meter_id") == first.meter_id) & pl.col("tank_id").is_in(unit.unit.members)
     )

@@ -43,7 +43,8 @@ class Finding:
 
     `day` is the UTC day number whose data it took; `start_s`, `end_s` when it acted (None while it lasts); `litres` its
     effect on variance with `sd_l`; `log_odds` how sure, as log odds before calibration; `rival` the next best cause and
-    its log odds; `course` the litres over time. Identifiers as the contract asks for the cause.
+    its log odds; `course` the litres over time; `booked_l` what the meters booked about the time of a sudden draw.
+    Identifiers as the contract asks for the cause.
     """
 
     cause: str
@@ -61,5 +62,6 @@ class Finding:
     rate_l_per_h: float | None = None
     meter_error_pct: float | None = None
     rival: tuple[str, float] | None = None
+    booked_l: float = 0.0
     evidence: tuple[Evidence, ...] = ()
     course: Course = field(default_factory=lambda: Course(np.empty(0), np.empty(0)))

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
-from pipeline.estimate.known import DAY_S, clock_changed, known_day, seen_day
+from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, known_day, seen_day
 from pipeline.estimate.noise import RESOLUTION_READINGS, resolution_mm
 from pipeline.estimate.observe import SiteObserved, UnitObserved
+from pipeline.features.booked import booked_before, booked_l
 from pipeline.features.steps import Step
 from pipeline.features.transit import Move, is_jump, is_large, moves_of_steps, surface_l_per_mm
 from pipeline.ledger.gauge import seconds
@@ -33,6 +34,8 @@ RETURN_S = 1500.0
 PAIR_S = 3 * 3600.0
 GAIN_DAYS = 3
 PIECES_S = 1800.0
+BOOKED_S = 2 * 3600.0
+"""A till's clock may be off by an hour, and a sale stands at one of its ends."""
 
 
 def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list[Finding]:
@@ -69,6 +72,8 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             one.start_s - 900 <= step.start_s <= one.end_s + 900 and known_day(one.end_s) <= day
             for one in unit.unbooked
         ):
+            continue
+        if booked_before(unit.unit.series, unit.flows, step):
             continue
         if any(
             (abs(step.start_s - span.end_s) < 3600 or span.start_s <= step.end_s <= span.end_s + 3600)
@@ -156,6 +161,7 @@ def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
     litres = sum(piece.step.litres for piece in pieces)
     sd = float(np.hypot(np.sqrt(sum(piece.step.sd_l**2 for piece in pieces)), 0.02 * litres))
     rate = -step.litres / max(move.transit_s / 60.0, 0.5)
+    known_s = first_seen_s(move.day + 1, unit.lags)
     return Finding(
         cause="bulk_theft",
         site_id=unit.unit.site_id,
@@ -168,6 +174,7 @@ def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
         sd_l=sd,
         log_odds=min(-6.0 + 0.9 * abs(step.z), 6.0),
         rival=("probe_fault", 0.0) if move.samples == 0 else None,
+        booked_l=booked_l(unit.flows, start_s - BOOKED_S, min(end_s + BOOKED_S, known_s)),
         course=Course(np.array([start_s, end_s + 1.0]), np.array([0.0, litres])),
         evidence=(
             Evidence("interval", "unmetered fall of the stock", litres, "l", start_s, end_s),

@@ -15,6 +15,9 @@ Floats = NDArray[np.float64]
 
 FASTEST_PUMP_L_PER_MIN = 550.0
 """Faster than any pump draws (common practice: 100 to 500 l/min): the gauge jumped."""
+SHARP_L = 60.0
+"""More than this between two readings a minute apart is more than a hose gives, and a thief's pump seldom falls within
+one minute. No source."""
 JUMP_MM = 3.0
 
 
@@ -64,7 +67,7 @@ def is_jump(move: Move) -> bool:
     if move.step.litres > 0:
         return move.samples == 0
     quick = abs(move.step.litres) / max(move.transit_s / 60.0, 0.25) > FASTEST_PUMP_L_PER_MIN
-    sharp = move.samples == 0 and move.nominal_s <= 90.0 and abs(move.step.litres) > 120.0
+    sharp = move.samples == 0 and move.nominal_s <= 90.0 and abs(move.step.litres) > SHARP_L
     return move.samples == 0 and (quick or sharp)
 
 
