@@ -1,9 +1,10 @@
 """Single unmetered draws on typical tanks, at rest and while selling: how many are seen, how soon, and what is not one.
 
-A draw is seen when the step finder reports a loss that begins and ends within a quarter of an hour of it. It is found
-when the draw's litres lie within the step's interval (its litres ± 1.96 of its SD) too. "After m minutes" is what the
-finder says of data that end m minutes after the draw began, whole five-minute steps only. Whether a draw alone gives a
-case is asked of the same findings as a run makes, with this step as the only one.
+A draw is seen when the step finder reports a loss of half to twice its litres that meets the draw's time within a
+quarter of an hour. It is sized when the draw's litres lie within the step's interval too (its litres ± 1.96 of its SD),
+and placed when the step begins and ends within half an hour of the draw. "After m minutes" is what the finder says of
+data that end m minutes after the draw began, whole five-minute steps only. Whether a draw alone gives a case is asked of
+the same findings as a run makes, with this step as the only one.
 """
 
 import dataclasses
@@ -16,7 +17,7 @@ import polars as pl
 from pipeline.analysis import site_tables
 from pipeline.backtest.injection.fault import DAY_S, Injection
 from pipeline.backtest.injection.run import inject
-from pipeline.backtest.intervals import share_interval
+from pipeline.backtest.intervals import poisson_interval, share_interval
 from pipeline.cases.sudden import sudden_findings, unexplained_moves
 from pipeline.estimate.known import first_seen_s, seen_day
 from pipeline.estimate.observe import SiteObserved, UnitObserved, observe_site
@@ -27,6 +28,7 @@ from tests.support.fleets import Tables, clean
 
 LEARN_DAYS = 10
 EVERY_DAYS = 3
+SOUND_DAYS = 60
 NEAR_S = 900.0
 LIMIT_L = {"at rest": "8-10 l", "selling": "35-42 l"}
 
@@ -46,13 +48,15 @@ MINUTES = (15.0, 20.0, 25.0, 30.0, 40.0)
 
 @dataclass(frozen=True)
 class Draw:
-    """What became of one draw: whether seen, found, called a draw, and after how many minutes of data first found."""
+    """What became of one draw by the day's end, and after how many minutes of data it is first seen."""
 
     seen: bool
-    found: bool
+    sized: bool
+    placed: bool
     told: bool
     named: bool
     minutes: float
+    off_l: float
 
 
 def observed(frames: Tables) -> list[SiteObserved]:
@@ -88,18 +92,14 @@ def draw_times(unit: UnitObserved, wanted: Wanted, rng: np.random.Generator) -> 
     return times
 
 
-def _at(steps: Sequence[Step], start_s: float, end_s: float) -> Step | None:
+def _at(steps: Sequence[Step], start_s: float, end_s: float, litres: float) -> Step | None:
     """The loss that stands where a draw was, the largest of them."""
     here = [
         step for step in steps
-        if step.litres < 0 and step.start_s <= end_s + NEAR_S and step.end_s >= start_s - NEAR_S
-        and step.start_s >= start_s - 2 * NEAR_S and step.end_s <= end_s + 2 * NEAR_S
+        if -2.0 * litres <= step.litres <= -0.5 * litres
+        and step.start_s <= end_s + NEAR_S and step.end_s >= start_s - NEAR_S
     ]  # fmt: skip
     return min(here, key=lambda step: step.litres) if here else None
-
-
-def _is_found(step: Step | None, litres: float) -> bool:
-    return step is not None and abs(step.litres + litres) <= 1.96 * step.sd_l
 
 
 def steps_until(unit: UnitObserved, day: int, until_s: float) -> list[Step]:
@@ -116,17 +116,20 @@ def steps_until(unit: UnitObserved, day: int, until_s: float) -> list[Step]:
 
 def judged(site: SiteObserved, unit: UnitObserved, start_s: float, end_s: float, litres: float) -> Draw:
     """What became of one draw."""
-    steps = [(day, step) for day, step in unit.steps if _at([step], start_s, end_s)]
-    step = _at([one for _, one in steps], start_s, end_s)
-    alone = dataclasses.replace(unit, steps=[pair for pair in steps if pair[1] is step])
+    steps = [step for _, step in unit.steps]
+    step = _at(steps, start_s, end_s, litres)
+    day = seen_day(start_s, unit.lags)
+    soon = [m for m in MINUTES if _at(steps_until(unit, day, start_s + 60.0 * m), start_s, end_s, litres)]
+    minutes = min(soon, default=np.inf)
+    if step is None:
+        return Draw(False, False, False, False, False, minutes, np.nan)
+    alone = dataclasses.replace(unit, steps=[pair for pair in unit.steps if pair[1] is step])
     moves = unexplained_moves(site, alone, np.empty(0))
     named = sudden_findings(dataclasses.replace(site, units=[alone]), {alone.unit.unit_id: moves})
-    day = seen_day(start_s, unit.lags)
-    soon = [m for m in MINUTES if _is_found(_at(steps_until(unit, day, start_s + 60.0 * m), start_s, end_s), litres)]
-    return Draw(
-        step is not None, _is_found(step, litres), any(not move.undone for move in moves), bool(named),
-        min(soon, default=np.inf),
-    )  # fmt: skip
+    off = step.litres + litres
+    placed = step.start_s >= start_s - 2.0 * NEAR_S and step.end_s <= end_s + 2.0 * NEAR_S
+    told = any(not move.undone for move in moves)
+    return Draw(True, abs(off) <= 1.96 * step.sd_l, placed, told, bool(named), minutes, off)
 
 
 def draws_of(frames: Tables, wanted: Wanted, seed: int) -> list[Draw]:
@@ -146,14 +149,19 @@ def draws_of(frames: Tables, wanted: Wanted, seed: int) -> list[Draw]:
     ]
 
 
-def false_steps(frames: Tables, wanted: Wanted) -> int:
-    """Losses of half to twice a draw's size, in its state, that the finder reports where nothing was drawn."""
-    return sum(
-        -2.0 * wanted.litres <= step.litres <= -0.5 * wanted.litres and step.at_rest == (wanted.state == "at rest")
-        for _, unit in units(observed(frames))
-        for day, step in unit.steps
-        if step.start_s > unit.unit.series.ts_s[0] + LEARN_DAYS * DAY_S
-    )
+def false_steps(seeds: Sequence[int]) -> tuple[dict[str, int], float]:
+    """Losses of half to twice each kind's litres, in its state, where nothing was drawn; and tank-months looked at."""
+    count, months = {wanted.state: 0 for wanted in KINDS}, 0.0
+    for seed in seeds:
+        frames = typical_fleet(12, SOUND_DAYS, seed=seed)
+        months += tank_months(frames) * (1.0 - LEARN_DAYS / SOUND_DAYS)
+        for _, unit in units(observed(frames)):
+            since = unit.unit.series.ts_s[0] + LEARN_DAYS * DAY_S
+            for step in (one for _, one in unit.steps if one.start_s > since):
+                for wanted in KINDS:
+                    alike = -2.0 * wanted.litres <= step.litres <= -0.5 * wanted.litres
+                    count[wanted.state] += alike and step.at_rest == (wanted.state == "at rest")
+    return count, months
 
 
 def draws(seeds: Sequence[int]) -> list[Figure]:
@@ -163,23 +171,28 @@ def draws(seeds: Sequence[int]) -> list[Figure]:
     for wanted in KINDS:
         every = [one for seed, frames in fleets.items() for one in draws_of(frames, wanted, seed)]
         name = f"a draw of {wanted.litres:g} l, {wanted.state}"
-        in_time = sum(one.minutes <= wanted.minutes for one in every)
         for title, count in (
-            (f"found within {wanted.minutes:g} min of data", in_time),
-            ("found at all", sum(one.found for one in every)),
-            ("seen, whatever its size", sum(one.seen for one in every)),
+            (f"seen within {wanted.minutes:g} min of data", sum(one.minutes <= wanted.minutes for one in every)),
+            ("seen by the day's end", sum(one.seen for one in every)),
+            ("seen, and its size within the interval", sum(one.sized for one in every)),
+            ("seen, and placed within half an hour", sum(one.placed for one in every)),
+            ("left standing as unexplained", sum(one.told for one in every)),
+            ("a case by itself", sum(one.named for one in every)),
         ):
             low, high = share_interval(count, len(every))
             said = f"{count} of {len(every)}: {count / len(every):.2f} ({low:.2f} to {high:.2f})"
-            lines.append(Figure(f"{name}: {title}", said, f"0.95; limit {LIMIT_L[wanted.state]}", count >= 0.95 * len(every)))
-        for minutes in MINUTES:
-            count = sum(one.minutes <= minutes for one in every)
-            lines.append(Figure(f"   after {minutes:g} min of data", f"{count / len(every):.2f}", "-"))
-        told, named = sum(one.told for one in every), sum(one.named for one in every)
-        lines.append(Figure(f"{name}: left standing as unexplained", f"{told} of {len(every)}", "0.95"))
-        lines.append(Figure(f"{name}: a case by itself", f"{named} of {len(every)}", "0.95"))
-        learned = sum(tank_months(frames) * (1 - LEARN_DAYS / 30) for frames in fleets.values())
-        count = sum(false_steps(frames, wanted) for frames in fleets.values())
-        said = f"{count} in {learned:.0f} tank-months: {100 * count / learned:.0f} per 100"
-        lines.append(Figure(f"false steps like it, undisturbed ({wanted.state})", said, "<= 1 per 100", count <= learned / 100))
+            limit = f"0.95; limit {LIMIT_L[wanted.state]}"
+            lines.append(Figure(f"{name}: {title}", said, limit, count >= 0.95 * len(every)))
+        shares = [f"{np.mean([one.minutes <= m for one in every]):.2f} by {m:g}" for m in MINUTES]
+        lines.append(Figure("   share seen, by minutes of data", ", ".join(shares), "-"))
+        off = np.array([one.off_l for one in every])
+        said = f"{np.nanmedian(off):+.1f} ± {np.nanstd(off):.1f} l"
+        lines.append(Figure("   step's litres off by, median and SD", said, "-"))
+    counts, months = false_steps([*seeds, *(seed + 10 for seed in seeds), *(seed + 20 for seed in seeds)])
+    for wanted in KINDS:
+        count = counts[wanted.state]
+        low, high = (100.0 * rate for rate in poisson_interval(count, months))
+        said = f"{count} in {months:.0f} tank-months: {100 * count / months:.1f} ({low:.1f} to {high:.1f}) per 100"
+        title = f"false steps of {wanted.litres / 2:g} to {2 * wanted.litres:g} l, {wanted.state}, undisturbed"
+        lines.append(Figure(title, said, "<= 1 per 100", 100 * count <= months))
     return lines
