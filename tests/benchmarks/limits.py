@@ -10,12 +10,15 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 
+from tests.benchmarks.limits_delays import above, delays
 from tests.benchmarks.limits_fleets import Figure
 from tests.benchmarks.limits_lasting import deadbands, drops, hoses
+from tests.benchmarks.limits_oracle import oracle
 from tests.benchmarks.limits_sudden import draws
 
 ITEMS: dict[str, Callable[[Sequence[int]], list[Figure]]] = {
-    "draws": draws, "hoses": hoses, "drops": drops, "deadbands": deadbands,
+    "draws": draws, "hoses": hoses, "drops": drops, "deadbands": deadbands, "oracle": oracle,
+    "delays": delays, "above": above,
 }  # fmt: skip
 
 

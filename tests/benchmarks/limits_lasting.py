@@ -55,7 +55,9 @@ def hoses_of(frames: Tables, percent: float, seed: int) -> pl.DataFrame:
     start = begun()
     wanted = chosen_hoses(frames)
     faults = [
-        Injection("meter_drift", row["tank_id"], start.timestamp(), percent * (-1.0) ** number, meter_id=row["meter_id"])
+        Injection(
+            "meter_drift", row["tank_id"], start.timestamp(), percent * (-1.0) ** number, meter_id=row["meter_id"]
+        )
         for number, row in enumerate(wanted.iter_rows(named=True))
     ]
     cases = sure(made_of(inject(contract(frames), faults, seed=seed).frames)["cases"], ["meter_drift"])
@@ -105,7 +107,9 @@ def drops(seeds: Sequence[int]) -> list[Figure]:
         starts = [begun().timestamp() + DAY_S * days for days in SHORT_AFTER_DAYS]
         tanks = frames["tanks"]["tank_id"].to_list()
         made = inject(
-            contract(frames), [Injection("short_delivery", tank, at, SHORT_L) for tank in tanks for at in starts], seed=seed
+            contract(frames),
+            [Injection("short_delivery", tank, at, SHORT_L) for tank in tanks for at in starts],
+            seed=seed,
         ).frames
         cases = sure(made_of(made)["cases"], ["short_delivery"])["delivery_id"].to_list()
         rows = made["labels"].filter(pl.col("label_id").str.starts_with("INJ-")).join(
@@ -167,7 +171,8 @@ def deadbands(seeds: Sequence[int]) -> list[Figure]:
         Figure("   scatter of the rates themselves, clean and so", f"{spread['clean']:.3f}, {spread['worn']:.3f} l/h",
                "<= 1.3 times", spread["worn"] <= 1.3 * spread["clean"]),
         Figure("   passed, failed, inconclusive", _verdicts(plain), "-"),
-        Figure("1 mm on exception: tanks that pass", f"{passed} of {len(verdicts)} ({_verdicts(verdicts)})", "0", not passed),
+        Figure("1 mm on exception: tanks that pass", f"{passed} of {len(verdicts)} ({_verdicts(verdicts)})", "0",
+               not passed),
     ]  # fmt: skip
 
 

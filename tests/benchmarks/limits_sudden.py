@@ -1,10 +1,10 @@
 """Single unmetered draws on typical tanks, at rest and while selling: how many are seen, how soon, and what is not one.
 
 A draw is seen when the step finder reports a loss of half to twice its litres that meets the draw's time within a
-quarter of an hour. It is sized when the draw's litres lie within the step's interval too (its litres ± 1.96 of its SD),
-and placed when the step begins and ends within half an hour of the draw. "After m minutes" is what the finder says of
-data that end m minutes after the draw began, whole five-minute steps only. Whether a draw alone gives a case is asked of
-the same findings as a run makes, with this step as the only one.
+quarter of an hour. It is sized when the draw's litres lie within the step's interval too (its litres ± 1.96 of its
+SD), and placed when the step begins and ends within half an hour of the draw. "After m minutes" is what the finder says
+of data that end m minutes after the draw began, whole five-minute steps only. Whether a draw alone gives a case is
+asked of the same findings as a run makes, with this step as the only one.
 """
 
 import dataclasses
