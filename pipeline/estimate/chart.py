@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.chart_data import CARRIER_SD, ChartData, Named, chart_data
-from pipeline.estimate.chart_fit import CHART, Fit, fit_ways
-from pipeline.estimate.chart_mixture import Mixture, estimates_of, mixture_of
+from pipeline.estimate.chart_data import ChartData, Named, chart_data
+from pipeline.estimate.chart_fit import CHART, Fit, Told, fit_ways
+from pipeline.estimate.chart_fleet import Heard, heard_of
+from pipeline.estimate.chart_mixture import estimates_of, mixture_of, weights_of
 from pipeline.estimate.chart_shape import TankModel, tank_model
 from pipeline.estimate.chart_terms import Estimate, correction_l, terms_of
 from pipeline.estimate.unit_walk import UnitWalk, amendments_of
@@ -52,20 +52,12 @@ class Closing:
 
 
 @dataclass(frozen=True)
-class CarrierEvidence:
-    """What one tank says of its carriers' biases, apart from every prior of them: `precision` (n, n), `shift` (n,)."""
-
-    names: tuple[str, ...]
-    precision: Floats
-    shift: Floats
-
-
-@dataclass(frozen=True)
 class ChartCalibration:
     """What a tank's dips say of its chart.
 
     `estimates` by name; `ways` the probability of each way to be wrong (`sound`: none); `span_mm` lowest and highest
-    level seen; `days` how many days of data; `corrected`, `closing` and `carriers` as their classes say.
+    level seen; `days` how many days of data; `corrected` and `closing` as their classes say; `heard` what the fleet may
+    learn from it (`chart_fleet.told_by_fleet`).
     """
 
     tank_id: str
@@ -75,7 +67,7 @@ class ChartCalibration:
     ways: dict[str, float]
     corrected: CorrectedChart
     closing: Closing
-    carriers: CarrierEvidence
+    heard: Heard
 
     @property
     def not_identified(self) -> tuple[str, ...]:
@@ -91,17 +83,15 @@ class NotCalibrated:
     reason: str
 
 
-def calibrate_chart(
-    walk: UnitWalk, *, told: Mapping[str, tuple[float, float]] | None = None
-) -> ChartCalibration | NotCalibrated:
+def calibrate_chart(walk: UnitWalk, *, told: Told | None = None) -> ChartCalibration | NotCalibrated:
     """Tilt, roll, offset, scale and smooth remainder of a tank's chart, and the chart put right.
 
     Parameters
     ----------
     walk : UnitWalk
         The tank as observed, its dips with their noise, and what its balance named (a leak is not a wrong chart).
-    told : mapping, optional
-        Mean and SD of carriers' biases from the rest of the fleet, by ``carrier:NAME`` (`told_of_carriers`).
+    told : Told, optional
+        What the rest of the fleet says of carriers, meters and usual charts; common practice without it.
 
     Returns
     -------
@@ -123,18 +113,20 @@ def calibrate_chart(
     if high - low < LEAST_SWING * model.tank.depth_mm:
         return NotCalibrated(unit.members, f"the level moved by {high - low:.0f} mm only")
     data = _data_of(walk, model)
-    fits = fit_ways(data, model, told=told)
-    terms = [terms_of(model, data, fit, (low, high)) for fit in fits]
-    mixture = mixture_of(fits, terms)
+    fits = fit_ways(data, model, told)
+    weight = weights_of(fits)
+    corrected = _corrected(model, fits, weight, (low, high))
+    terms = [terms_of(model, data, fit, (low, high), _least_sure_mm(corrected, (low, high))) for fit in fits]
+    mixture = mixture_of(model, fits, terms)
     return ChartCalibration(
         tank_id=unit.unit_id,
         days=int(np.unique(walk.walk.balance.known_day).size),
         span_mm=(low, high),
         estimates=estimates_of(model, mixture),
-        ways=_ways(fits, mixture),
-        corrected=_corrected(model, fits, mixture, (low, high)),
-        closing=_closing(data, model, fits, mixture),
-        carriers=_carriers(data, fits[0]),
+        ways=_ways(fits, weight),
+        corrected=corrected,
+        closing=_closing(data, model, fits, weight),
+        heard=heard_of(data, model, fits),
     )
 
 
@@ -157,56 +149,37 @@ def _data_of(walk: UnitWalk, model: TankModel) -> ChartData:
     return chart_data(walk.seen, walk.dips, walk.walk.balance, walk.noise, model, moved_l=total, named=named)
 
 
-def told_of_carriers(calibrations: list[ChartCalibration]) -> dict[str, dict[str, tuple[float, float]]]:
-    """Each tank's carriers' biases as the other tanks tell them: by tank, mean and SD by ``carrier:NAME``.
-
-    The tanks' evidence adds up; each tank's own is taken out of what it is told. Exact where tanks share nothing but
-    their carriers.
-    """
-    names = sorted({name for one in calibrations for name in one.carriers.names})
-    at = {name: place for place, name in enumerate(names)}
-    precision, shift = np.eye(len(names)) / CARRIER_SD**2, np.zeros(len(names))
-    for one in calibrations:
-        mine = [at[name] for name in one.carriers.names]
-        precision[np.ix_(mine, mine)] += one.carriers.precision
-        shift[mine] += one.carriers.shift
-    told = {}
-    for one in calibrations:
-        mine = [at[name] for name in one.carriers.names]
-        rest, rest_shift = precision.copy(), shift.copy()
-        rest[np.ix_(mine, mine)] -= one.carriers.precision
-        rest_shift[mine] -= one.carriers.shift
-        cov = np.linalg.inv(rest)
-        mean = cov @ rest_shift
-        told[one.tank_id] = {names[k]: (float(mean[k]), float(np.sqrt(cov[k, k]))) for k in mine}
-    return told
-
-
-def _ways(fits: list[Fit], mixture: Mixture) -> dict[str, float]:
+def _ways(fits: list[Fit], weight: Floats) -> dict[str, float]:
     """Probability of each way, its sizes added up."""
     ways: dict[str, float] = {}
-    for fit, weight in zip(fits, mixture.weight.tolist(), strict=True):
-        ways[fit.way] = ways.get(fit.way, 0.0) + weight
+    for fit, share in zip(fits, weight.tolist(), strict=True):
+        ways[fit.way] = ways.get(fit.way, 0.0) + share
     return ways
 
 
-def _corrected(model: TankModel, fits: list[Fit], mixture: Mixture, span_mm: tuple[float, float]) -> CorrectedChart:
+def _corrected(model: TankModel, fits: list[Fit], weight: Floats, span_mm: tuple[float, float]) -> CorrectedChart:
     mean, var = np.zeros(len(model.rows_mm)), np.zeros(len(model.rows_mm))
-    for fit, weight in zip(fits, mixture.weight, strict=True):
+    for fit, share in zip(fits, weight, strict=True):
         litres, slopes = correction_l(model, fit, model.rows_mm)
         own = np.einsum("kp,pq,kq->k", slopes, fit.belief.cov[: len(CHART), : len(CHART)], slopes, optimize=True)
-        mean, var = mean + weight * litres, var + weight * (own + litres**2)
+        mean, var = mean + share * litres, var + share * (own + litres**2)
     corrected = np.maximum.accumulate(np.maximum(model.rows_l + mean, 0.0))
     seen = (model.rows_mm >= span_mm[0]) & (model.rows_mm <= span_mm[1])
     return CorrectedChart(model.rows_mm, model.rows_l, corrected, np.sqrt(np.maximum(var - mean**2, 0.0)), seen)
 
 
-def _closing(data: ChartData, model: TankModel, fits: list[Fit], mixture: Mixture) -> Closing:
+def _least_sure_mm(corrected: CorrectedChart, span_mm: tuple[float, float]) -> float:
+    """The level seen at which the corrected chart is least sure. [mm]"""
+    level = np.concatenate([corrected.level_mm[corrected.is_visited], span_mm])
+    return float(level[np.argmax(np.interp(level, corrected.level_mm, corrected.sd_l))])
+
+
+def _closing(data: ChartData, model: TankModel, fits: list[Fit], weight: Floats) -> Closing:
     correction = np.sum(
         [
-            weight * correction_l(model, fit, data.level_mm)[0]
-            for fit, weight in zip(fits, mixture.weight, strict=True)
-            if weight > 1e-3
+            share * correction_l(model, fit, data.level_mm)[0]
+            for fit, share in zip(fits, weight, strict=True)
+            if share > 1e-3
         ],
         axis=0,
     )
@@ -233,13 +206,3 @@ def _centred(values: Floats, cycle: NDArray[np.int64]) -> Floats:
 
 def _stray_l(values: Floats) -> float:
     return float(np.std(values))
-
-
-def _carriers(data: ChartData, fit: Fit) -> CarrierEvidence:
-    """The likeliest fit's belief about carriers with their prior taken out again."""
-    at = [len(CHART) + place for place, name in enumerate(data.names) if name.startswith("carrier:")]
-    names = tuple(data.names[place - len(CHART)] for place in at)
-    precision = np.linalg.inv(fit.belief.cov[np.ix_(at, at)])
-    prior = 1.0 / fit.prior.sd[at] ** 2
-    shift = np.asarray(precision @ fit.belief.mean[at] - prior * fit.prior.mean[at])
-    return CarrierEvidence(names, np.asarray(precision - np.diag(prior)), shift)

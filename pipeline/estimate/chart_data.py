@@ -7,12 +7,21 @@ and a lasting bias of each carrier.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.chart_shape import TankModel
-from pipeline.estimate.design import FREE_L2, SHELL_SHARE, Balance, shell_lag_l, steadied_l, without_noise
+from pipeline.estimate.design import (
+    FREE_L2,
+    SHELL_SHARE,
+    TICKETS_MEAN,
+    Balance,
+    shell_lag_l,
+    steadied_l,
+    without_noise,
+)
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.unit_walk import jump_hours
@@ -23,11 +32,20 @@ from pipeline.physics.products import expansion_per_k, product_vcf
 
 Floats = NDArray[np.float64]
 
-METER_SD = 0.002
+METER_SD = 0.00175
+METERS_SD = 0.0003
+"""Prior SD of a meter's error in service (0.15 to 0.2 %), and of the fleet's mean error. Common practice, no source."""
+ADJUSTED_SD = 0.001
+"""SD of the error that a calibration leaves a meter with. Common practice, no source."""
 CARRIER_SD = 0.001
 TICKETS_SD = 0.0003
-"""Prior SD of a meter's error in service, of a carrier's lasting bias, and of what a probe's temperature (0.2 K) does
-to every ticket. Common practice, no source."""
+"""Prior SD of a carrier's lasting bias about the trade's mean (`TICKETS_MEAN`: mostly in the carrier's favour), and of
+what a probe's temperature (0.2 K) does to every ticket of a tank. Common practice, no source."""
+METERS = "meters"
+"""Name of the error that all of the fleet's meters share."""
+EXPANSION_SD = 0.03
+EXPANSION_SDS = {"gasoline_e0": 0.02, "diesel_b0": 0.02, "kerosene": 0.02, "heating_oil": 0.02, "gasoline_e85": 0.05}
+"""SD of a product's expansion, as a share: 2 % for hydrocarbons (the standard's own), more for what is blended."""
 TICKET_SHARE_SD = 0.0015
 TICKET_SD_L = 8.0
 """SD of one ticket: a loading meter's share, and litres left in hoses and compartments. Common practice, no source."""
@@ -104,10 +122,15 @@ def chart_data(
     kept = tuple(name for name, is_kept in zip(balance.names, keep, strict=True) if is_kept)
     carriers = sorted(name for name in came if name)
     usual = _usual(balance, kept, keep, seen.unit.product)
-    mean = [usual.mean, np.array([0.0, SHELL_SHARE]), np.zeros(len(carriers) + len(named.names))]
+    mean = [
+        usual.mean,
+        np.array([0.0, 0.0, SHELL_SHARE]),
+        np.full(len(carriers), TICKETS_MEAN),
+        np.zeros(len(named.names)),
+    ]
     sd: list[Floats] = [
         usual.sd,
-        np.array([TICKETS_SD, SHELL_SHARE]),
+        np.array([METERS_SD, TICKETS_SD, SHELL_SHARE]),
         np.full(len(carriers), CARRIER_SD),
         named.sd,
     ]
@@ -119,9 +142,16 @@ def chart_data(
         still_mm=without_noise(dips, (by_chart - steadied_l(by_chart, jump_var)) / balance.vcf).level_mm,
         vcf=balance.vcf,
         others=np.column_stack(
-            [balance.columns[:, keep], ticketed, shell, *(came[name] for name in carriers), named.courses]
+            [
+                _fresh(balance.columns[:, keep], kept),
+                -balance.sold_15_l.sum(axis=1),
+                ticketed,
+                shell,
+                *(came[name] for name in carriers),
+                named.courses,
+            ]
         ),
-        names=(*kept, "tickets", "shell", *(f"carrier:{name}" for name in carriers), *named.names),
+        names=(*kept, METERS, "tickets", "shell", *(f"carrier:{name}" for name in carriers), *named.names),
         prior=Prior(np.concatenate(mean), np.concatenate(sd)),
         hours=balance.hours,
         gain=gains(balance.hours, noise, jump_var, balance.sold_15_l.sum(axis=1)),
@@ -135,6 +165,8 @@ def _usual(balance: Balance, names: tuple[str, ...], keep: NDArray[np.bool_], pr
     """The balance's own prior, with meters as they are in service and petrol's losses in their known ranges."""
     mean, sd = balance.prior.mean[keep], balance.prior.sd[keep]
     sd = np.where([name.startswith("meter:") for name in names], METER_SD, sd)
+    sd = np.where([name.startswith("calibrated:") for name in names], ADJUSTED_SD, sd)
+    sd[names.index("expansion")] = EXPANSION_SDS.get(product, EXPANSION_SD)
     loss = VAPOUR_LOSS[product]
     for name, low, high in (
         ("vapour", loss.throughput_low, loss.throughput_high),
@@ -144,6 +176,17 @@ def _usual(balance: Balance, names: tuple[str, ...], keep: NDArray[np.bool_], pr
             place = names.index(name)
             mean[place], sd[place] = (low + high) / 2.0, (high - low) / 3.0
     return Prior(mean, sd)
+
+
+def _fresh(columns: Floats, names: tuple[str, ...]) -> Floats:
+    """The columns with each meter's litres ending where its calibration's begin: its error is a new one from there."""
+    out = columns.copy()
+    for meter in {name.removeprefix("calibrated:") for name in names if name.startswith("calibrated:")}:
+        spans = [names.index(f"meter:{meter}")]
+        spans += [place for place, name in enumerate(names) if name == f"calibrated:{meter}"]
+        for before, after in pairwise(spans):
+            out[:, before] -= columns[:, after]
+    return out
 
 
 def _steadied(seen: UnitObserved, dips: Dips, balance: Balance, cycle: NDArray[np.int64]) -> Balance:

@@ -7,15 +7,16 @@ say is weighed by how well it foretold the data (Laplace's approximation of the 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.chart_data import ChartData
+from pipeline.estimate.chart_belief import Before, Seen, before_of, log_evidence, posterior_of
+from pipeline.estimate.chart_data import METER_SD, ChartData
 from pipeline.estimate.chart_shape import SHAPES, TankModel
-from pipeline.estimate.regression import Posterior, Prior, posterior
+from pipeline.estimate.regression import Posterior, Prior
 from pipeline.estimate.whiten import whitened
 
 Floats = NDArray[np.float64]
@@ -32,7 +33,10 @@ WRONG_SD = {"tilt": (6.0, 15.0, 40.0), "offset": (6.0, 15.0, 40.0), "scale": (0.
 WRONG_SHARE = 0.15
 """SDs of charts that are wrong in one way, and the prior share of tanks that are wrong in that way. No source."""
 ROLL_SD_DEG = 2.0
-_PRIOR_ODDS = {"sound": 0.0} | {way: float(np.log(WRONG_SHARE / len(sizes))) for way, sizes in WRONG_SD.items()}
+PRIOR_ODDS = {"sound": 1.0} | {
+    f"{way}:{size:g}": WRONG_SHARE / len(sizes) for way, sizes in WRONG_SD.items() for size in sizes
+}
+"""Odds of each way and size, against a sound chart."""
 _LATTICE = np.array([2.0, 4.0])
 """Poses are linearised at multiples of these (mm/m, mm): between them the litres bend by less than 0.1."""
 _MOST_STEPS = 12
@@ -40,16 +44,35 @@ _HELD = 4.0
 
 
 @dataclass(frozen=True)
-class Fit:
-    """One way, and size, for the chart to be wrong.
+class Told:
+    """What the rest of the fleet tells a tank.
 
-    `prior` and `belief` are over `CHART` and then the data's others; `log_evidence` includes the way's prior odds,
-    `prior_odds` against a sound chart; `residual` are the whitened rows that it leaves, shape (k,).
+    `names` of the data's others that tanks share (carriers, the meters' common error) with their `mean` (n,) and `cov`
+    (n, n); `meter_sd` of a meter's own error; `spread` by kind of the chart's coefficients, as a share of the usual
+    SD of a sound tank; `odds` of each way and size.
+    """
+
+    names: tuple[str, ...] = ()
+    mean: Floats = field(default_factory=lambda: np.zeros(0))
+    cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    meter_sd: float = METER_SD
+    spread: Mapping[str, float] = field(default_factory=dict)
+    odds: Mapping[str, float] = field(default_factory=lambda: PRIOR_ODDS)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One way, and size, for the chart to be wrong (`key` names both).
+
+    `before` and `belief` are over `CHART` and then the data's others; `log_evidence` includes the way's prior odds,
+    `prior_odds` against a sound chart; `residual` are the whitened rows that it leaves, shape (k,), `seen` their sums.
     """
 
     way: str
+    key: str
     prior_odds: float
-    prior: Prior
+    before: Before
+    seen: Seen
     belief: Posterior
     log_evidence: float
     residual: Floats
@@ -57,40 +80,28 @@ class Fit:
 
 @dataclass(frozen=True)
 class _Rows:
-    """Whitened rows around one pose: y (k,), columns (k, p), and their products."""
+    """Whitened rows around one pose: y (k,), columns (k, p), and their sums."""
 
     y: Floats
     columns: Floats
-    gram: Floats
-    score: Floats
+    seen: Seen
 
 
 _RowsAt = Callable[[tuple[int, int]], _Rows]
 
 
-def fit_ways(data: ChartData, model: TankModel, *, told: Mapping[str, tuple[float, float]] | None = None) -> list[Fit]:
-    """Every way fitted, likeliest first.
-
-    Parameters
-    ----------
-    data, model : ChartData, TankModel
-    told : mapping, optional
-        Mean and SD of some of the data's others, known from elsewhere: a carrier's bias from the rest of the fleet.
-    """
-    mean, sd = data.prior.mean.copy(), data.prior.sd.copy()
-    for name, (known, doubt) in (told or {}).items():
-        if name in data.names:
-            mean[data.names.index(name)], sd[data.names.index(name)] = known, doubt
-    data = replace(data, prior=Prior(mean, sd))
-    ways = ways_of(model)
+def fit_ways(data: ChartData, model: TankModel, told: Told | None = None) -> list[Fit]:
+    """Every way fitted, likeliest first."""
+    told = told or Told()
+    ways = ways_of(model, told)
     loosest = Prior(ways[0][1].mean, np.max([prior.sd for _, prior in ways], axis=0))
-    data = _weighed(data, _fit(data, "any", loosest, _rows_at(data, model)))
+    data = _weighed(data, _fit(data, "any", loosest, _rows_at(data, model), told))
     rows_at = _rows_at(data, model)
-    fits = [_fit(data, way, prior, rows_at) for way, prior in ways]
+    fits = [_fit(data, key, prior, rows_at, told) for key, prior in ways]
     return sorted(fits, key=lambda fit: -fit.log_evidence)
 
 
-def ways_of(model: TankModel) -> list[tuple[str, Prior]]:
+def ways_of(model: TankModel, told: Told) -> list[tuple[str, Prior]]:
     """The priors of the chart's coefficients: first a sound chart's, then one for each way and size of being wrong."""
     lying = model.tank.shape == "horizontal_cylinder"
     # The mean and SD of 1 − cos(roll) for a roll drawn from a normal distribution.
@@ -100,13 +111,13 @@ def ways_of(model: TankModel) -> list[tuple[str, Prior]]:
     if not model.knows_probe:
         usual["offset"] = OFFSET_UNKNOWN_PROBE_SD_MM
     mean = np.array([{"roll": roll, "geometry": 0.5}.get(kind, 0.0) for kind in kinds])
-    sd = np.array([usual[kind] for kind in kinds])
+    sd = np.array([told.spread.get(kind, 1.0) * usual[kind] for kind in kinds])
     ways = [("sound", Prior(mean, sd))]
     for way, sizes in WRONG_SD.items():
         if way == "tilt" and not (model.knows_probe and lying):
             continue
         mine = np.array([kind == way for kind in kinds])
-        ways += [(way, Prior(mean, np.where(mine, np.hypot(sd, size), sd))) for size in sizes]
+        ways += [(f"{way}:{size:g}", Prior(mean, np.where(mine, np.hypot(sd, size), sd))) for size in sizes]
     return ways
 
 
@@ -125,30 +136,46 @@ def _rows_at(data: ChartData, model: TankModel) -> _RowsAt:
         moving = np.column_stack([data.y_l + data.vcf * there, -data.vcf[:, None] * slopes])
         moving = whitened(moving, data.hours, data.gain) * root
         columns = np.column_stack([moving[:, 1:], steady])
-        return _Rows(moving[:, 0], columns, columns.T @ columns, columns.T @ moving[:, 0])
+        y = moving[:, 0]
+        return _Rows(y, columns, Seen(columns.T @ columns, columns.T @ y, np.asarray(y @ y)))
 
     return rows_at
 
 
-def _fit(data: ChartData, way: str, chart: Prior, rows_at: _RowsAt) -> Fit:
+def before_data(data: ChartData, chart: Prior, told: Told) -> Before:
+    """The belief about the chart and about all else, with what the fleet tells in its place."""
+    known = [place for place, name in enumerate(told.names) if name in data.names]
+    places = [len(CHART) + data.names.index(told.names[place]) for place in known]
+    own = [name.startswith("meter:") for name in data.names]
+    sd = np.where(own, told.meter_sd, data.prior.sd)
+    prior = Prior(np.concatenate([chart.mean, data.prior.mean]), np.concatenate([chart.sd, sd]))
+    return before_of(prior, places, (told.mean[known], told.cov[np.ix_(known, known)]))
+
+
+def _fit(data: ChartData, key: str, chart: Prior, rows_at: _RowsAt, told: Told) -> Fit:
     """The fit under one prior, the pose linearised where it ends."""
-    prior = Prior(np.concatenate([chart.mean, data.prior.mean]), np.concatenate([chart.sd, data.prior.sd]))
-    point, seen = (0, 0), set[tuple[int, int]]()
+    before = before_data(data, chart, told)
+    point, been = (0, 0), set[tuple[int, int]]()
     for _ in range(_MOST_STEPS):
-        seen.add(point)
+        been.add(point)
         rows = rows_at(point)
-        belief = posterior(rows.gram, rows.score, prior)
+        belief = posterior_of(rows.seen, before)
         step = np.clip(belief.mean[:2] / _LATTICE - point, -4.0, 4.0)
         nearest = np.round(point + step).astype(int)
         point = (int(nearest[0]), int(nearest[1]))
-        if point in seen:
+        if point in been:
             break
-    residual = rows.y - rows.columns @ belief.mean
-    off = (belief.mean - prior.mean) / prior.sd
-    scaled = rows.gram * prior.sd[:, None] * prior.sd[None, :] + np.eye(len(prior.sd))
-    evidence = -0.5 * float(residual @ residual + off @ off + np.linalg.slogdet(scaled)[1])
-    odds = _PRIOR_ODDS.get(way, 0.0)
-    return Fit(way, float(np.exp(odds)), prior, belief, evidence + odds, residual)
+    odds = told.odds.get(key, 1.0)
+    return Fit(
+        way=key.split(":")[0],
+        key=key,
+        prior_odds=odds,
+        before=before,
+        seen=rows.seen,
+        belief=belief,
+        log_evidence=float(log_evidence(rows.seen, before) + np.log(odds)),
+        residual=rows.y - rows.columns @ belief.mean,
+    )
 
 
 def _weighed(data: ChartData, fit: Fit) -> ChartData:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
-from pipeline.estimate.chart_fit import Fit
+from pipeline.estimate.chart_fit import CHART, PRIOR_ODDS, Fit, Told, ways_of
 from pipeline.estimate.chart_shape import TankModel
 from pipeline.estimate.chart_terms import NAMES, Estimate, Terms
 
@@ -21,6 +21,9 @@ NO_POSE = "an upright tank holds as much a millimetre at every height: a shift o
 NO_ROLL = "an upright tank has no roll"
 TOLD_RATIO = 0.5
 """A figure is told when the data leave at most this share of the SD that was before them."""
+STOCK_SHARE = 0.0015
+"""The litres below a level are told when their 95 % interval is no wider than this share of the capacity to a side."""
+UNTOLD_STOCK = "sales and drops show litres between levels; what lies below them rests on the tank's shape"
 MOVES_WITH = 0.7
 """Correlation from which two figures are said to move together."""
 
@@ -58,11 +61,16 @@ class Mixture:
         return float(brentq(beyond, low, high, xtol=1e-9 * (high - low)))
 
 
-def mixture_of(fits: list[Fit], terms: list[Terms]) -> Mixture:
-    """The fits weighed by their evidence."""
+def weights_of(fits: list[Fit]) -> Floats:
+    """The fits' shares by their evidence, shape (m,)."""
     log = np.array([fit.log_evidence for fit in fits])
     weight = np.exp(log - log.max())
-    weight = weight / weight.sum()
+    return np.asarray(weight / weight.sum())
+
+
+def mixture_of(model: TankModel, fits: list[Fit], terms: list[Terms]) -> Mixture:
+    """The fits weighed by their evidence."""
+    weight = weights_of(fits)
     value = np.array([one.value for one in terms])
     spreads = [one.spread(fit.belief) for fit, one in zip(fits, terms, strict=True)]
     mean = weight @ value
@@ -73,15 +81,19 @@ def mixture_of(fits: list[Fit], terms: list[Terms]) -> Mixture:
         value=value,
         sd=np.sqrt(np.maximum(np.array([np.diag(one) for one in spreads]), 0.0)),
         correlation=cov / sd[:, None] / sd[None, :],
-        prior_sd=_prior_sd(fits, terms),
+        prior_sd=_prior_sd(model, fits, terms),
     )
 
 
-def _prior_sd(fits: list[Fit], terms: list[Terms]) -> Floats:
-    """SD of each figure before the data, over all ways with their prior shares. Shape (n,)."""
-    shares = np.array([fit.prior_odds for fit in fits])
+def _prior_sd(model: TankModel, fits: list[Fit], terms: list[Terms]) -> Floats:
+    """SD of each figure of the chart before any data, over all ways by their usual odds. Shape (n,)."""
+    usual = dict(ways_of(model, Told()))
+    shares = np.array([PRIOR_ODDS[fit.key] for fit in fits])
     own = np.array(
-        [((one.slopes**2) * fit.prior.sd[None, :] ** 2).sum(axis=1) for fit, one in zip(fits, terms, strict=True)]
+        [
+            ((one.slopes[:, : len(CHART)] ** 2) * usual[fit.key].sd ** 2).sum(axis=1)
+            for fit, one in zip(fits, terms, strict=True)
+        ]
     )
     return np.asarray(np.sqrt((shares / shares.sum()) @ own))
 
@@ -94,10 +106,12 @@ def estimates_of(model: TankModel, mixture: Mixture) -> tuple[Estimate, ...]:
         hidden = dict.fromkeys(("tilt", "offset", "datum"), NO_POSE) | {"roll": NO_ROLL}
     elif not model.knows_probe:
         hidden = {"tilt": NO_PROBE}
-    return tuple(
+    capacity_l = float(model.base_l(np.array([model.tank.depth_mm]))[0])
+    figures = [
         _estimate(mixture, place, unit, hidden.get(NAMES[place]))
         for place, unit in enumerate(_units(model.tilt_mm_per_m))
-    )
+    ]
+    return (*figures, _stock(mixture, capacity_l))
 
 
 @dataclass(frozen=True)
@@ -138,9 +152,26 @@ def _estimate(mixture: Mixture, place: int, unit: _Unit, hidden: str | None) -> 
     )
 
 
+def _stock(mixture: Mixture, capacity_l: float) -> Estimate:
+    """The litres that the chart lacks where it is least sure: told by how sure, whatever was known before."""
+    place = NAMES.index("stock")
+    low, high = (mixture.quantile(place, share) for share in (0.025, 0.975))
+    half_share = (high - low) / 2.0 / capacity_l
+    told = half_share <= STOCK_SHARE
+    return Estimate(
+        "stock_l",
+        mixture.mean(place),
+        low,
+        high,
+        is_identified=told,
+        doubt_left=mixture.spread(place) / float(mixture.prior_sd[place]),
+        note=f"sure to {100.0 * half_share:.2f} % of the capacity" + ("" if told else f": {UNTOLD_STOCK}"),
+    )
+
+
 def _companions(mixture: Mixture, place: int) -> list[str]:
     """The other figure that this one moves with most, where it does; of tilt, offset and datum the sum is not one."""
-    others = [at for at, name in enumerate(NAMES) if at != place and name != "datum"]
+    others = [at for at, name in enumerate(NAMES) if at != place and name not in ("datum", "stock")]
     if NAMES[place] == "datum":
         others = [at for at in others if NAMES[at] not in ("tilt", "offset")]
     most = max(others, key=lambda at: abs(mixture.correlation[place, at]))

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.chart_data import ChartData
+from pipeline.estimate.chart_data import METERS, ChartData
 from pipeline.estimate.chart_fit import CHART, Fit
 from pipeline.estimate.chart_shape import TankModel
 from pipeline.estimate.regression import Posterior
 
 Floats = NDArray[np.float64]
 
-NAMES = ("tilt", "roll", "offset", "datum", "scale", "remainder", "meters", "tickets")
+NAMES = ("tilt", "roll", "offset", "datum", "scale", "remainder", "stock", "meters", "tickets")
 """What `Terms` holds, in order; the last two are no chart's, but what a chart is mistaken for."""
 _LEVELS = 60
 
@@ -57,13 +57,13 @@ def correction_l(model: TankModel, fit: Fit, level_mm: Floats) -> tuple[Floats, 
     return litres, np.column_stack([model.pose_slopes_l(level_mm, tilt, offset), shapes])
 
 
-def terms_of(model: TankModel, data: ChartData, fit: Fit, span_mm: tuple[float, float]) -> Terms:
+def terms_of(model: TankModel, data: ChartData, fit: Fit, span_mm: tuple[float, float], stock_mm: float) -> Terms:
     """The figures of one fit.
 
     `datum` is what a reading stands above the depth at mid-length, beyond what the papers say: offset and tilt
     together, where neither is told alone. `scale` is how much more the tank gives than its chart says from the highest
     level seen to the lowest, pose included; `remainder` the largest departure of walls and nominal geometry from their
-    own straight share of the litres.
+    own straight share of the litres; `stock` the litres below `stock_mm` beyond what the chart says.
     """
     level = np.linspace(*span_mm, _LEVELS)
     litres, by_chart = correction_l(model, fit, level)
@@ -82,19 +82,25 @@ def terms_of(model: TankModel, data: ChartData, fit: Fit, span_mm: tuple[float, 
     left = inner @ fit.belief.mean[: len(CHART)]
     worst = int(np.argmax(np.abs(left)))
     slopes[5, : len(CHART)] = inner[worst]
-    slopes[6, len(CHART) :] = _meters(data)
-    slopes[7, len(CHART) :] = _tickets(data)
+    stock, by_stock = correction_l(model, fit, np.array([stock_mm]))
+    slopes[6, : len(CHART)] = by_stock[0]
+    slopes[7, len(CHART) :] = _meters(data)
+    slopes[8, len(CHART) :] = _tickets(data)
     value = slopes @ fit.belief.mean
+    value[6] = stock[0]
     value[4] = (litres[-1] - litres[0]) / whole
     return Terms(value, slopes)
 
 
 def _meters(data: ChartData) -> Floats:
-    """Share of the litres sold that each meter's error stands for; vapour counts like an error of all."""
+    """Share of the litres sold that each meter's error stands for, and the error common to all of them."""
+    own = ("meter:", "calibrated:")
     sold = np.array(
-        [abs(data.others[-1, place]) if name.startswith("meter:") else 0.0 for place, name in enumerate(data.names)]
+        [abs(data.others[-1, place]) if name.startswith(own) else 0.0 for place, name in enumerate(data.names)]
     )
-    return sold / max(float(sold.sum()), 1e-9)
+    sold = sold / max(float(sold.sum()), 1e-9)
+    sold[data.names.index(METERS)] = 1.0
+    return sold
 
 
 def _tickets(data: ChartData) -> Floats:
