@@ -28,6 +28,8 @@ CAPACITY_L = 30_000.0
 DAILY_L = 5_000.0
 MENU = ("gasoline_e10", "gasoline_e5", "diesel_b7")
 DAYS_A_MONTH = 30.4
+MONTH = START.replace(month=START.month + 1)
+"""The second month, which is judged where months are."""
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ That Σ is the simulator's was checked by the `known` estimate itself, true char
 18 tanks that stand alone of seed 402: its z-scores had mean +0.4 and SD 1.1, with true temperatures +0.1 and 1.1.
 """
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -39,8 +40,7 @@ from scipy.signal import lfilter
 
 from pipeline.physics.products import expansion_per_k
 from pipeline.simulate import simulate_fleet
-from tests.benchmarks.limits_fleets import START, Figure, made_of
-from tests.benchmarks.limits_lasting import MONTH
+from tests.benchmarks.limits_fleets import MONTH, START, Figure, made_of
 from tests.support.fleets import Tables
 
 Floats = NDArray[np.float64]
@@ -123,6 +123,19 @@ def course_of(frames: Tables, pool: str, *, step_s: float = 3600.0) -> Course:
         beta=float(np.asarray(expansion_per_k(product, float(temp.mean())))),
         repeatability=float(np.sqrt(np.mean(meters**2))) if len(meters) else 0.0,
         is_petrol=product.startswith("gasoline"),
+    )  # fmt: skip
+
+
+def until(course: Course, at_s: float) -> Course:
+    """The course as it stood at an instant."""
+    keep = course.at_s < at_s
+    parts = [
+        dataclasses.replace(one, surface=one.surface[keep], stock=one.stock[keep], level=one.level[keep])
+        for one in course.gauges
+    ]
+    return dataclasses.replace(
+        course, at_s=course.at_s[keep], stock=course.stock[keep], temp_c=course.temp_c[keep], busy=course.busy[keep],
+        sold={name: sold[keep] for name, sold in course.sold.items()}, gauges=tuple(parts),
     )  # fmt: skip
 
 
