@@ -12,6 +12,7 @@ since the month began, and √I of a fault's own litres says whether it could be
 - of each gauge, A its litres a millimetre, n samples in the hour: white noise A²(w² + q²/12) / n, w the larger
   `ripple_mm` too while a hose is open and for `ripple_tau_s` after (by the mean of 1/variance), q the resolution, as if
   rounding were noise (it is not where noise is finer than q: the bound is then lower than can be had);
+- a historian that tells changes of d alone leaves each hour's level anywhere within ± d: A²d²/3;
 - coloured noise A²s² of correlation exp(-t/tau), averaged over the half hour;
 - wander: `wander_l` a root hour that comes back over 72 h, so variance 36 `wander_l`², correlation exp(-t/72 h);
 - thermometer: βV times an error whose rate has SD `temp_rate_c_per_h` and correlates over 20 h, forgotten over 120 h;
@@ -38,6 +39,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 from scipy.signal import lfilter
 
+from pipeline.backtest.injection.levels import habit_of
 from pipeline.physics.products import expansion_per_k
 from pipeline.simulate import simulate_fleet
 from tests.benchmarks.limits_fleets import MONTH, START, Figure, made_of
@@ -54,13 +56,14 @@ KNOWS = ("true temperatures", "known", "same data")
 
 @dataclass(frozen=True)
 class Gauge:
-    """One gauge of a pool on the grid: litres a millimetre, litres of the tank, and what `_truth` says of it."""
+    """One gauge of a pool on the grid: litres a millimetre, litres and level of its tank, samples a step, truth."""
 
     surface: Floats
     stock: Floats
     level: Floats
     depth: float
     samples: float
+    hidden_mm: float
     truth: Mapping[str, float]
 
 
@@ -164,7 +167,15 @@ def _gauge(frames: Tables, row: Mapping[str, object], held: Floats, samples: flo
     level = np.interp(held, litres, levels)
     surface = (np.interp(level + 25.0, levels, litres) - np.interp(level - 25.0, levels, litres)) / 50.0
     truth = {name: float(value) for name, value in row.items() if isinstance(value, int | float)}
-    return Gauge(surface, held, level, float(levels[-1]), max(samples, 1.0), truth)
+    return Gauge(surface, held, level, float(levels[-1]), max(samples, 1.0), _hidden_mm(frames, row["tank_id"]), truth)
+
+
+def _hidden_mm(frames: Tables, tank_id: object) -> float:
+    """The change of level below which a tank's historian tells nothing, as its rows show it; 0 where it tells all."""
+    good = (pl.col("tank_id") == tank_id) & (pl.col("quality") == "good") & pl.col("level_mm").is_not_null()
+    rows = frames["readings"].filter(good).unique("ts").sort("ts")
+    habit = habit_of(_seconds(rows["ts"]), rows["level_mm"].to_numpy())
+    return habit.step_mm if habit.is_on_change or habit.is_held else 0.0
 
 
 def covariance(course: Course, knows: str) -> Floats:
@@ -206,7 +217,7 @@ def _gauge_noise(course: Course, gauge: Gauge, apart: Floats) -> Floats:
     truth, hour = gauge.truth, course.step_s / 3600.0
     still = truth["white_mm"] ** 2 + truth["resolution_mm"] ** 2 / 12.0
     known = (1.0 - course.busy) / still + course.busy / (still + truth["ripple_mm"] ** 2)
-    white = gauge.surface**2 / known / gauge.samples
+    white = gauge.surface**2 * (1.0 / known / gauge.samples + gauge.hidden_mm**2 / 3.0)
     tau = truth["coloured_tau_s"] / course.step_s
     gone = 1.0 - np.exp(-1.0 / tau)
     lags = np.round(apart / hour)
