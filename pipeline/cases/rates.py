@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
-from pipeline.estimate.hypotheses import LASTING
+from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import Named
 
@@ -20,7 +20,7 @@ def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
     for one in walks:
         for named in one.walk.named:
             cause = named.hypothesis.cause
-            if cause in LASTING:
+            if cause in RATES:
                 found.append(_lasting(one, named))
             elif cause == "chart_error":
                 found.append(_chart(one, named))
@@ -120,12 +120,15 @@ def _evidence(one: UnitWalk, named: Named, course: Course) -> tuple[Evidence, ..
     places = [place for place, _ in named.pieces]
     total = float(view.belief.mean[places].sum())
     doubt = float(np.sqrt(view.belief.cov[np.ix_(places, places)].sum()))
-    unit, factor = ("l/h", 1.0) if named.hypothesis.cause != "meter_drift" else ("%", 100.0)
+    unit, factor = {"meter_drift": ("%", 100.0), "slow_theft": ("l a day", 1.0)}.get(
+        named.hypothesis.cause, ("l/h", 1.0)
+    )
     words = {
         "tank_leak": "loss by day and night alike, going by the head of product",
         "line_leak": "loss while a hose is open, whatever it sells",
         "meter_drift": "change of what the hose gives against what it records",
         "unexplained": "steady gain that no delivery and no water explains",
+        "slow_theft": "loss about the same hour of the day, and at no other",
     }[named.hypothesis.cause]
     return (
         Evidence("statistic", words, factor * total, unit, start_s=start, note=f"± {2 * factor * doubt:.2g} {unit}"),
@@ -164,7 +167,7 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
     factor = float(one.walk.balance.vcf[named.pieces[0][1]])
     litres, sd = float(belief.mean[spot]) / factor, float(np.sqrt(belief.cov[spot, spot])) / factor
     then = next(view.belief for view in one.walk.views if view.day == named.day)
-    rows = one.seen.unit.tickets[list(known.tickets_then)]
+    rows = one.seen.unit.tickets[list(known.drop.tickets)]
     largest = rows.sort("ticket_volume_l", descending=True)
     at = np.array([known.drop.start_s, known.drop.end_s + 1.0])
     return Finding(

@@ -33,10 +33,8 @@ WRONG_SD = {"tilt": (6.0, 15.0, 40.0), "offset": (6.0, 15.0, 40.0), "scale": (0.
 WRONG_SHARE = 0.15
 """SDs of charts that are wrong in one way, and the prior share of tanks that are wrong in that way. No source."""
 ROLL_SD_DEG = 2.0
-PRIOR_ODDS = {"sound": 1.0} | {
-    f"{way}:{size:g}": WRONG_SHARE / len(sizes) for way, sizes in WRONG_SD.items() for size in sizes
-}
-"""Odds of each way and size, against a sound chart."""
+GROUPS = {"tilt": "pose", "offset": "pose", "scale": "scale", "remainder": "remainder"}
+"""Ways to be wrong that are not always told apart, and so are counted together in a fleet."""
 _LATTICE = np.array([2.0, 4.0])
 """Poses are linearised at multiples of these (mm/m, mm): between them the litres bend by less than 0.1."""
 _MOST_STEPS = 12
@@ -49,7 +47,7 @@ class Told:
 
     `names` of the data's others that tanks share (carriers, the meters' common error) with their `mean` (n,) and `cov`
     (n, n); `meter_sd` of a meter's own error; `spread` by kind of the chart's coefficients, as a share of the usual
-    SD of a sound tank; `odds` of each way and size.
+    SD of a sound tank; `odds` by group of ways, as multiples of the usual ones.
     """
 
     names: tuple[str, ...] = ()
@@ -57,7 +55,7 @@ class Told:
     cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     meter_sd: float = METER_SD
     spread: Mapping[str, float] = field(default_factory=dict)
-    odds: Mapping[str, float] = field(default_factory=lambda: PRIOR_ODDS)
+    odds: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -95,10 +93,30 @@ def fit_ways(data: ChartData, model: TankModel, told: Told | None = None) -> lis
     told = told or Told()
     ways = ways_of(model, told)
     loosest = Prior(ways[0][1].mean, np.max([prior.sd for _, prior in ways], axis=0))
+    odds = odds_of(model, told)
     data = _weighed(data, _fit(data, "any", loosest, _rows_at(data, model), told))
     rows_at = _rows_at(data, model)
-    fits = [_fit(data, key, prior, rows_at, told) for key, prior in ways]
+    fits = [_against(_fit(data, key, prior, rows_at, told), odds[key]) for key, prior in ways]
     return sorted(fits, key=lambda fit: -fit.log_evidence)
+
+
+def odds_of(model: TankModel, told: Told) -> dict[str, float]:
+    """Odds of each way and size against a sound chart.
+
+    Where the papers do not say where the probe stands a tilt works as an offset, whose odds are then those of both.
+    """
+    odds = {"sound": 1.0}
+    for key, _ in ways_of(model, told)[1:]:
+        way = key.split(":")[0]
+        both = way == "offset" and model.tank.shape == "horizontal_cylinder" and not model.knows_probe
+        share = WRONG_SHARE * (2.0 if both else 1.0) / len(WRONG_SD[way])
+        odds[key] = share * told.odds.get(GROUPS[way], 1.0)
+    return odds
+
+
+def _against(fit: Fit, odds: float) -> Fit:
+    """The fit with its way's odds."""
+    return replace(fit, prior_odds=odds, log_evidence=fit.log_evidence + float(np.log(odds)))
 
 
 def ways_of(model: TankModel, told: Told) -> list[tuple[str, Prior]]:
@@ -165,15 +183,14 @@ def _fit(data: ChartData, key: str, chart: Prior, rows_at: _RowsAt, told: Told) 
         point = (int(nearest[0]), int(nearest[1]))
         if point in been:
             break
-    odds = told.odds.get(key, 1.0)
     return Fit(
         way=key.split(":")[0],
         key=key,
-        prior_odds=odds,
+        prior_odds=1.0,
         before=before,
         seen=rows.seen,
         belief=belief,
-        log_evidence=float(log_evidence(rows.seen, before) + np.log(odds)),
+        log_evidence=float(log_evidence(rows.seen, before)),
         residual=rows.y - rows.columns @ belief.mean,
     )
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.chart_belief import Before, Seen, before_of, log_evidence, without_the_rest
 from pipeline.estimate.chart_data import CARRIER_SD, METER_SD, METERS, METERS_SD, ChartData
-from pipeline.estimate.chart_fit import CHART, PRIOR_ODDS, Fit, Told, before_data, ways_of
+from pipeline.estimate.chart_fit import CHART, GROUPS, Fit, Told, before_data, odds_of, ways_of
 from pipeline.estimate.chart_shape import TankModel
 from pipeline.estimate.design import TICKETS_MEAN
 from pipeline.estimate.regression import Prior
@@ -39,13 +39,14 @@ _ODDS_STEPS = 30
 class Heard:
     """One tank's data as the fleet hears them.
 
-    `ways` the rows' sums over the chart's coefficients, all else integrated out, one for each of `keys`, with the usual
-    `means` and `sds` of these coefficients (ways, c); `rows` the sums over everything of the likeliest way, with its
+    `ways` the rows' sums over the chart's coefficients, all else integrated out, one for each of `keys`, with their
+    usual `odds` (ways,) and the usual `means` and `sds` of these coefficients (ways, c); `rows` the sums over everything of the likeliest way, with its
     belief `before` the data, and `names` what follows the chart's coefficients there.
     """
 
     keys: tuple[str, ...]
     ways: Seen
+    odds: Floats
     means: Floats
     sds: Floats
     names: tuple[str, ...]
@@ -56,6 +57,7 @@ class Heard:
 def heard_of(data: ChartData, model: TankModel, fits: list[Fit]) -> Heard:
     """What a tank's fits come to for the fleet."""
     usual = dict(ways_of(model, Told()))
+    odds = odds_of(model, Told())
     before = [before_data(data, usual[fit.key], Told()) for fit in fits]
     places = list(range(len(CHART)))
     ways = [without_the_rest(fit.seen, one, places) for fit, one in zip(fits, before, strict=True)]
@@ -66,6 +68,7 @@ def heard_of(data: ChartData, model: TankModel, fits: list[Fit]) -> Heard:
             np.array([one.score for one in ways]),
             np.array([one.square for one in ways]),
         ),
+        odds=np.array([odds[fit.key] for fit in fits]),
         means=np.array([usual[fit.key].mean for fit in fits]),
         sds=np.array([usual[fit.key].sd for fit in fits]),
         names=data.names,
@@ -139,23 +142,25 @@ def _meter_sd(heard: list[Heard]) -> float:
 
 
 def _best(score: Callable[[float], float]) -> float:
-    """The factor of the greatest score and prior together, by a parabola through the best three of `FACTORS`."""
-    value = np.array([score(float(factor)) for factor in FACTORS]) - 0.5 * (np.log(FACTORS) / FACTOR_SD) ** 2
-    top = int(np.clip(np.argmax(value), 1, len(FACTORS) - 2))
-    left, mid, right = value[top - 1 : top + 2]
-    bend = left - 2.0 * mid + right
-    shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
-    return float(FACTORS[top] * (FACTORS[1] / FACTORS[0]) ** np.clip(shift, -1.0, 1.0))
+    """The factor whose square is the mean of what the scores leave open: a fleet that tells little keeps it wide."""
+    log = np.array([score(float(factor)) for factor in FACTORS]) - 0.5 * (np.log(FACTORS) / FACTOR_SD) ** 2
+    weight = np.exp(log - log.max())
+    return float(np.sqrt(weight @ FACTORS**2 / weight.sum()))
 
 
 def _usual_of(heard: list[Heard]) -> tuple[dict[str, float], dict[str, float]]:
-    """The fleet's own spreads of the chart's coefficients, and its odds of each way to be wrong."""
-    factors, odds = dict.fromkeys(KINDS, 1.0), dict(PRIOR_ODDS)
+    """The fleet's own spreads of the chart's coefficients and odds of each group, as multiples of the usual ones."""
+    factors, odds = dict.fromkeys(KINDS, 1.0), dict.fromkeys(GROUPS.values(), 1.0)
     for _ in range(_ROUNDS):
         odds = _odds_of(heard, [_by_way(one, factors) for one in heard])
         for kind in KINDS:
             factors[kind] = _best(partial(_foretold, heard, factors, odds, kind))
     return factors, odds
+
+
+def _groups(one: Heard) -> list[str]:
+    """Each way's group, `sound` by itself."""
+    return [GROUPS.get(key.split(":")[0], "sound") for key in one.keys]
 
 
 def _by_way(one: Heard, factors: Mapping[str, float]) -> Floats:
@@ -177,24 +182,24 @@ def _foretold(
     """Log of how well the fleet's data were foretold with another factor of one kind."""
     total = 0.0
     for one in heard:
-        share = np.array([odds[key] for key in one.keys])
+        share = one.odds * np.array([odds.get(group, 1.0) for group in _groups(one)])
         log = _by_way(one, {**factors, kind: factor}) + np.log(share / share.sum())
         total += float(np.logaddexp.reduce(log))
     return total
 
 
 def _odds_of(heard: list[Heard], by_way: list[Floats]) -> dict[str, float]:
-    """Odds of each way against a sound chart, by expectation and maximisation over the tanks that can show it."""
-    keys = list(PRIOR_ODDS)
-    usual = np.array(list(PRIOR_ODDS.values()))
-    share = usual = usual / usual.sum()
-    at = [[keys.index(key) for key in one.keys] for one in heard]
+    """Odds of each group as multiples of the usual ones, by expectation and maximisation; sound charts are the measure."""
+    names = list(dict.fromkeys(GROUPS.values()))
+    member = [np.array([[group == name for name in names] for group in _groups(one)], dtype=float) for one in heard]
+    usual = [one.odds @ ours for one, ours in zip(heard, member, strict=True)]
+    held = ODDS_TANKS * np.mean([one / (1.0 + one.sum()) for one in usual], axis=0)
+    odds = np.ones(len(names))
     for _ in range(_ODDS_STEPS):
-        count, asked = ODDS_TANKS * usual, np.full(len(keys), ODDS_TANKS)
-        for places, log in zip(at, by_way, strict=True):
-            weight = np.exp(log - log.max()) * share[places]
-            count[places] += weight / weight.sum()
-            asked[places] += 1.0 / share[places].sum()
-        share = count / asked
-        share = share / share.sum()
-    return {key: float(one / share[0]) for key, one in zip(keys, share, strict=True)}
+        count, asked = held.copy(), held.copy()
+        for one, ours, shares, log in zip(heard, member, usual, by_way, strict=True):
+            weight = np.exp(log - log.max()) * one.odds * np.where(ours.any(axis=1), ours @ odds, 1.0)
+            count += (weight / weight.sum()) @ ours
+            asked += shares / (1.0 + shares @ odds)
+        odds = count / asked
+    return dict(zip(names, odds.tolist(), strict=True))

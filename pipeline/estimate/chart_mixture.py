@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
-from pipeline.estimate.chart_fit import CHART, PRIOR_ODDS, Fit, Told, ways_of
+from pipeline.estimate.chart_fit import CHART, Fit, Told, odds_of, ways_of
 from pipeline.estimate.chart_shape import TankModel
 from pipeline.estimate.chart_terms import NAMES, Estimate, Terms
 
@@ -88,7 +88,8 @@ def mixture_of(model: TankModel, fits: list[Fit], terms: list[Terms]) -> Mixture
 def _prior_sd(model: TankModel, fits: list[Fit], terms: list[Terms]) -> Floats:
     """SD of each figure of the chart before any data, over all ways by their usual odds. Shape (n,)."""
     usual = dict(ways_of(model, Told()))
-    shares = np.array([PRIOR_ODDS[fit.key] for fit in fits])
+    odds = odds_of(model, Told())
+    shares = np.array([odds[fit.key] for fit in fits])
     own = np.array(
         [
             ((one.slopes[:, : len(CHART)] ** 2) * usual[fit.key].sd ** 2).sum(axis=1)
@@ -106,7 +107,7 @@ def estimates_of(model: TankModel, mixture: Mixture) -> tuple[Estimate, ...]:
         hidden = dict.fromkeys(("tilt", "offset", "datum"), NO_POSE) | {"roll": NO_ROLL}
     elif not model.knows_probe:
         hidden = {"tilt": NO_PROBE}
-    capacity_l = float(model.base_l(np.array([model.tank.depth_mm]))[0])
+    capacity_l = float(model.nominal_l(np.array([model.tank.depth_mm]))[0])
     figures = [
         _estimate(mixture, place, unit, hidden.get(NAMES[place]))
         for place, unit in enumerate(_units(model.tilt_mm_per_m))

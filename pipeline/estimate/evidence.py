@@ -22,8 +22,9 @@ LOG_PRIOR = {
     "unexplained": -8.0,
     "excursion": -3.0,
     "delivery": -5.0,
+    "slow_theft": -7.5,
 }
-"""Log odds of each cause on a unit before its data, each meter counted apart. No source: about one tank in a hundred
+"""Log odds of each cause on a unit before its data, each meter and each hour counted apart. No source: about one tank in a hundred
 leaks or has a wrong chart. With the odds from which a cause is named they keep the false-alarm budget in simulated
 fleets without a fault."""
 CHART_WIDE = {"scale": 0.02, "offset": 20.0, "bands": 0.03}
@@ -93,7 +94,8 @@ class Weighed:
 
     `log_bayes` averaged over its onsets (of an excursion, that of the best day), and the
     best onset's column, dip, estimate and SD; `best_onset` the log Bayes factor of that onset less the log of how many
-    there are.
+    there are. `wander` is what of the evidence the coefficient's usual wander accounts for: it speaks against naming
+    anything, and not for another hypothesis.
     """
 
     hypothesis: Hypothesis
@@ -103,6 +105,7 @@ class Weighed:
     estimate: float
     sd: float
     best_onset: float
+    wander: float = 0.0
 
     @property
     def log_odds(self) -> float:
@@ -125,7 +128,7 @@ def weigh(
     spread = np.array([one.spread for one in candidates.hypotheses])[which]
     one_sided = np.array([one.one_sided for one in candidates.hypotheses])[which]
     usual = np.array([one.usual for one in candidates.hypotheses])[which]
-    value = extra.log_bayes(spread, usual)
+    value, plain = extra.log_bayes(spread, usual), extra.log_bayes(spread, np.zeros_like(usual))
     largest = np.array([one.largest for one in candidates.hypotheses])[which]
     already = np.array([held.get(one.key, 0.0) for one in candidates.hypotheses])[which]
     least = np.where(already > 0, -already - 2.0 * extra.sd, 0.0)
@@ -147,6 +150,7 @@ def weigh(
                 float(extra.estimate[best]),
                 float(extra.sd[best]),
                 float(top - np.log(len(mine))),
+                float(plain[best] - top) if top > -5.0 else 0.0,
             )
         )
     return found

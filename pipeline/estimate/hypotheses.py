@@ -13,15 +13,23 @@ Floats = NDArray[np.float64]
 
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained")
 """Causes that are rates: they set in on some day and go on."""
+RATES = (*LASTING, "slow_theft")
+"""The same with draws at a usual hour, too small to be seen one by one."""
 LEAK_SPREAD_L_PER_H = 1.0
 LINE_SPREAD_L_PER_H = 20.0
 METER_SPREAD = 0.015
 GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
+THEFT_SPREAD_L = 15.0
+THEFT_STARTS_H = tuple(2.0 * number for number in range(12))
+THEFT_LASTS_H = 3.0
+"""Hours of the day, UTC, from which draws at a usual hour are looked for, and for how long: an hour and a half to
+either side (common practice, no source)."""
 USUAL_LEAK_L_PER_H = 0.03
 USUAL_LINE_L_PER_H = 0.35
-USUAL_METER = 0.0012
+USUAL_METER = 0.0006
 USUAL_GAIN_L_PER_H = 0.15
+USUAL_THEFT_L = 0.7
 """How far each wanders with nothing wrong: breathing and contraction, a pump's warmth, a meter's wear. No source."""
 DELIVERY_SPREAD_L = 250.0
 LARGEST_METER = 0.06
@@ -36,7 +44,7 @@ class Hypothesis:
 
     `cause`, the meter it concerns (or a drop's number), the spread of its coefficient, its
     allowed sign, `usual`, how far the coefficient wanders with nothing wrong, `largest`, beyond which it is no such
-    thing, and `days`, on how many it must have acted before it is named.
+    thing, `days`, on how many it must have acted before it is named, and `hour`, of draws, that from which they come.
     """
 
     cause: str
@@ -46,11 +54,12 @@ class Hypothesis:
     usual: float = 0.0
     largest: float = float("inf")
     days: int = 2
+    hour: float | None = None
 
     @property
     def key(self) -> str:
         """A name that sorts and compares."""
-        return f"{self.cause}:{self.meter_id or ''}"
+        return f"{self.cause}:{self.meter_id or ''}" + ("" if self.hour is None else f"{self.hour:02.0f} h")
 
 
 @dataclass(frozen=True)
@@ -81,7 +90,17 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
         courses.append(-balance.sold_15_l[:, number])
     found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H))
     courses.append(balance.hours - balance.hours[0])
+    for hour in THEFT_STARTS_H:
+        found.append(Hypothesis("slow_theft", None, THEFT_SPREAD_L, True, USUAL_THEFT_L, days=4, hour=hour))
+        courses.append(-days_passed(balance.hours, hour))
     return tuple(found), np.column_stack(courses)
+
+
+def days_passed(hours: Floats, start_h: float) -> Floats:
+    """How often `THEFT_LASTS_H` from an hour of the day on has passed, evenly within it, since 1970. Shape of `hours`."""
+    days = np.floor((hours - start_h) / 24.0)
+    into_h = hours - start_h - 24.0 * days
+    return np.asarray(days + np.clip(into_h / THEFT_LASTS_H, 0.0, 1.0))
 
 
 def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidates:

@@ -32,7 +32,7 @@ from pipeline.physics.products import product_vcf
 
 Floats = NDArray[np.float64]
 
-UNKNOWN_TEMP_SHARE = 0.004
+UNKNOWN_TEMP_SHARE = 0.006
 """SD of a ticket's litres at 15 °C whose temperature is not known, as a share: some 3 K (common practice)."""
 USUAL_READINGS = 2000
 """By so many of the tank's temperatures before it a ticket without one is brought to 15 °C."""
@@ -73,8 +73,9 @@ def ticket_15_l(unit: Unit, tickets: tuple[int, ...]) -> tuple[float, float]:
 
 
 def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
-    """Ticketed litres of each drop, as known on the day that saw it; one without ticket may have brought anything."""
-    litres = [ticket_15_l(unit, known.tickets_then) if known.tickets_then else (0.0, FREE_L2**0.5) for known in drops]
+    """Ticketed litres of each drop; one without ticket may have brought anything."""
+    tickets = [known.drop.tickets for known in drops]
+    litres = [ticket_15_l(unit, mine) if mine else (0.0, FREE_L2**0.5) for mine in tickets]
     hours = np.array([known.drop.start_s / 3600.0 for known in drops])
     values = np.array(litres).reshape(len(drops), 2)
     return Delivered(hours, values[:, 0], values[:, 1])
@@ -151,7 +152,7 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
     balance = replace(balance, jump_var_l2=jump_var)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
-    judged = [place for place, known in enumerate(seen.drops) if known.tickets_then]
+    judged = [place for place, known in enumerate(seen.drops) if known.drop.tickets]
     after = [int(np.searchsorted(dips.ts_s, seen.drops[place].drop.start_s, "right")) for place in judged]
     kept = [(place, dip) for place, dip in zip(judged, after, strict=True) if dip < len(dips)]
     walk = walk_days(
@@ -161,11 +162,14 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
 
 
 def _known_days(dips: Dips, seen: UnitObserved) -> NDArray[np.int64]:
-    """UTC day number whose run first sees each dip; those after a drop wait for the day that sees it. Shape (k,)."""
+    """UTC day number whose run first sees each dip; those after a drop wait for the day that sees it. Shape (k,).
+
+    After a drop whose ticket is late they wait one day more: then it has come, or the drop has none.
+    """
     waits = np.array([seen_day(float(at_s), seen.lags) for at_s in dips.ts_s], dtype=np.int64)
     for known in seen.drops:
         after = dips.ts_s >= known.drop.start_s
-        waits[after] = np.maximum(waits[after], known.day)
+        waits[after] = np.maximum(waits[after], known.day + (not known.tickets_then))
     return waits
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
 from pipeline.estimate.design import HOLES, Balance
 from pipeline.estimate.evidence import LOG_PRIOR, Sums, Weighed, log_evidence, weigh, weigh_chart, widened
-from pipeline.estimate.hypotheses import LASTING, Candidates, Hypothesis, candidates_of, since
+from pipeline.estimate.hypotheses import RATES, Candidates, Hypothesis, candidates_of, since
 from pipeline.estimate.regression import Posterior, Prior, posterior
 from pipeline.estimate.walked import DayView, Named, Walk
 from pipeline.estimate.whiten import Noise, gains, whitened
@@ -23,6 +23,8 @@ Floats = NDArray[np.float64]
 
 RAISE_AT = 4.0
 """Log posterior odds from which a hypothesis is named."""
+DELIVERY_RAISE_AT = 1.0
+"""The same of one drop, which is weighed on three days and not on every day."""
 MARGIN = 3.0
 """Log odds by which it must lead the next, or else wait for more data."""
 PATIENCE = 150.0
@@ -91,6 +93,11 @@ class _Option:
     way: str | None = None
     chart: int = 0
     grown: Named | None = None
+
+    @property
+    def weight(self) -> float:
+        """Log odds by which it is held against the other options: what its usual wander took off is given back."""
+        return self.log_odds + (self.item.wander if self.item is not None else 0.0)
 
 
 @dataclass(frozen=True)
@@ -218,7 +225,7 @@ def _stretch(history: list[tuple[float, float]]) -> float:
 
 
 def _options(state: _State, day: int) -> list[_Option]:
-    """Everything that could be named, by log posterior odds, highest first."""
+    """Everything that could be named, by weight, highest first."""
     found: list[_Option] = []
     full = sum(item.hypothesis.cause != "delivery" for item in state.named) >= MOST_NAMED
     recent = int(np.searchsorted(state.known_day, day - DELIVERY_DAYS + 1))
@@ -239,7 +246,7 @@ def _options(state: _State, day: int) -> list[_Option]:
     found = [one for one in found if not (_is_other_end(state, one, held) or _is_edge(state, one))]
     if full:
         found = [o for o in found if o.grown is not None or o.hypothesis.cause in ("excursion", "delivery")]
-    return sorted(found, key=lambda option: -option.log_odds)
+    return sorted(found, key=lambda option: -option.weight)
 
 
 def _is_other_end(state: _State, option: _Option, held: dict[str, float]) -> bool:
@@ -257,11 +264,11 @@ def _is_edge(state: _State, option: _Option) -> bool:
 
     Onsets are by days, and part of a day is left over at each: an odd day's litres, and no other cause.
     """
-    if option.grown is not None or option.item is None or option.hypothesis.cause not in LASTING:
+    if option.grown is not None or option.item is None or option.hypothesis.cause not in RATES:
         return False
     day = state.known_day[option.item.onset]
     edges = [
-        state.known_day[onset] for one in state.named if one.hypothesis.cause in LASTING for _, onset in one.pieces
+        state.known_day[onset] for one in state.named if one.hypothesis.cause in RATES for _, onset in one.pieces
     ]
     return any(abs(int(day) - int(edge)) <= EDGE_DAYS for edge in edges)
 
@@ -291,17 +298,21 @@ def _name(state: _State, day: int) -> dict[str, float]:
     """Names what stands out, lets named rates change, and returns the log odds of what is not named."""
     for _ in range(4):
         options = _options(state, day)
-        if not options or options[0].log_odds < RAISE_AT or not _is_ready(state, options, day):
+        if not options or options[0].log_odds < _raised_at(options[0]) or not _is_ready(state, options, day):
             break
         _take_in(state, day, options)
     return {option.hypothesis.key: option.log_odds for option in _options(state, day) if option.grown is None}
 
 
+def _raised_at(option: _Option) -> float:
+    return DELIVERY_RAISE_AT if option.hypothesis.cause == "delivery" else RAISE_AT
+
+
 def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
     """Whether the best option leads clearly, and is more than one odd day that is not over yet."""
     best = options[0]
-    rivals = [one.log_odds for one in options[1:] if _is_rival(best, one)]
-    lead = best.log_odds - max(rivals) if rivals else np.inf
+    rivals = [one.weight for one in options[1:] if _is_rival(best, one)]
+    lead = best.weight - max(rivals) if rivals else np.inf
     if best.item is None:
         since = int(state.known_day[0]) if not best.chart else day - FEWEST_CHART_DAYS
         if sum(day - item.day <= ERRATIC_DAYS for item in state.excursions) >= 2:

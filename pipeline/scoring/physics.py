@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.hypotheses import LASTING
+from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import DayView, Named
@@ -101,7 +101,7 @@ def _named(days: UnitDays, walked: UnitWalk, views: Sequence[DayView | None]) ->
 def _is_at_work(named: Named, view: DayView, base: int) -> bool:
     """Whether a rate that was named by then is two standard errors from none."""
     places = [place for place, _ in named.pieces if place < base + len(view.pieces)]
-    if not places or named.hypothesis.cause not in LASTING:
+    if not places or named.hypothesis.cause not in RATES:
         return False
     total = float(view.belief.mean[places].sum())
     spread = float(np.sqrt(max(view.belief.cov[np.ix_(places, places)].sum(), 1e-18)))
