@@ -20,7 +20,7 @@ from pipeline.cases.gauges import gauge_findings
 from pipeline.cases.liquids import density_findings, water_findings
 from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
-from pipeline.cases.sudden import sudden_findings, unexplained_moves
+from pipeline.cases.sudden import sudden_findings, unexplained_moves, unmirrored
 from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
@@ -97,7 +97,7 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
         *feed_findings(observed, tables),
         *unbooked_findings(observed, tables),
         *ticket_findings(observed),
-        *sudden_findings(observed, moves),
+        *sudden_findings(observed, unmirrored(moves)),
         *erratic_findings(walks, moves),
         *gauge_findings(observed),
         *water_findings(observed),

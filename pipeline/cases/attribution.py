@@ -23,7 +23,7 @@ EXPLAINS = {
     "missing_sales": ((*LASTING, "bulk_theft"), 1.0),
     "missing_ticket": (("unexplained", "probe_fault"), 0.3),
     "phase_separation": ((*LASTING, "chart_error", "bulk_theft"), 2.0),
-    "slow_theft": (("tank_leak",), 3.0),
+    "slow_theft": (("tank_leak", "slow_theft"), 3.0),
 }
 """What each of these accounts for while it lasts, with so many days on either side."""
 WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "unexplained": 8.0}
@@ -63,7 +63,7 @@ def _explains(other: Finding, finding: Finding) -> bool:
         explained = (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
         return finding.cause in explained and _is_of_books(finding) and _near_edge(other, finding, 2.0)
     if other.cause == "wrong_feed":
-        return finding.cause in (*LASTING, *SUDDEN) and _near_edge(other, finding, 1.5)
+        return finding.cause in (*LASTING, *SUDDEN) and _is_of_books(finding) and _near_edge(other, finding, 1.5)
     if other.cause == "bulk_theft":
         return finding.cause in ("tank_leak", "line_leak") and _near_start(other, finding, 1.0)
     if other.cause == "probe_fault":
@@ -76,7 +76,12 @@ def _explains(other: Finding, finding: Finding) -> bool:
 
 
 def _is_of_books(finding: Finding) -> bool:
-    """Whether a wrong clock can make a finding: a draw, only where about as much was booked near by."""
+    """Whether wrong books can make a finding.
+
+    A draw, only where about as much was booked near by; of a sick gauge a jump or a level that stands still.
+    """
+    if finding.cause == "probe_fault":
+        return any(item.kind in ("instant", "interval") for item in finding.evidence)
     return finding.cause != "bulk_theft" or finding.booked_l >= BOOKED_SHARE * abs(finding.litres or 0.0)
 
 

@@ -13,7 +13,6 @@ from pipeline.features.totals import Unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
-from pipeline.ledger.movements import cumulative_l
 
 Floats = NDArray[np.float64]
 
@@ -105,25 +104,9 @@ def _corrected_s(site: SiteObserved, tables: dict[str, pl.DataFrame], change: Fe
 
 
 def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChange, end_s: float | None) -> Finding:
-    flow = next(
-        (
-            flow
-            for unit in site.units
-            for flow in unit.flows
-            if flow.meter_id == change.meter_id and unit.unit.unit_id == change.to_unit
-        ),
-        None,
-    )
-    at = np.array([change.from_s])
-    if flow is not None:
-        mine = (flow.end_s >= change.from_s) & (flow.end_s < (end_s or np.inf))
-        at = np.concatenate([[change.from_s], flow.end_s[mine]])
-        sold = cumulative_l(flow, at)
-        course = Course(at, sold - sold[0])
-    else:
-        course = Course(at, np.zeros(1))
+    course = _misbooked(site, change, end_s)
     litres = float(course.litres[-1])
-    that_day = float(np.interp(change.from_s + DAY_S, course.at_s, course.litres))
+    that_day = float(np.interp(change.since_s + DAY_S, course.at_s, course.litres))
     return Finding(
         cause="wrong_feed",
         site_id=site.site_id,
@@ -131,7 +114,7 @@ def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChang
         tank_id=_booked_tank(tables, change),
         meter_id=change.meter_id,
         day=change.day,
-        start_s=change.from_s,
+        start_s=change.since_s,
         end_s=end_s,
         litres=litres,
         sd_l=float(np.hypot(max(FEED_SHARE_SD * litres, 15.0), ONSET_SHARE_SD * that_day)),
@@ -147,6 +130,22 @@ def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChang
             Evidence("statistic", f"the level that falls with its sales is that of {change.to_unit}"),
         ),
     )
+
+
+def _misbooked(site: SiteObserved, change: FeedChange, end_s: float | None) -> Course:
+    """Litres sold from the one tank and booked to the other, sale by sale."""
+    at_s, volume_l = [], []
+    for unit in site.units:
+        for flow in unit.flows if unit.unit.unit_id in (change.unit_id, change.to_unit) else ():
+            is_before = flow.end_s < change.from_s
+            mine = (flow.end_s >= change.since_s) & (flow.end_s < (end_s or np.inf))
+            mine &= is_before if unit.unit.unit_id == change.unit_id else ~is_before
+            if flow.meter_id == change.meter_id:
+                at_s.append(flow.end_s[mine])
+                volume_l.append(flow.volume_l[mine])
+    at, volume = np.concatenate([*at_s, np.empty(0)]), np.concatenate([*volume_l, np.empty(0)])
+    order = np.argsort(at, kind="stable")
+    return Course(np.append(change.since_s, at[order]), np.append(0.0, np.cumsum(volume[order])))
 
 
 def _booked_tank(tables: dict[str, pl.DataFrame], change: FeedChange) -> str:

@@ -20,6 +20,8 @@ BAD_SHARE = 0.12
 HISTORY = 20
 FEWEST_DAYS = 2
 """A gauge is called noisy or silent when it has been so on as many days running."""
+RESTLESS_TIMES = 1.5
+"""A gauge that reports on exception and does so this many times as often as ever before is noisy. No source."""
 SILENT_SHARE = 0.6
 """A regular gauge that delivers less than this share of its usual readings, while its site's others do, drops out."""
 
@@ -106,6 +108,10 @@ def _trouble(
         limit = max(NOISE_TIMES * usual, usual + NOISE_MM + 1.3 * step)
         if today.scatter_mm > (0.6 * limit if was_wrong else limit):
             return "scatter against the usual, times", today.scatter_mm / max(usual, step / 3.0)
+    if len(past) >= 5 and not _is_regular(past):
+        most = max(one.readings for one in past)
+        if today.readings > (0.8 if was_wrong else 1.0) * RESTLESS_TIMES * most:
+            return "readings on exception against the most before, times", today.readings / most
     if len(past) >= 5 and _is_silent(today, past) and not _site_silent(site, tank_id, today.day):
         usual = max(float(np.median([one.readings for one in past])), 1.0)
         return "readings against the usual, share", today.readings / usual

@@ -38,6 +38,7 @@ MIXED_DAYS = 30
 DENSITY_ROOM_KG_M3 = 8.0
 BATCH_KG_M3 = 6.0
 """How far one batch's density may lie from the ticket's and the stock's, before the room above. No source."""
+USUAL_TICKETS = 5
 BLENDS = ("gasoline_e5", "gasoline_e10", "gasoline_e85")
 
 
@@ -156,18 +157,16 @@ def density_findings(site: SiteObserved) -> list[Finding]:
 
 def _wrong_product(unit: UnitObserved, known: KnownDrop, *, is_mixed: bool) -> Finding | None:
     """A drop whose density does not fit; where the stock `is_mixed`, right product looks odd beside it."""
-    low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
     measured, usual, doubt = dropped_density_15(unit, known)
-    rows = unit.unit.tickets[list(known.tickets_then)]
-    ticketed = rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
-    expected = [one for one in (*ticketed, usual) if np.isfinite(one)]
-    apart = min((abs(measured - one) for one in expected), default=0.0) - BATCH_KG_M3
-    apart = 0.0 if is_mixed or not np.isfinite(measured) else apart
-    off = 0.0 if not np.isfinite(measured) else max(low - measured, measured - high, apart, 0.0)
-    off_ticket = max((max(low - one, one - high, 0.0) for one in ticketed), default=0.0)
+    off = _off_by_gauge(unit, known, (measured, usual), is_mixed=is_mixed)
     by_gauge = off > DENSITY_ROOM_KG_M3 + 3.0 * doubt
+    mine = known.tickets_then if by_gauge else known.drop.tickets
+    rows = unit.unit.tickets[list(mine)]
+    ticketed = rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
+    off_ticket = max((_off_by_ticket(unit, known, one) for one in ticketed), default=0.0)
     if not by_gauge and off_ticket <= DENSITY_ROOM_KG_M3:
         return None
+    low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
     largest = rows.sort("ticket_volume_l", descending=True)
     return Finding(
         cause="wrong_product",
@@ -175,7 +174,7 @@ def _wrong_product(unit: UnitObserved, known: KnownDrop, *, is_mixed: bool) -> F
         unit_id=unit.unit.unit_id,
         tank_id=str(largest["tank_id"][0]) if rows.height else unit.unit.members[0],
         delivery_id=str(largest["delivery_id"][0]) if rows.height else None,
-        day=known.day,
+        day=known.day if by_gauge or known.tickets_then else known.day + 1,
         start_s=known.drop.start_s,
         end_s=known.drop.end_s,
         log_odds=min(1.0 + 0.15 * max(off - 3 * doubt, off_ticket), 5.0),
@@ -184,12 +183,43 @@ def _wrong_product(unit: UnitObserved, known: KnownDrop, *, is_mixed: bool) -> F
             for name, value in (
                 ("density at 15 °C of what was dropped, by the gauge", measured),
                 ("density at 15 °C on the ticket", float(ticketed[0]) if len(ticketed) else np.nan),
+                ("density at 15 °C on the tickets before, usually", _usual_ticket_kg_m3(unit, known)),
                 ("lowest that the product may have", low),
                 ("highest", high),
             )
             if np.isfinite(value)
         ),
     )
+
+
+def _off_by_gauge(unit: UnitObserved, known: KnownDrop, seen: tuple[float, float], *, is_mixed: bool) -> float:
+    """By how much the measured density lies outside its product's, or is further than a batch from what it should be.
+
+    `seen` what was dropped and what was there before. [kg/m³]
+    """
+    measured, usual = seen
+    if not np.isfinite(measured):
+        return 0.0
+    low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
+    ticketed = unit.unit.tickets[list(known.tickets_then)]["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
+    expected = [one for one in (*ticketed, usual) if np.isfinite(one)]
+    apart = min((abs(measured - one) for one in expected), default=0.0) - BATCH_KG_M3
+    return float(max(low - measured, measured - high, 0.0 if is_mixed else apart, 0.0))
+
+
+def _off_by_ticket(unit: UnitObserved, known: KnownDrop, ticketed: float) -> float:
+    """The same of a ticket's density, held against the tank's tickets before it. [kg/m³]"""
+    low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
+    apart = abs(ticketed - _usual_ticket_kg_m3(unit, known)) - BATCH_KG_M3
+    return float(max(low - ticketed, ticketed - high, np.nan_to_num(apart), 0.0))
+
+
+def _usual_ticket_kg_m3(unit: UnitObserved, known: KnownDrop) -> float:
+    """Median density of the unit's last tickets before a drop; NaN without one. [kg/m³]"""
+    tickets = unit.unit.tickets
+    before = tickets.filter(pl.Series(seconds(tickets["ts_ticket"]) < known.drop.start_s - DAY_S / 2))
+    last = before.sort("ts_ticket")["ticket_density_15_kg_m3"].drop_nulls().tail(USUAL_TICKETS).to_numpy()
+    return float(np.median(last)) if len(last) else np.nan
 
 
 def dropped_density_15(unit: UnitObserved, known: KnownDrop) -> tuple[float, float, float]:

@@ -33,6 +33,15 @@ PATTERN_DAYS_SEEN = 3
 RETURN_S = 1500.0
 PAIR_S = 3 * 3600.0
 GAIN_DAYS = 3
+MIRROR_S = 300.0
+MIRROR_LOW = 0.6
+"""Moves of two tanks within so long are one, when neither is less than this share of the other."""
+SLOWEST_DRAW_L_PER_MIN = 2.0
+"""Less than a hand pump gives. No source."""
+SAME_HOUR_H = 1.5
+SAME_HOUR_ODDS = 1.2
+MOST_HOUR_ODDS = 4.0
+"""What each further draw within so many hours of the usual one adds to the log odds of a pattern. No source."""
 PIECES_S = 1800.0
 BOOKED_S = 2 * 3600.0
 """A till's clock may be off by an hour, and a sale stands at one of its ends."""
@@ -46,7 +55,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
         jumps = [move for move in moves if is_jump(move) and is_large(unit.unit.series, move)]
         draws = [move for move in moves if not is_jump(move) and move.step.litres < 0 and _is_told(unit, move)]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
-        bulk, small = _sorted_out([move for move in draws if not _beside_gain(move, gains)])
+        bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])
         found += [_bulk(unit, pieces) for pieces in _together(bulk)]
         found += _patterns(unit, small, [move for move in moves if move.step.litres > 0])
         found += [_jump(unit, move) for move in jumps]
@@ -83,6 +92,29 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             continue
         kept += moves_of_steps(unit.unit.series, unit.flows, [(day, step)])
     return [replace(move, undone=_has_return(move, kept)) for move in kept]
+
+
+def unmirrored(moves_of: dict[str, list[Move]]) -> dict[str, list[Move]]:
+    """Each unit's moves without those that another unit of the site shows at the same time the other way round.
+
+    What one tank lost the other did not gain by a thief: the books have a hose on the wrong one.
+    """
+    kept: dict[str, list[Move]] = {}
+    for unit_id, moves in moves_of.items():
+        others = [move for name, theirs in moves_of.items() if name != unit_id for move in theirs]
+        kept[unit_id] = [move for move in moves if not any(_mirrors(other, move) for other in others)]
+    return kept
+
+
+def _mirrors(other: Move, move: Move) -> bool:
+    one, two = move.step, other.step
+    apart_s = max(one.start_s, two.start_s) - min(one.end_s, two.end_s)
+    return move.day == other.day and apart_s <= MIRROR_S and MIRROR_LOW < -two.litres / one.litres < 1.0 / MIRROR_LOW
+
+
+def _is_quick(move: Move) -> bool:
+    """Whether litres left as quickly as a pump or a siphon lets them; slower, they come and go by no hand."""
+    return abs(move.step.litres) >= SLOWEST_DRAW_L_PER_MIN * (move.transit_s - move.nominal_s) / 60.0
 
 
 def _is_told(unit: UnitObserved, move: Move) -> bool:
@@ -204,6 +236,14 @@ def _weight(move: Move) -> float:
     return float(np.clip(0.3 * (abs(move.step.z) - 4.0), 0.3, 2.2))
 
 
+def _same_hour(run: list[Move]) -> float:
+    """What it adds to the log odds of a pattern that its draws come at about one hour of the day."""
+    hours = np.array([(move.step.start_s % DAY_S) / 3600.0 for move in run])
+    apart = np.abs((hours[:, None] - hours[None, :] + 12.0) % 24.0 - 12.0)
+    alike = int((apart <= SAME_HOUR_H).sum(axis=0).max())
+    return float(np.clip(SAME_HOUR_ODDS * (2 * alike - len(run) - 1), 0.0, MOST_HOUR_ODDS))
+
+
 def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
     raised = None
     for count in range(PATTERN_DRAWS, len(run) + 1):
@@ -211,7 +251,7 @@ def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding 
             continue
         since = run[0].step.start_s - 7 * DAY_S
         against = sum(1 for gain in gains if since <= gain.step.start_s <= run[count - 1].step.start_s)
-        odds = -4.0 + sum(_weight(move) for move in run[:count]) - 3.0 * against
+        odds = -4.0 + sum(_weight(move) for move in run[:count]) + _same_hour(run[:count]) - 3.0 * against
         if odds > 1.5:
             raised = (run[count - 1].day, odds)
             break

@@ -40,8 +40,8 @@ class Heard:
     """One tank's data as the fleet hears them.
 
     `ways` the rows' sums over the chart's coefficients, all else integrated out, one for each of `keys`, with their
-    usual `odds` (ways,) and the usual `means` and `sds` of these coefficients (ways, c); `rows` the sums over everything of the likeliest way, with its
-    belief `before` the data, and `names` what follows the chart's coefficients there.
+    usual `odds` (ways,) and the usual `means` and `sds` of these coefficients (ways, c); `rows` the sums over
+    everything of the likeliest way, with its belief `before` the data, and `names` what follows the coefficients there.
     """
 
     keys: tuple[str, ...]
@@ -189,7 +189,7 @@ def _foretold(
 
 
 def _odds_of(heard: list[Heard], by_way: list[Floats]) -> dict[str, float]:
-    """Odds of each group as multiples of the usual ones, by expectation and maximisation; sound charts are the measure."""
+    """Odds of each group as multiples of the usual ones, by expectation and maximisation."""
     names = list(dict.fromkeys(GROUPS.values()))
     member = [np.array([[group == name for name in names] for group in _groups(one)], dtype=float) for one in heard]
     usual = [one.odds @ ours for one, ours in zip(heard, member, strict=True)]

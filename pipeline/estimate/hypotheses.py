@@ -97,7 +97,7 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
 
 
 def days_passed(hours: Floats, start_h: float) -> Floats:
-    """How often `THEFT_LASTS_H` from an hour of the day on has passed, evenly within it, since 1970. Shape of `hours`."""
+    """How often `THEFT_LASTS_H` from an hour of the day on have passed since 1970, evenly within. Shape of `hours`."""
     days = np.floor((hours - start_h) / 24.0)
     into_h = hours - start_h - 24.0 * days
     return np.asarray(days + np.clip(into_h / THEFT_LASTS_H, 0.0, 1.0))

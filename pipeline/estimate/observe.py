@@ -30,20 +30,24 @@ Floats = NDArray[np.float64]
 DROP_KNOWN_S = 2700.0
 """A drop counts as seen 45 minutes after it ended."""
 NOT_DRAWN_T = 6.0
+FEED_LOOK_BACK_S = 10 * DAY_S
+"""A hose that sells little shows on the wrong tank only after days."""
 
 
 @dataclass(frozen=True)
 class FeedChange:
     """A meter that draws on another tank than the one that its sales are booked to.
 
-    From `from_s` on it draws on `to_unit` (None: on none that is known) and not on `unit_id`, where its sales are
-    booked; seen on `day`. `share` of its sales that the booked unit still lost, and its SD.
+    From `from_s` on it is taken to draw on `to_unit` (None: on none that is known) and not on `unit_id`, where its
+    sales are booked; seen on `day`, and in hindsight since `since_s`. `share` of its sales that the booked unit still lost,
+    and its SD.
     """
 
     meter_id: str
     unit_id: str
     to_unit: str | None
     from_s: float
+    since_s: float
     day: int
     share: float
     sd: float
@@ -277,7 +281,10 @@ def _feed_changes(
         seen = {name: {one.meter_id: one for one in feed_days(_moves(item), *span[:2])} for name, item in by_id.items()}
         for meter in sorted(flows):
             homes = [name for name, item in by_id.items() if _held(item, meter, span[1]) > 0.99]
-            change = _changed(meter, homes[0], seen, by_id, span) if len(homes) == 1 else None
+            booked_s = max(
+                (one.from_s for one in feeds if one.meter_id == meter and one.from_s < span[1]), default=-np.inf
+            )
+            change = _changed(meter, homes[0], seen, by_id, (*span, booked_s)) if len(homes) == 1 else None
             if change is not None:
                 booked = [name for name in by_id if share_at(feeds, meter, name, np.array([span[1] - 1.0]))[0] > 0.99]
                 changes.append(replace(change, unit_id=booked[0] if booked else change.unit_id))
@@ -303,7 +310,7 @@ def _changed(
     home: str,
     seen: dict[str, dict[str, FeedDay]],
     by_id: dict[str, _Working],
-    span: tuple[float, float, int],
+    span: tuple[float, float, int, float],
 ) -> FeedChange | None:
     here = seen[home].get(meter)
     if here is None or here.drawn > 0.5 or (1.0 - here.drawn) < NOT_DRAWN_T * here.sd:
@@ -314,9 +321,10 @@ def _changed(
     likely = [(score, unit_id) for score, unit_id in others if score > 5.0 and seen[unit_id][meter].drawn > 0.4]
     if not likely:
         return None
-    start, end, day = span
-    onset = onset_s(_moves(by_id[home]), meter, start, end)
-    return FeedChange(meter, home, max(likely)[1], onset, day, here.drawn, here.sd)
+    start, end, day, booked_s = span
+    onset = max(onset_s(_moves(by_id[home]), meter, start, end), booked_s)
+    since = max(onset_s(_moves(by_id[home]), meter, max(start - FEED_LOOK_BACK_S, booked_s), end), booked_s)
+    return FeedChange(meter, home, max(likely)[1], onset, min(since, onset), day, here.drawn, here.sd)
 
 
 def _reassign(by_id: dict[str, _Working], meter: str, change: FeedChange) -> None:
@@ -348,7 +356,7 @@ def _finished(
     probe = {}
     for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
         readings = tables["readings"].filter(pl.col("tank_id") == name)
-        probe[name] = probe_days(readings, series, (rest(series.ts_s) > 120.0) & _is_seen(series.ts_s, lags))
+        probe[name] = probe_days(readings, series, np.where(_is_seen(series.ts_s, lags), rest(series.ts_s), 0.0))
     moves = _moves(item)
     steps = _steps_of(moves, days, lags)
     return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, moves, lost)

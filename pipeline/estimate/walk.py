@@ -267,9 +267,7 @@ def _is_edge(state: _State, option: _Option) -> bool:
     if option.grown is not None or option.item is None or option.hypothesis.cause not in RATES:
         return False
     day = state.known_day[option.item.onset]
-    edges = [
-        state.known_day[onset] for one in state.named if one.hypothesis.cause in RATES for _, onset in one.pieces
-    ]
+    edges = [state.known_day[onset] for one in state.named if one.hypothesis.cause in RATES for _, onset in one.pieces]
     return any(abs(int(day) - int(edge)) <= EDGE_DAYS for edge in edges)
 
 

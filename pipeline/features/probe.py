@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 STUCK_SOLD_MM = 6.0
 """A reading that does not move while the sales would have lowered it by this much is stuck."""
 STUCK_S = 1200.0
+REST_S = 120.0
+"""Two readings are at rest when no hose was open between them, nor so long before the first."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ class ProbeDay:
     regular_share: float
 
 
-def probe_days(readings: pl.DataFrame, series: GaugeSeries, at_rest: NDArray[np.bool_]) -> list[ProbeDay]:
+def probe_days(readings: pl.DataFrame, series: GaugeSeries, rest_s: Floats) -> list[ProbeDay]:
     """Health of one tank's readings, each UTC day.
 
     Parameters
@@ -93,8 +95,8 @@ def probe_days(readings: pl.DataFrame, series: GaugeSeries, at_rest: NDArray[np.
         The tank's `readings` rows, unusable ones too.
     series : GaugeSeries, n readings
         The usable ones.
-    at_rest : ndarray, shape (n,)
-        Whether no hose was open at the reading.
+    rest_s : ndarray, shape (n,)
+        For how long no hose had been open at the reading.
     """
     bad = (pl.col("quality") == "bad") | pl.col("level_mm").is_null() | (pl.col("level_mm") < 1.0)
     day_s = seconds(readings["ts"])
@@ -106,19 +108,18 @@ def probe_days(readings: pl.DataFrame, series: GaugeSeries, at_rest: NDArray[np.
     usable_day = np.floor(series.ts_s / 86400.0).astype(np.int64)
     for day, count, share in counted.iter_rows():
         low, high = np.searchsorted(usable_day, [day, day + 1])
-        found.append(_one_day(series, at_rest, (int(low), int(high)), (int(day), int(count), float(share))))
+        found.append(_one_day(series, rest_s, (int(low), int(high)), (int(day), int(count), float(share))))
     return found
 
 
-def _one_day(
-    series: GaugeSeries, at_rest: NDArray[np.bool_], span: tuple[int, int], counted: tuple[int, int, float]
-) -> ProbeDay:
+def _one_day(series: GaugeSeries, rest_s: Floats, span: tuple[int, int], counted: tuple[int, int, float]) -> ProbeDay:
     low, high = span
     day, count, share = counted
-    ts, level, rest = series.ts_s[low:high], series.level_mm[low:high], at_rest[low:high]
+    ts, level = series.ts_s[low:high], series.level_mm[low:high]
     edges = np.concatenate([[day * 86400.0], ts, [(day + 1) * 86400.0]])
     step = np.diff(level)
-    quiet = step[rest[1:] & rest[:-1] & (np.diff(ts) <= 2.5 * series.nominal_s)]
+    is_quiet = rest_s[low:high][1:] >= np.diff(ts) + REST_S
+    quiet = step[is_quiet & (np.diff(ts) <= 2.5 * series.nominal_s)]
     scatter = 1.4826 * float(np.median(np.abs(quiet))) / np.sqrt(2.0) if len(quiet) >= 20 else np.nan
     away = np.abs(step)
     limit = max(8.0 * (scatter if np.isfinite(scatter) else 0.2), 3.0)
