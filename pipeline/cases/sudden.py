@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
 from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, known_day, seen_day
-from pipeline.estimate.noise import RESOLUTION_READINGS, resolution_mm
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l
 from pipeline.features.steps import Step
@@ -24,8 +23,6 @@ BULK_L = 70.0
 WAITS_L = 300.0
 """A smaller draw while a hose sells may be a sale that was not booked: it waits a day for the totalisers. No source."""
 SMALLEST_DRAW_L = 3.0
-SMALLEST_CHANGES = 2.5
-"""A draw is more than so many of the gauge's smallest changes of level."""
 PATTERN_DAYS = 21
 PATTERN_DRAWS = 3
 PATTERN_DAYS_SEEN = 3
@@ -53,7 +50,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
     for unit in site.units:
         moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
         jumps = [move for move in moves if is_jump(move) and is_large(unit.unit.series, move)]
-        draws = [move for move in moves if not is_jump(move) and move.step.litres < 0 and _is_told(unit, move)]
+        draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])
         found += [_bulk(unit, pieces) for pieces in _together(bulk)]
@@ -115,14 +112,6 @@ def _mirrors(other: Move, move: Move) -> bool:
 def _is_quick(move: Move) -> bool:
     """Whether litres left as quickly as a pump or a siphon lets them; slower, they come and go by no hand."""
     return abs(move.step.litres) >= SLOWEST_DRAW_L_PER_MIN * (move.transit_s - move.nominal_s) / 60.0
-
-
-def _is_told(unit: UnitObserved, move: Move) -> bool:
-    """Whether a move is more than the gauge's smallest change, by which slow cooling shows in steps too."""
-    series = unit.unit.series
-    read = min(int(np.searchsorted(series.ts_s, move.step.known_s)), RESOLUTION_READINGS)
-    smallest_l = resolution_mm(series.level_mm[:read]) * surface_l_per_mm(series, move)
-    return abs(move.step.litres) > SMALLEST_CHANGES * smallest_l
 
 
 def _judged_day(day: int, step: Step) -> int:

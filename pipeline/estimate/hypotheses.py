@@ -23,8 +23,9 @@ EXCURSION_SPREAD_L_PER_H = 1.5
 THEFT_SPREAD_L = 15.0
 THEFT_STARTS_H = tuple(2.0 * number for number in range(12))
 THEFT_LASTS_H = 3.0
+THEFT_ONSET_DAYS = 2
 """Hours of the day, UTC, from which draws at a usual hour are looked for, and for how long: an hour and a half to
-either side (common practice, no source)."""
+either side (common practice, no source). They may set in on every other day."""
 USUAL_LEAK_L_PER_H = 0.03
 USUAL_LINE_L_PER_H = 0.35
 USUAL_METER = 0.0006
@@ -115,8 +116,11 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     days = balance.known_day
     firsts = np.flatnonzero(np.diff(days, prepend=days[:1] - 1))
     count = len(hypotheses)
+    every = np.arange(count)
+    seldom = np.array([one.cause == "slow_theft" for one in hypotheses])
+    acting = [every if place % THEFT_ONSET_DAYS == 0 else every[~seldom] for place in range(len(firsts))]
     blocks = [since(courses, int(first)) for first in firsts]
-    lasting = np.concatenate(blocks, axis=1)
+    lasting = np.column_stack([block[:, mine] for block, mine in zip(blocks, acting, strict=True)])
     loss = np.column_stack([block[:, 0] for block in blocks])
     one_day = loss - np.column_stack([loss[:, 1:], np.zeros(len(days))])
     excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
@@ -125,12 +129,13 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     deliveries = [
         Hypothesis("delivery", str(number), DELIVERY_SPREAD_L, one_sided=False) for number in range(len(after))
     ]
-    numbers = [np.tile(np.arange(count), len(firsts)), np.full(len(firsts), count), count + 1 + np.arange(len(after))]
+    numbers = [*acting, np.full(len(firsts), count), count + 1 + np.arange(len(after))]
+    onsets = [np.full(len(mine), first) for mine, first in zip(acting, firsts, strict=True)]
     return Candidates(
         hypotheses=(*hypotheses, excursion, *deliveries),
         columns=np.column_stack([lasting, one_day, steps]),
         which=np.concatenate(numbers),
-        onset=np.concatenate([np.repeat(firsts, count), firsts, after]),
+        onset=np.concatenate([*onsets, firsts, after]),
     )
 
 

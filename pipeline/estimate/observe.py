@@ -14,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, seen_day, used_lag_s
+from pipeline.estimate.noise import RESOLUTION_READINGS, resolution_mm
 from pipeline.features.feeds import FeedDay, feed_days, onset_s
 from pipeline.features.probe import ProbeDay, StuckSpan, kept, probe_days, stuck_spans, without_spans
 from pipeline.features.steps import Step, find_steps, step_spread
@@ -21,7 +22,7 @@ from pipeline.features.totals import Unbooked, unbooked
 from pipeline.ledger.clocks import DayLag, TankMovement, day_lag
 from pipeline.ledger.drops import Drop, find_drops, match_tickets
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
-from pipeline.ledger.gauge import seconds
+from pipeline.ledger.gauge import GaugeSeries, seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans, ordered_flow
 from pipeline.ledger.moves import Moves, moves_of
 
@@ -30,6 +31,8 @@ Floats = NDArray[np.float64]
 DROP_KNOWN_S = 2700.0
 """A drop counts as seen 45 minutes after it ended."""
 NOT_DRAWN_T = 6.0
+SMALLEST_CHANGES = 2.5
+"""A sudden move is more than so many of the gauge's smallest changes of level."""
 FEED_LOOK_BACK_S = 10 * DAY_S
 """A hose that sells little shows on the wrong tank only after days."""
 
@@ -39,8 +42,8 @@ class FeedChange:
     """A meter that draws on another tank than the one that its sales are booked to.
 
     From `from_s` on it is taken to draw on `to_unit` (None: on none that is known) and not on `unit_id`, where its
-    sales are booked; seen on `day`, and in hindsight since `since_s`. `share` of its sales that the booked unit still lost,
-    and its SD.
+    sales are booked; seen on `day`, and in hindsight since `since_s`. `share` of its sales that the booked unit still
+    lost, and its SD.
     """
 
     meter_id: str
@@ -358,7 +361,7 @@ def _finished(
         readings = tables["readings"].filter(pl.col("tank_id") == name)
         probe[name] = probe_days(readings, series, np.where(_is_seen(series.ts_s, lags), rest(series.ts_s), 0.0))
     moves = _moves(item)
-    steps = _steps_of(moves, days, lags)
+    steps = _steps_of(moves, days, lags, item.unit.series)
     return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, moves, lost)
 
 
@@ -369,7 +372,17 @@ def _is_seen(ts_s: Floats, lags: dict[int, DayLag]) -> NDArray[np.bool_]:
     return np.asarray(ts_s < ends[place]) if len(ts_s) else np.zeros(0, dtype=bool)
 
 
-def _steps_of(moves: Moves, days: NDArray[np.int64], lags: dict[int, DayLag]) -> list[tuple[int, Step]]:
+def _is_told(series: GaugeSeries, step: Step) -> bool:
+    """Whether a move is more than the gauge's smallest change, by which slow cooling shows in steps too."""
+    known = int(np.searchsorted(series.ts_s, step.known_s))
+    smallest_mm = resolution_mm(series.level_mm[: min(known, RESOLUTION_READINGS)])
+    usual_l_per_mm = float(np.median(series.surface_l_per_mm[: max(known, 1)]))
+    return abs(step.litres) > SMALLEST_CHANGES * smallest_mm * usual_l_per_mm
+
+
+def _steps_of(
+    moves: Moves, days: NDArray[np.int64], lags: dict[int, DayLag], series: GaugeSeries
+) -> list[tuple[int, Step]]:
     found: list[tuple[int, Step]] = []
     moved = moves.moved_l()
     for day in days.tolist():
@@ -377,6 +390,8 @@ def _steps_of(moves: Moves, days: NDArray[np.int64], lags: dict[int, DayLag]) ->
         before = start if start - moves.ts_s[0] > 3 * DAY_S else end
         spread = step_spread(moves, moved, start - 10 * DAY_S, before)
         for step in find_steps(moves, moved, spread, start, end):
+            if not _is_told(series, step):
+                continue
             found.append((day, step))
             moved = moved - step.litres * np.clip(
                 (moves.ts_s - step.start_s) / max(step.end_s - step.start_s, 1.0), 0, 1

@@ -14,37 +14,22 @@ from numpy.typing import NDArray
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
 from pipeline.estimate.design import HOLES, Balance
 from pipeline.estimate.evidence import LOG_PRIOR, Sums, Weighed, log_evidence, weigh, weigh_chart, widened
-from pipeline.estimate.hypotheses import RATES, Candidates, Hypothesis, candidates_of, since
+from pipeline.estimate.hypotheses import RATES, Candidates, candidates_of, since
+from pipeline.estimate.naming import CHART, Now, Option, is_named
 from pipeline.estimate.regression import Posterior, Prior, posterior
 from pipeline.estimate.walked import DayView, Named, Walk
 from pipeline.estimate.whiten import Noise, gains, whitened
 
 Floats = NDArray[np.float64]
 
-RAISE_AT = 4.0
-"""Log posterior odds from which a hypothesis is named."""
-DELIVERY_RAISE_AT = 1.0
-"""The same of one drop, which is weighed on three days and not on every day."""
-MARGIN = 3.0
-"""Log odds by which it must lead the next, or else wait for more data."""
-PATIENCE = 150.0
-"""Log posterior odds from which it is named without that lead."""
 PIECE_ODDS = -2.0
 """Log prior odds of a named rate changing on some day. What began ends more often than another thing begins."""
-LEARNING_DAYS = 7
-"""In a tank's first week no lasting rate is named, unless it is beyond all doubt."""
-ERRATIC_DAYS = 8
-"""After two odd days within this many no lasting rate is named: the balance is erratic, not drifting."""
-FEWEST_CHART_DAYS = 5
-"""A chart is named when there are this many days of data."""
 EDGE_DAYS = 1
 """Within so many days of a named rate's onset, change or end no other rate sets in."""
 MOST_NAMED = 3
 MOST_PIECES = 4
-MOST_EXCURSIONS = 24
 DELIVERY_DAYS = 3
 """A delivery is judged on the day that sees it and the two after."""
-CHART = Hypothesis("chart_error", None, 1.0, one_sided=False)
 
 
 @dataclass
@@ -79,25 +64,13 @@ class _State:
         """What the pieces of a named rate come to now."""
         return float(self.belief.mean[[place for place, _ in named.pieces]].sum())
 
+    def chart_days(self) -> tuple[int, ...]:
+        """UTC day number from which each chart is in force."""
+        columns = self.balance.columns[:, self.chart_starts]
+        return tuple(int(self.known_day[int(np.argmax(column != 0.0))]) for column in columns.T)
+
     def named_by(self, key: str) -> Named | None:
         return next((item for item in self.named if item.hypothesis.key == key), None)
-
-
-@dataclass(frozen=True)
-class _Option:
-    """Something that could be named: its log odds, the hypothesis, and the column (none for a chart)."""
-
-    log_odds: float
-    hypothesis: Hypothesis
-    item: Weighed | None = None
-    way: str | None = None
-    chart: int = 0
-    grown: Named | None = None
-
-    @property
-    def weight(self) -> float:
-        """Log odds by which it is held against the other options: what its usual wander took off is given back."""
-        return self.log_odds + (self.item.wander if self.item is not None else 0.0)
 
 
 @dataclass(frozen=True)
@@ -224,32 +197,32 @@ def _stretch(history: list[tuple[float, float]]) -> float:
     return float(np.sqrt(max(1.0, by_row, by_day)))
 
 
-def _options(state: _State, day: int) -> list[_Option]:
+def _options(state: _State, day: int) -> list[Option]:
     """Everything that could be named, by weight, highest first."""
-    found: list[_Option] = []
+    found: list[Option] = []
     full = sum(item.hypothesis.cause != "delivery" for item in state.named) >= MOST_NAMED
     recent = int(np.searchsorted(state.known_day, day - DELIVERY_DAYS + 1))
     held = {one.hypothesis.key: state.total(one) for one in state.named}
     for item in weigh(state.sums, state.belief, state.candidates, 1 + state.base, recent=recent, held=held):
         named = state.named_by(item.hypothesis.key)
         if named is None:
-            found.append(_Option(item.log_odds, item.hypothesis, item))
+            found.append(Option(item.log_odds, item.hypothesis, item))
         elif (
             item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]
         ):
             grown = item.estimate + held[named.hypothesis.key]
             if abs(grown) <= item.hypothesis.largest:
-                found.append(_Option(item.best_onset + PIECE_ODDS, item.hypothesis, item, grown=named))
+                found.append(Option(item.best_onset + PIECE_ODDS, item.hypothesis, item, grown=named))
     if state.named_by(CHART.key) is None:
         value, way, chart = weigh_chart(state.sums, state.prior, state.chart_starts)
-        found.append(_Option(value + LOG_PRIOR["chart_error"], CHART, way=way, chart=chart))
+        found.append(Option(value + LOG_PRIOR["chart_error"], CHART, way=way, chart=chart))
     found = [one for one in found if not (_is_other_end(state, one, held) or _is_edge(state, one))]
     if full:
         found = [o for o in found if o.grown is not None or o.hypothesis.cause in ("excursion", "delivery")]
     return sorted(found, key=lambda option: -option.weight)
 
 
-def _is_other_end(state: _State, option: _Option, held: dict[str, float]) -> bool:
+def _is_other_end(state: _State, option: Option, held: dict[str, float]) -> bool:
     """Whether a leak is only the end of a gain that was named, or a gain that of a leak."""
     opposite = {"tank_leak": "unexplained:", "unexplained": "tank_leak:"}.get(option.hypothesis.cause)
     named = state.named_by(opposite) if opposite and option.grown is None else None
@@ -259,7 +232,7 @@ def _is_other_end(state: _State, option: _Option, held: dict[str, float]) -> boo
     return held[named.hypothesis.key] > 2.0 * float(np.sqrt(state.belief.cov[np.ix_(places, places)].sum()))
 
 
-def _is_edge(state: _State, option: _Option) -> bool:
+def _is_edge(state: _State, option: Option) -> bool:
     """Whether a rate would set in as another one that was named does, changes or ends.
 
     Onsets are by days, and part of a day is left over at each: an odd day's litres, and no other cause.
@@ -296,48 +269,14 @@ def _name(state: _State, day: int) -> dict[str, float]:
     """Names what stands out, lets named rates change, and returns the log odds of what is not named."""
     for _ in range(4):
         options = _options(state, day)
-        if not options or options[0].log_odds < _raised_at(options[0]) or not _is_ready(state, options, day):
+        now = Now(day, state.known_day, tuple(item.day for item in state.excursions), state.chart_days())
+        if not options or not is_named(options, now):
             break
         _take_in(state, day, options)
     return {option.hypothesis.key: option.log_odds for option in _options(state, day) if option.grown is None}
 
 
-def _raised_at(option: _Option) -> float:
-    return DELIVERY_RAISE_AT if option.hypothesis.cause == "delivery" else RAISE_AT
-
-
-def _is_ready(state: _State, options: list[_Option], day: int) -> bool:
-    """Whether the best option leads clearly, and is more than one odd day that is not over yet."""
-    best = options[0]
-    rivals = [one.weight for one in options[1:] if _is_rival(best, one)]
-    lead = best.weight - max(rivals) if rivals else np.inf
-    if best.item is None:
-        since = int(state.known_day[0]) if not best.chart else day - FEWEST_CHART_DAYS
-        if sum(day - item.day <= ERRATIC_DAYS for item in state.excursions) >= 2:
-            return False
-        return bool(day - since >= FEWEST_CHART_DAYS and lead >= MARGIN)
-    age = day - int(state.known_day[best.item.onset])
-    early = day - int(state.known_day[0]) < LEARNING_DAYS and best.log_odds < PATIENCE
-    if early and best.hypothesis.cause not in ("excursion", "delivery"):
-        return False
-    if best.hypothesis.cause == "excursion":
-        return age > 0 and len(state.excursions) < MOST_EXCURSIONS
-    lately = sum(day - item.day <= ERRATIC_DAYS for item in state.excursions)
-    if best.hypothesis.cause != "delivery" and lately >= 2:
-        return False
-    if best.hypothesis.cause != "delivery" and best.grown is None and age < best.hypothesis.days - 1:
-        return False
-    return bool(lead >= MARGIN or best.log_odds >= PATIENCE)
-
-
-def _is_rival(best: _Option, other: _Option) -> bool:
-    """Whether another option could be what the best one seems: an odd day that came before it could not."""
-    if other.hypothesis.cause != "excursion" or best.item is None or other.item is None:
-        return True
-    return other.item.onset >= best.item.onset
-
-
-def _take_in(state: _State, day: int, options: list[_Option]) -> None:
+def _take_in(state: _State, day: int, options: list[Option]) -> None:
     best = options[0]
     rival = next(((o.hypothesis.key, o.log_odds) for o in options[1:] if o.grown is None), None)
     if best.item is None:
