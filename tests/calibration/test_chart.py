@@ -6,6 +6,7 @@ from functools import cache
 import numpy as np
 
 from pipeline.estimate.chart import ChartCalibration, NotCalibrated, calibrate_chart
+from pipeline.estimate.chart_fleet import told_by_fleet
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.simulate.chart import TrueShape
 from pipeline.simulate.model import Tank
@@ -17,6 +18,7 @@ def fleet() -> tuple[list[UnitWalk], dict[str, tuple[Tank, TrueShape]]]:
     return charted_fleet(seed=73_101, tanks=8, days=30)
 
 
+@cache
 def calibrated() -> list[tuple[ChartCalibration, Tank, TrueShape]]:
     walks, truth = fleet()
     found = [calibrate_chart(walk) for walk in walks]
@@ -52,6 +54,36 @@ def test_every_estimate_lies_in_its_interval_and_says_whether_it_is_told():
         for one in found.estimates:
             assert not one.is_identified or one.low <= one.value <= one.high
         assert set(found.not_identified) == {one.name for one in found.estimates if not one.is_identified}
+
+
+def test_the_litres_below_a_level_are_told_only_where_they_are_sure_to_015_percent_of_the_capacity():
+    """The half-width against the tank's capacity is what decides, and what the note says."""
+    for found, tank, _ in calibrated():
+        stock = next(one for one in found.estimates if one.name == "stock_l")
+        half_pct = 100.0 * (stock.high - stock.low) / 2.0 / tank.capacity_l
+        assert stock.is_identified == (half_pct <= 0.15)
+        assert abs(float(stock.note.split()[2]) - half_pct) < 0.0051 + 0.01 * half_pct
+        widest = found.corrected.sd_l[found.corrected.is_visited].max()
+        assert abs(half_pct / (100.0 * 1.96 * widest / tank.capacity_l) - 1.0) < 0.3
+
+
+def test_told_by_its_fleet_a_tank_knows_its_scale_better():
+    """Meters, carriers and usual charts of the other tanks leave less doubt than common practice does."""
+    walks, _ = fleet()
+    alone = [one for one, _, _ in calibrated()]
+    told = told_by_fleet({one.tank_id: one.heard for one in alone})
+
+    def width(found: ChartCalibration) -> float:
+        scale = next(one for one in found.estimates if one.name == "scale_pct")
+        return scale.high - scale.low
+
+    by_tank = {walk.seen.unit.unit_id: walk for walk in walks}
+    narrower = []
+    for one in alone:
+        again = calibrate_chart(by_tank[one.tank_id], told=told[one.tank_id])
+        assert isinstance(again, ChartCalibration)
+        narrower.append(width(again) < width(one))
+    assert np.mean(narrower) > 0.7
 
 
 def test_too_few_dips_are_not_judged():
