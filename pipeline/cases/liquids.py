@@ -163,7 +163,8 @@ def _wrong_product(unit: UnitObserved, known: KnownDrop, *, is_mixed: bool) -> F
     mine = known.tickets_then if by_gauge else known.drop.tickets
     rows = unit.unit.tickets[list(mine)]
     ticketed = rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
-    off_ticket = max((_off_by_ticket(unit, known, one) for one in ticketed), default=0.0)
+    before = np.nan if is_mixed else _usual_ticket_kg_m3(unit, known)
+    off_ticket = max((_off_by_ticket(unit, before, one) for one in ticketed), default=0.0)
     if not by_gauge and off_ticket <= DENSITY_ROOM_KG_M3:
         return None
     low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
@@ -183,7 +184,7 @@ def _wrong_product(unit: UnitObserved, known: KnownDrop, *, is_mixed: bool) -> F
             for name, value in (
                 ("density at 15 °C of what was dropped, by the gauge", measured),
                 ("density at 15 °C on the ticket", float(ticketed[0]) if len(ticketed) else np.nan),
-                ("density at 15 °C on the tickets before, usually", _usual_ticket_kg_m3(unit, known)),
+                ("density at 15 °C on the tickets before, usually", before),
                 ("lowest that the product may have", low),
                 ("highest", high),
             )
@@ -207,19 +208,22 @@ def _off_by_gauge(unit: UnitObserved, known: KnownDrop, seen: tuple[float, float
     return float(max(low - measured, measured - high, 0.0 if is_mixed else apart, 0.0))
 
 
-def _off_by_ticket(unit: UnitObserved, known: KnownDrop, ticketed: float) -> float:
-    """The same of a ticket's density, held against the tank's tickets before it. [kg/m³]"""
+def _off_by_ticket(unit: UnitObserved, before: float, ticketed: float) -> float:
+    """The same of a ticket's density, held against what the tickets before it have. [kg/m³]"""
     low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
-    apart = abs(ticketed - _usual_ticket_kg_m3(unit, known)) - BATCH_KG_M3
+    apart = abs(ticketed - before) - BATCH_KG_M3
     return float(max(low - ticketed, ticketed - high, np.nan_to_num(apart), 0.0))
 
 
 def _usual_ticket_kg_m3(unit: UnitObserved, known: KnownDrop) -> float:
-    """Median density of the unit's last tickets before a drop; NaN without one. [kg/m³]"""
+    """Median density of the unit's last tickets before a drop; NaN without one, or where they do not agree. [kg/m³]"""
     tickets = unit.unit.tickets
     before = tickets.filter(pl.Series(seconds(tickets["ts_ticket"]) < known.drop.start_s - DAY_S / 2))
     last = before.sort("ts_ticket")["ticket_density_15_kg_m3"].drop_nulls().tail(USUAL_TICKETS).to_numpy()
-    return float(np.median(last)) if len(last) else np.nan
+    if not len(last):
+        return np.nan
+    usual = float(np.median(last))
+    return usual if np.mean(np.abs(last - usual) <= BATCH_KG_M3) > 0.5 else np.nan
 
 
 def dropped_density_15(unit: UnitObserved, known: KnownDrop) -> tuple[float, float, float]:

@@ -62,6 +62,9 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
     end_s = float(course.at_s[-1]) if named.ended else None
     error_pct = None
     if named.hypothesis.cause == "meter_drift":
+        adjusted_s = _adjusted_s(one, named, start_s)
+        if adjusted_s is not None and (end_s is None or adjusted_s < end_s):
+            course, sd, end_s = _cut(course, sd, adjusted_s)
         course, sd, error_pct = _meter(one, named, course, sd, end_s)
     litres = float(course.litres[-1]) if len(course.litres) else 0.0
     return Finding(
@@ -82,6 +85,29 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
         course=course,
         evidence=_evidence(one, named, course),
     )
+
+
+def _adjusted_s(one: UnitWalk, named: Named, start_s: float) -> float | None:
+    """When a calibration on record put a drifting meter right: at most half of the drift is left since then. [s]"""
+    balance, belief = one.walk.balance, one.walk.views[-1].belief
+    meter = str(named.hypothesis.meter_id)
+    visits = list(one.seen.unit.calibrated_s.get(meter, ()))
+    columns = [place for place, name in enumerate(balance.names) if name == f"calibrated:{meter}"]
+    pieces = [place for place, _ in named.pieces]
+    drift = float(belief.mean[pieces].sum())
+    for count, visit_s in enumerate(visits, start=1):
+        left = drift + float(belief.mean[columns[:count]].sum())
+        if visit_s > start_s and abs(left) <= 0.5 * abs(drift):
+            return float(visit_s)
+    return None
+
+
+def _cut(course: Course, sd_l: float, end_s: float) -> tuple[Course, float, float]:
+    """A course up to an instant, the SD of its litres then, and the instant."""
+    at = np.append(course.at_s[course.at_s < end_s], end_s)
+    litres = course.until(at)
+    share = abs(litres[-1] / course.litres[-1]) if course.litres[-1] else 1.0
+    return Course(at, litres), sd_l * float(min(share, 1.0)), end_s
 
 
 def _tank_of(one: UnitWalk, named: Named) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.cases.patterns import PATTERN_DRAWS, pattern_findings
 from pipeline.estimate.design import chart_changes_s
 from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, known_day, seen_day
 from pipeline.estimate.observe import SiteObserved, UnitObserved
@@ -24,9 +25,6 @@ WAITS_L = 300.0
 """A smaller draw while a hose sells may be a sale that was not booked: it waits a day for the totalisers. No source."""
 SMALLEST_DRAW_L = 3.0
 PATTERN_DAYS = 21
-PATTERN_DRAWS = 3
-PATTERN_DAYS_SEEN = 3
-"""Draws on fewer days than this are no pattern."""
 RETURN_S = 1500.0
 PAIR_S = 3 * 3600.0
 GAIN_DAYS = 3
@@ -35,10 +33,6 @@ MIRROR_LOW = 0.6
 """Moves of two tanks within so long are one, when neither is less than this share of the other."""
 SLOWEST_DRAW_L_PER_MIN = 2.0
 """Less than a hand pump gives. No source."""
-SAME_HOUR_H = 1.5
-SAME_HOUR_ODDS = 1.2
-MOST_HOUR_ODDS = 4.0
-"""What each further draw within so many hours of the usual one adds to the log odds of a pattern. No source."""
 PIECES_S = 1800.0
 BOOKED_S = 2 * 3600.0
 """A till's clock may be off by an hour, and a sale stands at one of its ends."""
@@ -54,7 +48,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])
         found += [_bulk(unit, pieces) for pieces in _together(bulk)]
-        found += _patterns(unit, small, [move for move in moves if move.step.litres > 0])
+        found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0])
         found += [_jump(unit, move) for move in jumps]
     return found
 
@@ -201,73 +195,6 @@ def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
             Evidence("interval", "unmetered fall of the stock", litres, "l", start_s, end_s),
             Evidence("statistic", "rate", rate, "l/min"),
             Evidence("statistic", "times what the gauge scatters by itself", abs(step.z)),
-        ),
-    )
-
-
-def _patterns(unit: UnitObserved, small: list[Move], gains: list[Move]) -> list[Finding]:
-    """Runs of small draws, three or more within three weeks and clearly more than there are small gains."""
-    found: list[Finding] = []
-    run: list[Move] = []
-    for move in [*sorted(small, key=lambda one: one.step.start_s), None]:
-        if move is not None and (not run or move.step.start_s - run[-1].step.start_s <= 10 * DAY_S):
-            run.append(move)
-            continue
-        finding = _pattern(unit, run, gains)
-        if finding is not None:
-            found.append(finding)
-        run = [move] if move is not None else []
-    return found
-
-
-def _weight(move: Move) -> float:
-    """What one draw adds to the log odds of a pattern: more the further it stands out, up to a clear one. No source."""
-    return float(np.clip(0.3 * (abs(move.step.z) - 4.0), 0.3, 2.2))
-
-
-def _same_hour(run: list[Move]) -> float:
-    """What it adds to the log odds of a pattern that its draws come at about one hour of the day."""
-    hours = np.array([(move.step.start_s % DAY_S) / 3600.0 for move in run])
-    apart = np.abs((hours[:, None] - hours[None, :] + 12.0) % 24.0 - 12.0)
-    alike = int((apart <= SAME_HOUR_H).sum(axis=0).max())
-    return float(np.clip(SAME_HOUR_ODDS * (2 * alike - len(run) - 1), 0.0, MOST_HOUR_ODDS))
-
-
-def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
-    raised = None
-    for count in range(PATTERN_DRAWS, len(run) + 1):
-        if len({move.step.start_s // DAY_S for move in run[:count]}) < PATTERN_DAYS_SEEN:
-            continue
-        since = run[0].step.start_s - 7 * DAY_S
-        against = sum(1 for gain in gains if since <= gain.step.start_s <= run[count - 1].step.start_s)
-        odds = -4.0 + sum(_weight(move) for move in run[:count]) + _same_hour(run[:count]) - 3.0 * against
-        if odds > 1.5:
-            raised = (run[count - 1].day, odds)
-            break
-    if raised is None:
-        return None
-    litres = np.cumsum([move.step.litres for move in run])
-    at = np.array([run[0].step.start_s, *[move.step.end_s for move in run]])
-    hours = [float((move.step.start_s % DAY_S) / 3600.0) for move in run]
-    lasts = unit.unit.series.ts_s[-1] - run[-1].step.end_s < 10 * DAY_S
-    sd = float(np.sqrt(sum(move.step.sd_l**2 for move in run)))
-    return Finding(
-        cause="slow_theft",
-        site_id=unit.unit.site_id,
-        unit_id=unit.unit.unit_id,
-        tank_id=unit.unit.members[0],
-        day=raised[0],
-        start_s=run[0].step.start_s,
-        end_s=None if lasts else run[-1].step.end_s,
-        litres=float(litres[-1]),
-        sd_l=float(np.hypot(sd, 0.06 * abs(litres[-1]))),
-        log_odds=raised[1],
-        rival=("tank_leak", 0.0),
-        course=Course(at, np.concatenate([[0.0], litres])),
-        evidence=(
-            Evidence("statistic", "draws found", float(len(run))),
-            Evidence("statistic", "usual size", float(np.median([-move.step.litres for move in run])), "l"),
-            Evidence("statistic", "usual hour, UTC", float(np.median(hours)), "h"),
         ),
     )
 

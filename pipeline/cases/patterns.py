@@ -1,0 +1,158 @@
+"""Findings of small draws that repeat: enough of them, about one hour of the day, more than there are small gains."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.estimate.known import DAY_S
+from pipeline.estimate.observe import UnitObserved
+from pipeline.features.transit import Move
+
+Floats = NDArray[np.float64]
+
+PATTERN_DRAWS = 3
+PATTERN_DAYS_SEEN = 3
+"""Draws on fewer days than this are no pattern."""
+QUIET_DAYS = 10
+"""A pattern that has not shown for so many days is over."""
+SAME_HOUR_H = 1.5
+SAME_HOUR_ODDS = 1.2
+MOST_HOUR_ODDS = 4.0
+"""What each further draw within so many hours of the usual one adds to the log odds of a pattern. No source."""
+WINDOW_H = (-1.5, 2.0)
+"""The hours about the usual one in which draws are looked for that do not stand out."""
+CALM_DAYS = 28
+FEWEST_CALM_DAYS = 5
+"""The days before the first draw tell what such hours move by themselves: so many at most, and at least."""
+
+
+@dataclass(frozen=True)
+class Unseen:
+    """Draws that do not stand out, one for each day without one that does: when, litres (negative), their variance."""
+
+    at_s: Floats
+    litres: Floats
+    var_l2: float
+
+
+def pattern_findings(unit: UnitObserved, small: list[Move], gains: list[Move]) -> list[Finding]:
+    """Runs of small draws, three or more within three weeks and clearly more than there are small gains."""
+    found: list[Finding] = []
+    run: list[Move] = []
+    for move in [*sorted(small, key=lambda one: one.step.start_s), None]:
+        if move is not None and (not run or move.step.start_s - run[-1].step.start_s <= 10 * DAY_S):
+            run.append(move)
+            continue
+        finding = _pattern(unit, run, gains)
+        if finding is not None:
+            found.append(finding)
+        run = [move] if move is not None else []
+    return found
+
+
+def _weight(move: Move) -> float:
+    """What one draw adds to the log odds of a pattern: more the further it stands out, up to a clear one. No source."""
+    return float(np.clip(0.3 * (abs(move.step.z) - 4.0), 0.3, 2.2))
+
+
+def _same_hour(run: list[Move]) -> float:
+    """What it adds to the log odds of a pattern that its draws come at about one hour of the day."""
+    hours = np.array([(move.step.start_s % DAY_S) / 3600.0 for move in run])
+    apart = np.abs((hours[:, None] - hours[None, :] + 12.0) % 24.0 - 12.0)
+    alike = int((apart <= SAME_HOUR_H).sum(axis=0).max())
+    return float(np.clip(SAME_HOUR_ODDS * (2 * alike - len(run) - 1), 0.0, MOST_HOUR_ODDS))
+
+
+def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
+    raised = None
+    for count in range(PATTERN_DRAWS, len(run) + 1):
+        if len({move.step.start_s // DAY_S for move in run[:count]}) < PATTERN_DAYS_SEEN:
+            continue
+        since = run[0].step.start_s - 7 * DAY_S
+        against = sum(1 for gain in gains if since <= gain.step.start_s <= run[count - 1].step.start_s)
+        odds = -4.0 + sum(_weight(move) for move in run[:count]) + _same_hour(run[:count]) - 3.0 * against
+        if odds > 1.5:
+            raised = (run[count - 1].day, odds)
+            break
+    if raised is None:
+        return None
+    hours = [float((move.step.start_s % DAY_S) / 3600.0) for move in run]
+    lasts = unit.unit.series.ts_s[-1] - run[-1].step.end_s < QUIET_DAYS * DAY_S
+    unseen = unseen_draws(unit, run, float(unit.unit.series.ts_s[-1]) if lasts else run[-1].step.end_s)
+    at_s = np.array([*[move.step.end_s for move in run], *unseen.at_s])
+    order = np.argsort(at_s, kind="stable")
+    drawn = np.array([*[move.step.litres for move in run], *unseen.litres])[order]
+    litres = np.cumsum(drawn)
+    at = np.concatenate([[run[0].step.start_s], at_s[order]])
+    sd = float(np.sqrt(sum(move.step.sd_l**2 for move in run) + unseen.var_l2))
+    return Finding(
+        cause="slow_theft",
+        site_id=unit.unit.site_id,
+        unit_id=unit.unit.unit_id,
+        tank_id=unit.unit.members[0],
+        day=raised[0],
+        start_s=run[0].step.start_s,
+        end_s=None if lasts else run[-1].step.end_s,
+        litres=float(litres[-1]),
+        sd_l=float(np.hypot(sd, 0.06 * abs(litres[-1]))),
+        log_odds=raised[1],
+        rival=("tank_leak", 0.0),
+        course=Course(at, np.concatenate([[0.0], litres])),
+        evidence=(
+            Evidence("statistic", "draws found", float(len(run))),
+            Evidence("statistic", "usual size", float(np.median([-move.step.litres for move in run])), "l"),
+            Evidence("statistic", "usual hour, UTC", float(np.median(hours)), "h"),
+        ),
+    )
+
+
+def unseen_draws(unit: UnitObserved, run: list[Move], until_s: float) -> Unseen:
+    """What the usual hours of a pattern lost on its days without a draw that stands out, beyond what they lose anyway.
+
+    Nothing, where the draws of `run` do not come at one hour, the days before are too few to compare with, or the
+    hours lost no more than those before.
+    """
+    nothing = Unseen(np.empty(0), np.empty(0), 0.0)
+    hours = np.array([(move.step.start_s % DAY_S) / 3600.0 for move in run])
+    turned = np.exp(2j * np.pi * hours / 24.0).mean()
+    if abs(turned) < 0.8:
+        return nothing
+    hour = float(np.angle(turned) / (2 * np.pi) * 24.0)
+    first = int(run[0].step.start_s // DAY_S)
+    days = np.arange(first - CALM_DAYS, int(until_s // DAY_S) + 1)
+    starts: Floats = np.asarray(days * DAY_S + (hour + WINDOW_H[0]) * 3600.0)
+    ends: Floats = np.asarray(days * DAY_S + (hour + WINDOW_H[1]) * 3600.0)
+    lost = _moved_l(unit, starts, ends)
+    told = np.isfinite(lost)
+    calm = told & (ends < run[0].step.start_s)
+    if calm.sum() < FEWEST_CALM_DAYS:
+        return nothing
+    usual = float(np.median(lost[calm]))
+    scatter = 1.4826 * float(np.median(np.abs(lost[calm] - usual)))
+    at_s = np.array([move.step.start_s for move in run])
+    seen = ((at_s >= starts[:, None]) & (at_s < ends[:, None])).any(axis=1)
+    here = told & ~seen & (starts > run[0].step.start_s) & (ends <= until_s)
+    size = float(np.median([move.step.litres for move in run]))
+    litres = np.clip(lost[here] - usual, 2.0 * size - scatter, scatter)
+    if not here.any() or litres.sum() >= 0.0:
+        return nothing
+    count = int(here.sum())
+    return Unseen(ends[here], litres, scatter**2 * (count + count**2 / int(calm.sum())))
+
+
+def _moved_l(unit: UnitObserved, starts: Floats, ends: Floats) -> Floats:
+    """What the stock, sales added back, moved from each start to its end; NaN across drops and gaps. Shape (n,). [l]"""
+    moves = unit.moves
+    moved, ts = moves.moved_l(), moves.ts_s
+    low, high = np.searchsorted(ts, starts), np.searchsorted(ts, ends)
+    out = np.full(len(starts), np.nan)
+    for number, (first, last) in enumerate(zip(low.tolist(), high.tolist(), strict=True)):
+        if last - first < 4 or moves.in_drop[first:last].any() or np.diff(ts[first:last]).max() > moves.gap_s:
+            continue
+        if ts[first] - starts[number] < moves.gap_s and ends[number] - ts[last - 1] < moves.gap_s:
+            out[number] = float(moved[last - 2 : last].mean() - moved[first : first + 2].mean())
+    return out
