@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.backtest.injection.fault import Injection
+from pipeline.backtest.injection.liquids import GROWS_S
 from pipeline.backtest.injection.run import inject
 from pipeline.backtest.intervals import median_wait, share_interval, waiting_curve
 from pipeline.simulate import FleetSettings, simulate_fleet
@@ -18,8 +19,6 @@ from tests.support.fleets import Tables, clean
 from tests.support.injected import pools, sound_fleet
 
 TANKS, DAYS = 22, 90
-SPLIT_AFTER_S = 2 * 86_400.0
-"""An injected blend splits when its water has grown for two days."""
 PUT_IN = (
     ("bulk_theft", 400.0, 0),
     ("missing_ticket", 1000.0, 0),
@@ -66,8 +65,8 @@ def delays(seeds: Sequence[int]) -> list[Figure]:
     lines = []
     for cause, size, days in PUT_IN:
         rows = pl.concat(put_in(seed, cause, size) for seed in seeds)
-        if cause == "phase_separation":
-            rows = rows.with_columns(pl.col("ts_start") + pl.duration(seconds=SPLIT_AFTER_S))
+        if cause == "phase_separation":  # it splits when its water has grown so long
+            rows = rows.with_columns(pl.col("ts_start") + pl.duration(seconds=GROWS_S))
         wait, named = _delays(rows)
         middle = median_wait(*waiting_curve(wait, named)) if len(wait) else np.nan
         low, high = share_interval(int(named.sum()), len(named))
