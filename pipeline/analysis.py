@@ -97,7 +97,7 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
         *feed_findings(observed, tables),
         *unbooked_findings(observed, tables),
         *ticket_findings(observed),
-        *sudden_findings(observed, unmirrored(moves)),
+        *sudden_findings(observed, unmirrored(observed, moves)),
         *erratic_findings(walks, moves),
         *gauge_findings(observed),
         *water_findings(observed),

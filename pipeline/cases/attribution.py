@@ -23,7 +23,7 @@ EXPLAINS = {
     "missing_sales": ((*LASTING, "bulk_theft"), 1.0),
     "missing_ticket": (("unexplained", "probe_fault"), 0.3),
     "phase_separation": ((*LASTING, "chart_error", "bulk_theft"), 2.0),
-    "slow_theft": (("tank_leak", "slow_theft"), 3.0),
+    "slow_theft": (("tank_leak", "slow_theft", "unexplained"), 3.0),
 }
 """What each of these accounts for while it lasts, with so many days on either side."""
 WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "unexplained": 8.0}

@@ -13,6 +13,7 @@ from pipeline.features.totals import Unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
+from pipeline.ledger.movements import cumulative_l
 
 Floats = NDArray[np.float64]
 
@@ -234,10 +235,20 @@ def ticket_findings(site: SiteObserved) -> list[Finding]:
             day = known.day if patient else known.day + 1
             if known.tickets_then or drop.gain_l < SMALLEST_UNTICKETED_L or (drop.tickets and not patient):
                 continue
-            if day > int(site.days[-1]):
+            if day > int(site.days[-1]) or _is_of_feed(site, unit, drop, day):
                 continue
             found.append(_unticketed(unit, known.drop, day))
     return found
+
+
+def _is_of_feed(site: SiteObserved, unit: UnitObserved, drop: Drop, day: int) -> bool:
+    """Whether a rise without a ticket is only the sales of a hose that draws on another tank, as is known by then."""
+    changes = [one for one in site.feeds if unit.unit.unit_id in (one.unit_id, one.to_unit) and one.day <= day]
+    if not changes:
+        return False
+    series, span_s = unit.unit.series, np.array([drop.start_s, drop.end_s])
+    sold = sum(float(np.diff(cumulative_l(flow, span_s))[0]) for flow in unit.flows)
+    return float(np.diff(np.interp(span_s, series.ts_s, series.gauge_l))[0]) + sold < SMALLEST_UNTICKETED_L
 
 
 def _unticketed(unit: UnitObserved, drop: Drop, day: int) -> Finding:

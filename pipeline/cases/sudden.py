@@ -85,22 +85,25 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
     return [replace(move, undone=_has_return(move, kept)) for move in kept]
 
 
-def unmirrored(moves_of: dict[str, list[Move]]) -> dict[str, list[Move]]:
+def unmirrored(site: SiteObserved, moves_of: dict[str, list[Move]]) -> dict[str, list[Move]]:
     """Each unit's moves without those that another unit of the site shows at the same time the other way round.
 
     What one tank lost the other did not gain by a thief: the books have a hose on the wrong one.
     """
-    kept: dict[str, list[Move]] = {}
-    for unit_id, moves in moves_of.items():
-        others = [move for name, theirs in moves_of.items() if name != unit_id for move in theirs]
-        kept[unit_id] = [move for move in moves if not any(_mirrors(other, move) for other in others)]
-    return kept
+    steps = [(unit.unit.unit_id, seen, step) for unit in site.units for seen, step in unit.steps]
+    return {
+        unit_id: [
+            move
+            for move in moves
+            if not any(seen <= move.day and _mirrors(step, move.step) for name, seen, step in steps if name != unit_id)
+        ]
+        for unit_id, moves in moves_of.items()
+    }
 
 
-def _mirrors(other: Move, move: Move) -> bool:
-    one, two = move.step, other.step
-    apart_s = max(one.start_s, two.start_s) - min(one.end_s, two.end_s)
-    return move.day == other.day and apart_s <= MIRROR_S and MIRROR_LOW < -two.litres / one.litres < 1.0 / MIRROR_LOW
+def _mirrors(other: Step, step: Step) -> bool:
+    apart_s = max(step.start_s, other.start_s) - min(step.end_s, other.end_s)
+    return apart_s <= MIRROR_S and MIRROR_LOW < -other.litres / step.litres < 1.0 / MIRROR_LOW
 
 
 def _is_quick(move: Move) -> bool:
