@@ -115,7 +115,8 @@ def _known_end_s(other: Finding, day: int) -> float:
     Missing sales are over for the time between two signs of them, though both belong to one matter.
     """
     if other.cause == "missing_sales":
-        signs = [float(at_s) for at_s in other.course.at_s if known_day(at_s) <= day]
+        ends = [] if other.end_s is None else [other.end_s]
+        signs = [float(at_s) for at_s in (*other.course.at_s, *ends) if known_day(at_s) <= day]
         last_s = max([other.start_s, *signs])
         return last_s if last_s + WAITS[other.cause] * DAY_S < (day + 1) * DAY_S else float("inf")
     if other.end_s is None or other.end_s + WAITS.get(other.cause, 0.0) * DAY_S >= (day + 1) * DAY_S:
