@@ -146,24 +146,29 @@ def density_findings(site: SiteObserved) -> list[Finding]:
     found: list[Finding] = []
     for unit in site.units:
         last: Finding | None = None
+        wrong: set[int] = set()
         for known in sorted(unit.drops, key=lambda one: one.drop.start_s):
             is_mixed = last is not None and known.drop.start_s - last.start_s < MIXED_DAYS * DAY_S
-            finding = _wrong_product(unit, known, is_mixed=is_mixed)
+            finding = _wrong_product(unit, known, wrong, is_mixed=is_mixed)
             if finding is not None:
                 found.append(finding)
                 last = finding
+                wrong |= set(known.drop.tickets)
     return found
 
 
-def _wrong_product(unit: UnitObserved, known: KnownDrop, *, is_mixed: bool) -> Finding | None:
-    """A drop whose density does not fit; where the stock `is_mixed`, right product looks odd beside it."""
+def _wrong_product(unit: UnitObserved, known: KnownDrop, wrong: set[int], *, is_mixed: bool) -> Finding | None:
+    """A drop whose density does not fit; where the stock `is_mixed`, right product looks odd beside it.
+
+    `wrong` are the unit's tickets of wrong products before, which say nothing of the right one.
+    """
     measured, usual, doubt = dropped_density_15(unit, known)
     off = _off_by_gauge(unit, known, (measured, usual), is_mixed=is_mixed)
     by_gauge = off > DENSITY_ROOM_KG_M3 + 3.0 * doubt
     mine = known.tickets_then if by_gauge else known.drop.tickets
     rows = unit.unit.tickets[list(mine)]
     ticketed = rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
-    before = np.nan if is_mixed else _usual_ticket_kg_m3(unit, known)
+    before = _usual_ticket_kg_m3(unit, known, wrong)
     off_ticket = max((_off_by_ticket(unit, before, one) for one in ticketed), default=0.0)
     if not by_gauge and off_ticket <= DENSITY_ROOM_KG_M3:
         return None
@@ -215,10 +220,11 @@ def _off_by_ticket(unit: UnitObserved, before: float, ticketed: float) -> float:
     return float(max(low - ticketed, ticketed - high, np.nan_to_num(apart), 0.0))
 
 
-def _usual_ticket_kg_m3(unit: UnitObserved, known: KnownDrop) -> float:
-    """Median density of the unit's last tickets before a drop; NaN without one, or where they do not agree. [kg/m³]"""
+def _usual_ticket_kg_m3(unit: UnitObserved, known: KnownDrop, wrong: set[int]) -> float:
+    """Median density of the last right tickets before a drop; NaN where there is none, or they differ. [kg/m³]"""
     tickets = unit.unit.tickets
-    before = tickets.filter(pl.Series(seconds(tickets["ts_ticket"]) < known.drop.start_s - DAY_S / 2))
+    is_right = np.array([number not in wrong for number in range(tickets.height)], dtype=bool)
+    before = tickets.filter(pl.Series(is_right & (seconds(tickets["ts_ticket"]) < known.drop.start_s - DAY_S / 2)))
     last = before.sort("ts_ticket")["ticket_density_15_kg_m3"].drop_nulls().tail(USUAL_TICKETS).to_numpy()
     if not len(last):
         return np.nan

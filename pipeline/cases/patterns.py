@@ -25,6 +25,9 @@ MOST_HOUR_ODDS = 4.0
 """What each further draw within so many hours of the usual one adds to the log odds of a pattern. No source."""
 WINDOW_H = (-1.5, 2.0)
 """The hours about the usual one in which draws are looked for that do not stand out."""
+PATTERN_SHARE_SD = 0.1
+EDGE_DRAWS = 1.5
+"""What a pattern's litres may be off by: a share of them, and draws before the first that stood out. No source."""
 CALM_DAYS = 28
 FEWEST_CALM_DAYS = 5
 """The days before the first draw tell what such hours move by themselves: so many at most, and at least."""
@@ -98,7 +101,7 @@ def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding 
         start_s=run[0].step.start_s,
         end_s=None if lasts else run[-1].step.end_s,
         litres=float(litres[-1]),
-        sd_l=float(np.hypot(sd, 0.06 * abs(litres[-1]))),
+        sd_l=float(np.sqrt(sd**2 + (PATTERN_SHARE_SD * litres[-1]) ** 2 + (EDGE_DRAWS * drawn.min()) ** 2)),
         log_odds=raised[1],
         rival=("tank_leak", 0.0),
         course=Course(at, np.concatenate([[0.0], litres])),

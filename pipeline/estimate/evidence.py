@@ -21,7 +21,7 @@ LOG_PRIOR = {
     "chart_error": -4.5,
     "unexplained": -8.0,
     "excursion": -3.0,
-    "delivery": -5.0,
+    "delivery": -4.5,
     "slow_theft": -7.5,
 }
 """Log odds of each cause on a unit before its data, each meter and each hour counted apart. No source: about one tank

@@ -17,9 +17,11 @@ RATES = (*LASTING, "slow_theft")
 """The same with draws at a usual hour, too small to be seen one by one."""
 LEAK_SPREAD_L_PER_H = 1.0
 LINE_SPREAD_L_PER_H = 20.0
-METER_SPREAD = 0.015
+METER_SPREAD = 0.01
 GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
+KNOWN_DAYS = 7
+"""So long the sales must have been seen before what goes by them can set in: it may have been so. No source."""
 THEFT_SPREAD_L = 15.0
 THEFT_STARTS_H = tuple(2.0 * number for number in range(12))
 THEFT_LASTS_H = 3.0
@@ -28,11 +30,11 @@ THEFT_ONSET_DAYS = 2
 either side (common practice, no source). They may set in on every other day."""
 USUAL_LEAK_L_PER_H = 0.03
 USUAL_LINE_L_PER_H = 0.35
-USUAL_METER = 0.0006
+USUAL_METER = 0.0004
 USUAL_GAIN_L_PER_H = 0.15
 USUAL_THEFT_L = 0.7
 """How far each wanders with nothing wrong: breathing and contraction, a pump's warmth, a meter's wear. No source."""
-DELIVERY_SPREAD_L = 250.0
+DELIVERY_SPREAD_L = 150.0
 LARGEST_METER = 0.06
 """A meter further off than this is broken and not drifting. No source."""
 """Spread of a fault's size before the data speaks. No source: a leak to be found is 0.757 L/h (40 CFR 280.43), a
@@ -116,9 +118,12 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     days = balance.known_day
     firsts = np.flatnonzero(np.diff(days, prepend=days[:1] - 1))
     count = len(hypotheses)
-    every = np.arange(count)
-    seldom = np.array([one.cause == "slow_theft" for one in hypotheses])
-    acting = [every if place % THEFT_ONSET_DAYS == 0 else every[~seldom] for place in range(len(firsts))]
+    is_theft = np.array([one.cause == "slow_theft" for one in hypotheses])
+    is_of_sales = np.array([one.cause in ("meter_drift", "line_leak") for one in hypotheses])
+    acting = [
+        np.flatnonzero(~(is_theft & (place % THEFT_ONSET_DAYS > 0)) & ~(is_of_sales & (0 < place < KNOWN_DAYS)))
+        for place in range(len(firsts))
+    ]
     blocks = [since(courses, int(first)) for first in firsts]
     lasting = np.column_stack([block[:, mine] for block, mine in zip(blocks, acting, strict=True)])
     loss = np.column_stack([block[:, 0] for block in blocks])

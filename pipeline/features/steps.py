@@ -17,6 +17,8 @@ SIDE = 4
 """Steps averaged before and after a move."""
 Z_FOUND = 5.5
 """Score from which a move counts. Some 300 places and eight lengths a day: one chance in 20,000 a day by noise."""
+LONGER_BY = 1.0
+"""A longer move must score so much more than a shorter one: the noise's own gain from having more places to look at."""
 LOOK_BACK_S = 6 * 3600.0
 SMALLEST_MM = 0.4
 """A smaller move of the level is left alone, whatever its score."""
@@ -167,6 +169,6 @@ def _strongest(
         usable &= np.abs(litres) >= SLOWEST_L_PER_H * width * _spacing_s(stretch) / 3600.0
         score = np.where(usable, litres / sd * (1.0 - 0.05 * np.log(width)), 0.0)
         place = int(np.argmax(np.abs(score)))
-        if best is None or abs(score[place]) > abs(best[2]):
+        if best is None or abs(score[place]) > abs(best[2]) + LONGER_BY:
             best = (place, width, float(score[place]), float(litres[place]), float(sd[place]))
     return best
