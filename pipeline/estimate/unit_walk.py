@@ -150,7 +150,8 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     series = seen.unit.series
     noise = dip_noise(balance, dips, seen.unit.product, series.level_mm, read_s=series.ts_s)
     jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
-    balance = replace(balance, jump_var_l2=jump_var)
+    judged_day = _judged_days(balance.known_day, dips, seen)
+    balance = replace(balance, jump_var_l2=jump_var, known_day=judged_day)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
     judged = [place for place, known in enumerate(seen.drops) if known.drop.tickets]
     after = [int(np.searchsorted(dips.ts_s, seen.drops[place].drop.start_s, "right")) for place in judged]
@@ -162,15 +163,24 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
 
 
 def _known_days(dips: Dips, seen: UnitObserved) -> NDArray[np.int64]:
-    """UTC day number whose run first sees each dip; those after a drop wait for the day that sees it. Shape (k,).
-
-    After a drop whose ticket is late they wait one day more: then it has come, or the drop has none.
-    """
+    """UTC day number whose run first sees each dip; those after a drop wait for the day that sees it. Shape (k,)."""
     waits = np.array([seen_day(float(at_s), seen.lags) for at_s in dips.ts_s], dtype=np.int64)
     for known in seen.drops:
         after = dips.ts_s >= known.drop.start_s
-        waits[after] = np.maximum(waits[after], known.day + (not known.tickets_then))
+        waits[after] = np.maximum(waits[after], known.day)
     return waits
+
+
+def _judged_days(known_day: NDArray[np.int64], dips: Dips, seen: UnitObserved) -> NDArray[np.int64]:
+    """UTC day number whose run judges each dip, shape (k,).
+
+    After a drop whose ticket is late that is a day later: then it has come, or the drop has none.
+    """
+    judged = known_day.copy()
+    for known in seen.drops:
+        after = dips.ts_s >= known.drop.start_s
+        judged[after] = np.maximum(judged[after], known.day + (not known.tickets_then))
+    return judged
 
 
 def month_start(day: int) -> int:
