@@ -107,11 +107,13 @@ def jump_hours(seen: UnitObserved) -> Floats:
 
 
 def shift_hours(seen: UnitObserved) -> Floats:
-    """From when the gauge reads off after each jump, the first `MOST_SHIFTS` of them. [h]"""
+    """From when the gauge reads off after each jump, the first `MOST_SHIFTS` of them. [h]
+
+    A large fall between two neighbouring readings may be a jump too, where these are far apart.
+    """
     series = seen.unit.series
-    jumps = [
-        move for move in moves_of_steps(series, seen.flows, seen.steps) if is_jump(move) and is_large(series, move)
-    ]
+    moves = [move for move in moves_of_steps(series, seen.flows, seen.steps) if is_large(series, move)]
+    jumps = [move for move in moves if is_jump(move) or move.samples == 0]
     at = [max(move.step.end_s, first_seen_s(move.day, seen.lags)) for move in jumps[:MOST_SHIFTS]]
     return np.array(at, dtype=np.float64) / 3600.0
 
