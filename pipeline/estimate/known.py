@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from pipeline.ledger.clocks import DayLag
 
 DAY_S = 86400.0
 HOLD_BACK_S = 1800.0
 """The last half hour of a day is left to the next day's run: a sale that spans midnight is known only then."""
+USUAL_FIT_DAYS = 10
+POOR_FIT_SHARE = 0.5
 LAG_USED = 4.0
 """A day's clock lag is corrected when it is this many standard errors from none."""
 
@@ -41,9 +45,17 @@ def used_lag_s(lag: DayLag | None) -> float:
 
 
 def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
-    """Whether the clocks moved against each other on a day: its sales stand at the wrong time for part of it."""
+    """Whether the clocks moved against each other on a day: its sales stand at the wrong time for part of it.
+
+    Where sales never explain much of what a gauge shows, a quiet site's or a noisy gauge's, a day like those before it
+    is no such day.
+    """
     lag = lags.get(day)
-    return lag is not None and (lag.fit < 0.3 or clock_moved(lags, day))
+    if lag is None:
+        return False
+    usual = [lags[before].fit for before in range(day - USUAL_FIT_DAYS, day) if before in lags]
+    is_poor = lag.fit < 0.3 and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
+    return is_poor or clock_moved(lags, day)
 
 
 def clock_moved(lags: dict[int, DayLag], day: int) -> bool:
