@@ -12,7 +12,7 @@ DAY_S = 86400.0
 HOLD_BACK_S = 1800.0
 """The last half hour of a day is left to the next day's run: a sale that spans midnight is known only then."""
 USUAL_FIT_DAYS = 10
-POOR_FIT_SHARE = 0.5
+POOR_FIT_SHARE = 0.8
 LAG_USED = 4.0
 """A day's clock lag is corrected when it is this many standard errors from none."""
 
