@@ -11,6 +11,8 @@ from pipeline.ledger.clocks import DayLag
 DAY_S = 86400.0
 HOLD_BACK_S = 1800.0
 """The last half hour of a day is left to the next day's run: a sale that spans midnight is known only then."""
+TOLD_FIT = 0.3
+"""Share of the gauges' movement that sales must explain before a day's clocks or feeds are told. No source."""
 USUAL_FIT_DAYS = 10
 POOR_FIT_SHARE = 0.8
 LAG_USED = 4.0
@@ -39,7 +41,7 @@ def seen_day(at_s: float, lags: Mapping[int, DayLag]) -> int:
 
 def used_lag_s(lag: DayLag | None) -> float:
     """The lag to correct for: the day's own where it is sure, else none. [s]"""
-    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or lag.fit < 0.3:
+    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or lag.fit < TOLD_FIT:
         return 0.0
     return lag.lag_s
 
@@ -54,13 +56,19 @@ def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
     if lag is None:
         return False
     usual = [lags[before].fit for before in range(day - USUAL_FIT_DAYS, day) if before in lags]
-    is_poor = lag.fit < 0.3 and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
+    is_poor = lag.fit < TOLD_FIT and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
     return is_poor or clock_moved(lags, day)
 
 
 def clock_moved(lags: dict[int, DayLag], day: int) -> bool:
     """Whether a day's lag is plainly another than the day before's."""
     lag, before = lags.get(day), lags.get(day - 1)
-    if lag is None or before is None or min(lag.fit, before.fit) < 0.3:
+    if lag is None or before is None or min(lag.fit, before.fit) < TOLD_FIT:
         return False
     return abs(used_lag_s(lag) - used_lag_s(before)) > 30.0
+
+
+def tells_feeds(lags: dict[int, DayLag], day: int) -> bool:
+    """Whether a day's sales explain enough of what the gauges show to say which tanks they left."""
+    lag = lags.get(day)
+    return not clock_changed(lags, day) and (lag is None or lag.fit >= TOLD_FIT)

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, seen_day, used_lag_s
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds, used_lag_s
 from pipeline.estimate.noise import RESOLUTION_READINGS, resolution_mm
 from pipeline.features.feeds import FeedDay, feed_days, onset_s
 from pipeline.features.probe import ProbeDay, StuckSpan, kept, probe_days, stuck_spans, without_spans
@@ -273,12 +273,12 @@ def _feed_changes(
 ) -> list[FeedChange]:
     """Meters whose sales leave another unit than the one they are booked to, day by day; each unit's moves follow.
 
-    A day on which the clocks moved is passed over.
+    A day on which the clocks moved, or sales hardly explain the falls, is passed over.
     """
     by_id = {item.unit.unit_id: item for item in units}
     changes: list[FeedChange] = []
     for day in days.tolist():
-        if clock_changed(lags, day):
+        if not tells_feeds(lags, day):
             continue
         span = (first_seen_s(day, lags), first_seen_s(day + 1, lags), day)
         seen = {name: {one.meter_id: one for one in feed_days(_moves(item), *span[:2])} for name, item in by_id.items()}
