@@ -47,7 +47,7 @@ def pattern_findings(unit: UnitObserved, small: list[Move], gains: list[Move]) -
     found: list[Finding] = []
     run: list[Move] = []
     for move in [*sorted(small, key=lambda one: one.step.start_s), None]:
-        if move is not None and (not run or move.step.start_s - run[-1].step.start_s <= 10 * DAY_S):
+        if move is not None and (not run or move.step.start_s - run[-1].step.start_s <= QUIET_DAYS * DAY_S):
             run.append(move)
             continue
         finding = _pattern(unit, run, gains)
