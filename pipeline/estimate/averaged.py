@@ -15,7 +15,7 @@ from pipeline.estimate.design import Balance
 from pipeline.estimate.evidence import log_evidence
 from pipeline.estimate.hypotheses import hypotheses_of, since
 from pipeline.estimate.regression import Prior, posterior
-from pipeline.estimate.whiten import whitened
+from pipeline.estimate.whiten import Filter, whitened
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,11 +31,11 @@ WITHIN_DAY_H = 24.0 / np.sqrt(12.0)
 class Fitted:
     """What a regression of whitened rows was made of.
 
-    `rows` (n, p) the active columns, `y` (n,), `weight` (n,) by which rows were multiplied, `gain` as of `gains`.
+    `rows` (n, p) the active columns, `y` (n,), `weight` (n,) by which rows were multiplied, `filter` that whitened them.
     """
 
     balance: Balance
-    gain: tuple[Floats, Floats, Floats, Floats]
+    filter: Filter
     rows: Floats
     y: Floats
     weight: Floats
@@ -149,7 +149,7 @@ def _columns(
         course = -fitted.balance.leak_h[:, [hole for hole in holes if hole is not None]]
     different = sorted({onset for piece in onsets for onset in piece})
     raw = {onset: since(course, onset) for onset in different}
-    white = whitened(np.concatenate([raw[onset] for onset in different], axis=1), fitted.balance.hours, fitted.gain)
+    white = whitened(np.concatenate([raw[onset] for onset in different], axis=1), fitted.filter)
     wide = course.shape[1]
     weighted = {
         onset: fitted.weight[:count, None] * white[:count, number * wide : (number + 1) * wide]

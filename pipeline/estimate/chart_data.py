@@ -25,7 +25,7 @@ from pipeline.estimate.design import (
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.unit_walk import jump_hours
-from pipeline.estimate.whiten import Noise, gains
+from pipeline.estimate.whiten import Filter, Noise, filter_of
 from pipeline.ledger.dips import Dips
 from pipeline.physics.losses import VAPOUR_LOSS
 from pipeline.physics.products import expansion_per_k, product_vcf
@@ -75,7 +75,7 @@ class ChartData:
     names: tuple[str, ...]
     prior: Prior
     hours: Floats
-    gain: tuple[Floats, Floats, Floats, Floats]
+    filter: Filter
     weight: Floats
     cycle: NDArray[np.int64]
     free: NDArray[np.bool_]
@@ -154,7 +154,7 @@ def chart_data(
         names=(*kept, METERS, "tickets", "shell", *(f"carrier:{name}" for name in carriers), *named.names),
         prior=Prior(np.concatenate(mean), np.concatenate(sd)),
         hours=balance.hours,
-        gain=gains(balance.hours, noise, jump_var, balance.sold_15_l.sum(axis=1)),
+        filter=filter_of(balance.hours, noise, jump_var, balance.sold_15_l.sum(axis=1)),
         weight=np.ones(len(by_chart)),
         cycle=np.cumsum(jump_var > 0),
         free=jump_var >= FREE_L2,

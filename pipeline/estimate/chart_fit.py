@@ -143,7 +143,7 @@ def _rows_at(data: ChartData, model: TankModel) -> _RowsAt:
     """Whitened rows around each point of the lattice of poses, made once."""
     root = np.sqrt(data.weight)[:, None]
     steady = np.column_stack([-data.vcf[:, None] * model.shapes_l(data.still_mm), data.others])
-    steady = whitened(steady, data.hours, data.gain) * root
+    steady = whitened(steady, data.filter) * root
 
     @cache
     def rows_at(point: tuple[int, int]) -> _Rows:
@@ -152,7 +152,7 @@ def _rows_at(data: ChartData, model: TankModel) -> _RowsAt:
         slopes = model.pose_slopes_l(data.still_mm, tilt, offset)
         there = model.posed_l(data.still_mm, tilt, offset) - slopes @ np.array([change, offset])
         moving = np.column_stack([data.y_l + data.vcf * there, -data.vcf[:, None] * slopes])
-        moving = whitened(moving, data.hours, data.gain) * root
+        moving = whitened(moving, data.filter) * root
         columns = np.column_stack([moving[:, 1:], steady])
         y = moving[:, 0]
         return _Rows(y, columns, Seen(columns.T @ columns, columns.T @ y, np.asarray(y @ y)))

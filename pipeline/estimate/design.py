@@ -2,7 +2,8 @@
 
 y = gauge stock + litres sold − litres ticketed, all at 15 °C, is constant but for what nobody recorded. Each regressor
 is the course over time of one such thing, a litre of loss being negative: a meter that gives g more than it records
-adds −g·sold to y, a leak −rate·hours, a chart's band −or+ the litres of that band.
+adds −g·sold to y, a leak −rate·hours, a chart's shape its litres below the surface. Between a chart's rows the stock is
+read from a smooth curve.
 """
 
 from __future__ import annotations
@@ -22,11 +23,15 @@ Floats = NDArray[np.float64]
 
 METER_SD = 0.0025
 """Prior SD of a meter's error (true ÷ recorded − 1). Common practice, no source: 0.15 to 0.2 % in service."""
-BANDS = 8
-"""Bands of level, each with a slope error of its own, over the chart's height."""
-CHART_COLUMNS = 2 + BANDS
-"""Regressors of one chart: its scale, its offset, its bands."""
-BAND_SD = 0.004
+BANDS = 24
+"""Equal bands of level, each with a slope error of its own, over the chart's height."""
+SHAPES = 12
+"""Regressors of the bands together: the ways in which neighbouring bands are wrong alike, strongest first."""
+CHART_COLUMNS = 2 + SHAPES
+"""Regressors of one chart: its scale, its offset, its shapes."""
+BAND_SD = 0.003
+BAND_REACH_MM = 250.0
+"""SD of a chart's local slope error, and how far it keeps. Common practice, no source: 0.3 %, 200 to 400 mm."""
 SCALE_SD = 0.003
 OFFSET_SD_MM = 4.0
 SHIFT_SD_MM = 25.0
@@ -145,13 +150,20 @@ def _temp_noise_c(temp_c: Floats, segment: NDArray[np.int64]) -> Floats:
     return usual
 
 
-def band_columns(unit: Unit, level_mm: Floats, at_s: Floats) -> Floats:
-    """Litres that each of `BANDS` equal bands of level holds below the surface. Shape (k, BANDS). [l]"""
+def shape_columns(unit: Unit, level_mm: Floats, at_s: Floats) -> Floats:
+    """What each of a chart's usual ways to be uneven adds below the surface, one usual size of each. (k, SHAPES). [l]
+
+    Slope errors of SD `BAND_SD` in each of `BANDS` equal bands of level, alike over `BAND_REACH_MM`, by their principal
+    components (a Gaussian process cut off after `SHAPES`).
+    """
     bottom = max(strap.span_mm()[0] for strap in unit.strappings)
     top = min(strap.span_mm()[1] for strap in unit.strappings)
     edges = np.linspace(bottom, top, BANDS + 1)
     below = np.column_stack([unit.stock_l(np.clip(level_mm, bottom, edge), at_s) for edge in edges])
-    return np.diff(below, axis=1)
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    alike = np.exp(-0.5 * ((middle[:, None] - middle[None, :]) / BAND_REACH_MM) ** 2)
+    size, shape = np.linalg.eigh(BAND_SD**2 * alike)
+    return np.asarray(np.diff(below, axis=1) @ (shape * np.sqrt(np.maximum(size, 0.0)))[:, : -SHAPES - 1 : -1])
 
 
 def chart_changes_s(unit: Unit) -> Floats:
@@ -162,11 +174,11 @@ def chart_changes_s(unit: Unit) -> Floats:
 
 
 def chart_columns(unit: Unit, dips: Dips) -> tuple[Floats, tuple[str, ...]]:
-    """What each chart's scale [share], offset [mm] and bands [share] would add, while in force. (k, charts·10)."""
+    """What each chart's scale [share], offset [mm] and shapes would add, while in force. (k, charts·columns)."""
     version = np.searchsorted(chart_changes_s(unit), dips.ts_s, "right")
-    bands = band_columns(unit, dips.level_mm, dips.ts_s)
-    one = np.column_stack([dips.gauge_l, dips.surface_l_per_mm, bands])
-    parts = ["scale", "offset", *(f"band:{number}" for number in range(BANDS))]
+    shapes = shape_columns(unit, dips.level_mm, dips.ts_s)
+    one = np.column_stack([dips.gauge_l, dips.surface_l_per_mm, shapes])
+    parts = ["scale", "offset", *(f"shape:{number}" for number in range(SHAPES))]
     count = len(chart_changes_s(unit)) + 1
     columns = np.column_stack([one * (version == number)[:, None] for number in range(count)])
     return columns, tuple(f"chart{number}:{part}" for number in range(count) for part in parts)
@@ -264,7 +276,7 @@ def balance_of(
     steps = np.diff(dips.sold_l, axis=0, prepend=dips.sold_l[:1] * 0.0)
     sold_15 = np.cumsum(steps * vcf[:, None], axis=0)
     came_15 = _so_far(delivered.hours, delivered.litres_15, hours)
-    stock_15 = dips.gauge_l * vcf
+    stock_15 = (dips.gauge_l + unit.between_rows_l(dips.level_mm, dips.ts_s)) * vcf
     y = stock_15 + sold_15.sum(axis=1) - came_15
     jumps = np.zeros(len(hours))
     _add_after(jumps, hours, delivered.hours, delivered.sd_l**2)
@@ -306,7 +318,7 @@ def balance_of(
     vapour = [0.0003 if is_petrol else 0.0, 0.02 if is_petrol else 0.0]
     others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names)
     mean = np.concatenate([np.zeros(count), vapour, np.zeros(others), [TICKETS_MEAN, SHELL_SHARE]])
-    one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.full(BANDS, BAND_SD)])
+    one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.ones(SHAPES)])
     sd = np.concatenate(
         [
             np.full(count, METER_SD),

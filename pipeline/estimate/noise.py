@@ -16,22 +16,22 @@ Floats = NDArray[np.float64]
 DEFAULT_WHITE_MM = 0.12
 """SD of a half hour's mean level before a tank has shown its own. Common practice, no source."""
 RATE_K_PER_H = 0.006
-"""SD of the error in the rate of the bulk temperature. Common practice, no source: 0.003 to 0.01 K/h."""
-WALK_L = 0.15
+UNTOLD_K_PER_H = 0.05
+"""SD of the error in the rate of the bulk temperature, with a thermometer and without one. Common practice, no source:
+0.003 to 0.01 K/h; and some 2 K without."""
+WALK_L = 0.12
 """Wander of the stock in one hour, SD. Common practice, no source: 0.05 to 0.15."""
-WALK_PER_SOLD_L = 1e-3
-"""Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. [l²/l]"""
+WALK_PER_SOLD_L = 3e-4
+"""Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. No source. [l²/l]"""
 WINDOW_DAYS = 21
 USUAL_COUNT = 6.0
 """A dip of this many readings has twice the variance that it would have of very many. No source."""
 RESOLUTION_READINGS = 500
-SHELL_L_PER_H = 1.0
-"""Rate doubt that a drop of 10,000 litres leaves: the shell gives by 1 to 10 litres over hours (from memory)."""
 MEDIAN_OF_THREE = 0.95
 """SD of the difference between two medians of three normal values, in SDs of one (each has 0.670)."""
 ODD_SHIFT_Z = 7.0
-COOLING_SHARE_PER_H = 0.01
-"""Share of a drop's temperature step by which the probe may misjudge the bulk in an hour. No source."""
+LAYER_SHARE = 0.08
+"""Share of a drop's temperature step by which the probe may misjudge the bulk just after. No source."""
 
 
 def resolution_mm(level_mm: Floats) -> float:
@@ -70,9 +70,9 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
         white[here] = np.maximum.accumulate(levels)[state[here]] * few[here]
         hidden_mm[here] = resolution_mm(_read_by(level_mm, read_s, int(today))) / np.sqrt(12.0)
     white = np.maximum(white, hidden_mm * dips.surface_l_per_mm)
-    beta = float(np.asarray(expansion_per_k(product, 15.0)))
-    rate = beta * np.maximum(balance.stock_15_l, 0.0) * RATE_K_PER_H
-    return Noise(white, WALK_L, WALK_PER_SOLD_L, rate, _drop_rates(balance, beta))
+    litres_per_k = float(np.asarray(expansion_per_k(product, 15.0))) * np.maximum(balance.stock_15_l, 0.0)
+    rate = RATE_K_PER_H if np.isfinite(dips.temp_c).any() else UNTOLD_K_PER_H
+    return Noise(white, WALK_L, WALK_PER_SOLD_L, rate, _layers_k(balance), litres_per_k)
 
 
 def _read_by(level_mm: Floats, read_s: Floats | None, day: int) -> Floats:
@@ -116,14 +116,7 @@ def _usual_pace(pace: Floats, is_whole: NDArray[np.bool_]) -> Floats:
     return np.asarray(np.median(np.stack([known[:-6], known[3:-3], known[6:]]), axis=0))
 
 
-def _drop_rates(balance: Balance, beta: float) -> Floats:
-    """Rate doubt that each drop leaves, at the first dip after it. Shape (k,). [l/h]"""
-    dropped = np.flatnonzero(balance.jump_var_l2 > 0)
-    before = np.maximum(dropped - 1, 0)
-    litres = np.abs(balance.stock_15_l[dropped] - balance.stock_15_l[before])
-    warmer = np.abs(balance.temp_c[dropped] - balance.temp_c[before])
-    rates = np.zeros(len(balance.y_l))
-    rates[dropped] = np.hypot(
-        SHELL_L_PER_H * litres / 1e4, COOLING_SHARE_PER_H * beta * balance.stock_15_l[dropped] * warmer
-    )
-    return rates
+def _layers_k(balance: Balance) -> Floats:
+    """What each drop leaves the thermometer unsure by, at the first dip after it. Shape (k,). [K]"""
+    warmer = np.abs(np.diff(balance.temp_c, prepend=balance.temp_c[:1]))
+    return LAYER_SHARE * np.where(balance.jump_var_l2 > 0, warmer, 0.0)

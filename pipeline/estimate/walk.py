@@ -18,7 +18,7 @@ from pipeline.estimate.hypotheses import RATES, Candidates, candidates_of, since
 from pipeline.estimate.naming import CHART, Now, Option, is_named
 from pipeline.estimate.regression import Posterior, Prior, posterior
 from pipeline.estimate.walked import DayView, Named, Walk
-from pipeline.estimate.whiten import Noise, gains, whitened
+from pipeline.estimate.whiten import Filter, Noise, filter_of, whitened
 
 Floats = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ DELIVERY_DAYS = 3
 @dataclass
 class _State:
     balance: Balance
-    gain: tuple[Floats, Floats, Floats, Floats]
+    filter: Filter
     rows: Floats
     weight: Floats
     sums: Sums
@@ -103,17 +103,17 @@ def walk_days(
         What is learned later of earlier dips.
     """
     candidates = candidates_of(balance, drop_dips)
-    gain = gains(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
+    by = filter_of(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
     later = [one.litres for one in amendments]
     raw = np.column_stack([balance.y_l, balance.columns, candidates.columns, *later])
-    rows = whitened(raw, balance.hours, gain)
+    rows = whitened(raw, by)
     first_later = rows.shape[1] - len(later)
     base = balance.columns.shape[1]
     empty = posterior(np.zeros((base, base)), np.zeros(base), balance.prior)
     starts = [place for place, name in enumerate(balance.names) if name.endswith(":scale")]
     state = _State(
         balance=balance,
-        gain=gain,
+        filter=by,
         rows=rows,
         weight=np.zeros(len(rows)),
         sums=Sums(rows.shape, base),
@@ -168,7 +168,7 @@ def _close(state: _State, named: Named) -> None:
     )
     taken, count = state.sums.taken, state.sums.count
     rows = taken[:count, state.sums.active]
-    fitted = Fitted(state.balance, state.gain, rows, taken[:count, 0], state.weight, state.prior)
+    fitted = Fitted(state.balance, state.filter, rows, taken[:count, 0], state.weight, state.prior)
     named.total = averaged_total(fitted, rate)
 
 
@@ -300,7 +300,7 @@ def _add_piece(state: _State, named: Named, item: Weighed) -> None:
     named.pieces.append((len(state.sums.active), item.onset))
     state.sums.activate(item.column)
     if named.hypothesis.cause == "tank_leak":
-        named.shapes.append(whitened(since(-state.balance.leak_h, item.onset), state.balance.hours, state.gain))
+        named.shapes.append(whitened(since(-state.balance.leak_h, item.onset), state.filter))
         named.hole = -1
     spread = 3.0 * named.hypothesis.spread
     state.prior = Prior(np.append(state.prior.mean, 0.0), np.append(state.prior.sd, spread))

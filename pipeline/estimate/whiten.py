@@ -1,10 +1,16 @@
 """Noise of a tank's settled dips, and the filter that turns its dips and regressors into independent rows.
 
-The model of the book-corrected stock y at dip k: y_k = level_k + white noise, where the level wanders (a random walk,
-plus a rate that is an Ornstein-Uhlenbeck process of some 20 h: contraction that the probe's temperature does not see)
-and jumps at drops. A Kalman filter is linear, so run over y and every regressor with the same gains it whitens all of
-them at once: generalised least squares by ordinary least squares (P. de Jong, "The diffuse Kalman filter", Annals of
-Statistics 19 (1991) 1073-1083).
+The model of the book-corrected stock y at dip k, in litres at 15 °C:
+
+    y = level + wander + litres a kelvin · (slow + layer) + white noise
+
+The level keeps but for what each sale and each drop is unsure by. The wander, of vapour and product that lies in layers,
+comes back over days. The thermometer's slow error has a rate of its own, which keeps for some 20 h, and is bounded too:
+no thermometer goes astray for ever. A drop leaves layers that its probe misjudges for hours.
+
+A Kalman filter is linear, so run over y and every regressor with the same gains it whitens all of them at once:
+generalised least squares by ordinary least squares (P. de Jong, "The diffuse Kalman filter", Annals of Statistics 19
+(1991) 1073-1083).
 """
 
 from __future__ import annotations
@@ -16,28 +22,53 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-RATE_HOURS = 20.0
-"""Time constant of the contraction rate that temperature compensation misses. No source: a working day of weather."""
+WANDER_H = 72.0
+"""Time in which the stock's wander comes back. No source: weather lasts for days."""
+RATE_H = 20.0
+"""Time constant of the rate at which a thermometer's error of the bulk changes. No source: a working day of weather."""
+SLOW_H = 120.0
+"""Time in which that error is forgotten. No source: a static error of 0.1 to 0.3 K (common practice) from such rates."""
+LAYER_H = 5.0
+"""Time constant of the layers that a drop leaves. No source: 4 to 6 h are waited for a leak test (common practice)."""
+UNKNOWN_L2 = 1e10
+"""Variance of a level of which nothing is known. [l²]"""
+LEVEL, WANDER, SLOW, RATE, LAYER = range(5)
 
 
 @dataclass(frozen=True)
 class Noise:
-    """What a tank's dips scatter by.
+    """What a tank's dips scatter by; k dips.
 
-    `white_l` (k,) SD of each dip; `walk_l` SD of the wander in one hour; `walk_per_l` variance [l²] added for each
-    litre sold; `rate_l_per_h` (k,) SD of the slow contraction rate; `rate_jump` (k,) SD that a drop just before the dip
-    adds to it (a shell that gives, a warm drop that cools). [l/h]
+    `white_l` (k,) SD of each dip; `walk_l` SD of the wander that one hour adds; `walk_per_l` variance [l²] added for
+    each litre sold; `rate_k_per_h` SD of the rate of the thermometer's error; `layer_k` (k,) SD of the error that a
+    drop just before the dip leaves [K]; `litres_per_k` (k,) what a kelvin of error does to the stock.
     """
 
     white_l: Floats
     walk_l: float
     walk_per_l: float
-    rate_l_per_h: Floats
-    rate_jump: Floats
+    rate_k_per_h: float
+    layer_k: Floats
+    litres_per_k: Floats
 
 
-def gains(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Kalman gains of level and rate and the innovations' standard deviation at each dip.
+@dataclass(frozen=True)
+class Filter:
+    """The whitening filter of a tank's k dips.
+
+    `keep` (k, 5) the share of each state that lasts from the dip before; `carry_h` (k,) what a rate then adds to the
+    slow error; `seen` (k, 5) the litres by which each state shows; `gain` (k, 5); `sd_l` (k,) of the innovations.
+    """
+
+    keep: Floats
+    carry_h: Floats
+    seen: Floats
+    gain: Floats
+    sd_l: Floats
+
+
+def filter_of(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) -> Filter:
+    """The filter's gains at each dip.
 
     Parameters
     ----------
@@ -48,58 +79,64 @@ def gains(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) -> t
         Variance that drops and other sudden moves add between a dip and the one before. [l²]
     sold_l : ndarray, shape (k,)
         Litres sold up to each dip. [l]
-
-    Returns
-    -------
-    (gain_level, gain_rate, sd_l, step) : ndarrays, shape (k,)
     """
     count = len(hours)
     steps = np.diff(hours, prepend=hours[:1])
-    decay = np.exp(-steps / RATE_HOURS)
-    carry = RATE_HOURS * (1.0 - decay)
-    rate_var = noise.rate_l_per_h**2
+    with np.errstate(divide="ignore"):
+        lasts = np.array([np.inf, WANDER_H, SLOW_H, RATE_H, LAYER_H])
+        keep = np.exp(-steps[:, None] / lasts)
+    carry = (keep[:, RATE] - keep[:, SLOW]) / (1.0 / SLOW_H - 1.0 / RATE_H)
+    litres = noise.litres_per_k
+    seen = np.column_stack([np.ones(count), np.ones(count), litres, np.zeros(count), litres])
     moved = np.abs(np.diff(sold_l, prepend=sold_l[:1]))
-    grow = noise.walk_l**2 * steps + noise.walk_per_l * moved + jump_var_l2
+    added = np.zeros((count, 5, 5))
+    added[:, LEVEL, LEVEL] = noise.walk_per_l * moved + jump_var_l2
+    added[:, WANDER, WANDER] = noise.walk_l**2 * WANDER_H / 2.0 * (1.0 - keep[:, WANDER] ** 2)
+    added[:, SLOW : RATE + 1, SLOW : RATE + 1] = noise.rate_k_per_h**2 * _slow_growth(steps)
+    added[:, LAYER, LAYER] = noise.layer_k**2
+    cov = np.zeros((5, 5))
+    cov[LEVEL, LEVEL] = UNKNOWN_L2
+    cov[WANDER, WANDER] = noise.walk_l**2 * WANDER_H / 2.0
+    cov[SLOW : RATE + 1, SLOW : RATE + 1] = noise.rate_k_per_h**2 * _slow_growth(np.array([1e4]))[0]
     white = noise.white_l**2
-    p_ll, p_lr, p_rr = 1e10, 0.0, float(rate_var[0]) if count else 0.0
-    gain_level, gain_rate, sd = np.empty(count), np.empty(count), np.empty(count)
+    gain, sd = np.empty((count, 5)), np.empty(count)
+    move = np.zeros((5, 5))
     for k in range(count):
-        a, phi = carry[k], decay[k]
-        p_ll = p_ll + 2.0 * a * p_lr + a * a * p_rr + grow[k]
-        p_lr = phi * (p_lr + a * p_rr)
-        p_rr = phi * phi * p_rr + rate_var[k] * (1.0 - phi * phi) + noise.rate_jump[k] ** 2
-        total = p_ll + white[k]
-        g_level, g_rate = p_ll / total, p_lr / total
-        gain_level[k], gain_rate[k], sd[k] = g_level, g_rate, np.sqrt(total)
-        p_rr = p_rr - g_rate * p_lr
-        p_lr = p_lr * (1.0 - g_level)
-        p_ll = p_ll * (1.0 - g_level)
-    return gain_level, gain_rate, sd, steps
+        np.fill_diagonal(move, keep[k])
+        move[SLOW, RATE] = carry[k]
+        cov = move @ cov @ move.T + added[k]
+        shown = cov @ seen[k]
+        total = float(seen[k] @ shown) + white[k]
+        gain[k], sd[k] = shown / total, np.sqrt(total)
+        cov -= gain[k][:, None] * shown
+    return Filter(keep, carry, seen, gain, sd)
 
 
-def whitened(columns: Floats, hours: Floats, gain: tuple[Floats, Floats, Floats, Floats]) -> Floats:
+def _slow_growth(steps: Floats) -> Floats:
+    """What each step adds to the covariance of the slow error and its rate, of unit SD. Shape (k, 2, 2)."""
+    rate, slow = 1.0 / RATE_H, 1.0 / SLOW_H
+    both = (1.0 - np.exp(-(rate + slow) * steps)) / (rate + slow)
+    of_rate = (1.0 - np.exp(-2.0 * rate * steps)) / (2.0 * rate)
+    of_slow = (1.0 - np.exp(-2.0 * slow * steps)) / (2.0 * slow)
+    out = np.empty((len(steps), 2, 2))
+    out[:, 0, 0] = (of_rate - 2.0 * both + of_slow) / (slow - rate) ** 2
+    out[:, 0, 1] = out[:, 1, 0] = (of_rate - both) / (slow - rate)
+    out[:, 1, 1] = of_rate
+    return 2.0 * rate * out
+
+
+def whitened(columns: Floats, by: Filter) -> Floats:
     """Each column's innovations in units of their standard deviation: independent rows under the noise model.
 
-    Parameters
-    ----------
-    columns : ndarray, shape (k, c)
-        The book-corrected stock or a regressor, a column each.
-    hours : ndarray, shape (k,)
-    gain : what `gains` returned for the same dips.
-
-    Returns
-    -------
-    ndarray, shape (k, c)
+    `columns` are the book-corrected stock or a regressor, a column each, shape (k, c), and so is what is returned.
     """
-    gain_level, gain_rate, sd, steps = gain
-    decay = np.exp(-steps / RATE_HOURS)
-    carry = RATE_HOURS * (1.0 - decay)
     out = np.empty_like(columns)
-    level, rate = np.zeros(columns.shape[1]), np.zeros(columns.shape[1])
-    for k in range(len(hours)):
-        level = level + carry[k] * rate
-        innovation = columns[k] - level
-        level = level + gain_level[k] * innovation
-        rate = decay[k] * rate + gain_rate[k] * innovation
+    states = np.zeros((5, columns.shape[1]))
+    for k in range(len(columns)):
+        carried = by.carry_h[k] * states[RATE]
+        states *= by.keep[k][:, None]
+        states[SLOW] += carried
+        innovation = columns[k] - by.seen[k] @ states
+        states += by.gain[k][:, None] * innovation
         out[k] = innovation
-    return np.asarray(out / sd[:, None])
+    return np.asarray(out / by.sd_l[:, None])

@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Finding
-from pipeline.estimate.design import BANDS, CHART_COLUMNS, band_columns, chart_changes_s
+from pipeline.estimate.design import CHART_COLUMNS, chart_changes_s, shape_columns
 from pipeline.estimate.hypotheses import LASTING, Hypothesis
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
@@ -180,6 +180,8 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     parts["thermal"] = parts["thermal"] + beta[:, meters + 2] * grown / vcf[1:]
     of_chart = [number for number, name in enumerate(balance.names) if name.startswith("chart")]
     chart = (beta[:, of_chart] * np.diff(_chart_at_bounds(days, walked), axis=0)).sum(axis=1)
+    level = np.nan_to_num(days.level_mm, nan=100.0)
+    chart -= np.diff(walked.seen.unit.between_rows_l(level, days.days.bounds_s))
     in_error = chart_in_error(days, walked)
     parts["chart_tolerance"] = parts["chart_tolerance"] + np.where(in_error, 0.0, chart)
     if in_error.any():
@@ -222,14 +224,14 @@ def _shifted_l(days: UnitDays, walked: UnitWalk, beta: Floats) -> Floats:
 
 
 def _chart_at_bounds(days: UnitDays, walked: UnitWalk) -> Floats:
-    """The chart's regressors at each boundary, as `design.chart_columns` has them at dips. (n + 1, charts·10)."""
+    """The chart's regressors at each boundary, as `design.chart_columns` has them at dips. (n + 1, charts·columns)."""
     unit, at_s = walked.seen.unit, days.days.bounds_s
     level = np.nan_to_num(days.level_mm, nan=100.0)
     surface = np.sum([strap.surface_l_per_mm(level, at_s) for strap in unit.strappings], axis=0)
-    one = np.column_stack([np.nan_to_num(days.stock_l), surface, band_columns(unit, level, at_s)])
+    one = np.column_stack([np.nan_to_num(days.stock_l), surface, shape_columns(unit, level, at_s)])
     changes = chart_changes_s(unit)
     version = np.searchsorted(changes, at_s, "right")
-    assert one.shape[1] == CHART_COLUMNS == 2 + BANDS
+    assert one.shape[1] == CHART_COLUMNS
     return np.column_stack([one * (version == number)[:, None] for number in range(len(changes) + 1)])
 
 
