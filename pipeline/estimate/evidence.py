@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 LOG_PRIOR = {
     "tank_leak": -4.5,
     "line_leak": -5.0,
-    "meter_drift": -5.5,
+    "meter_drift": -4.5,
     "chart_error": -4.5,
     "unexplained": -8.0,
     "excursion": -3.0,

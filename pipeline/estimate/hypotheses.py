@@ -17,7 +17,7 @@ RATES = (*LASTING, "slow_theft")
 """The same with draws at a usual hour, too small to be seen one by one."""
 LEAK_SPREAD_L_PER_H = 1.0
 LINE_SPREAD_L_PER_H = 20.0
-METER_SPREAD = 0.01
+METER_SPREAD = 0.006
 GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
 KNOWN_DAYS = 7
@@ -28,11 +28,11 @@ THEFT_LASTS_H = 3.0
 THEFT_ONSET_DAYS = 2
 """Hours of the day, UTC, from which draws at a usual hour are looked for, and for how long: an hour and a half to
 either side (common practice, no source). They may set in on every other day."""
-USUAL_LEAK_L_PER_H = 0.03
-USUAL_LINE_L_PER_H = 0.35
-USUAL_METER = 0.0004
-USUAL_GAIN_L_PER_H = 0.15
-USUAL_THEFT_L = 0.7
+USUAL_LEAK_L_PER_H = 0.015
+USUAL_LINE_L_PER_H = 0.15
+USUAL_METER = 0.00015
+USUAL_GAIN_L_PER_H = 0.08
+USUAL_THEFT_L = 0.35
 """How far each wanders with nothing wrong: breathing and contraction, a pump's warmth, a meter's wear. No source."""
 DELIVERY_SPREAD_L = 150.0
 LARGEST_METER = 0.06
