@@ -21,7 +21,7 @@ from pipeline.physics.products import expansion_per_k, product_vcf
 
 Floats = NDArray[np.float64]
 
-METER_SD = 0.0025
+METER_SD = 0.002
 """Prior SD of a meter's error (true ÷ recorded − 1). Common practice, no source: 0.15 to 0.2 % in service."""
 BANDS = 32
 """Equal bands of level, each with a slope error of its own, over the chart's height."""
@@ -33,7 +33,7 @@ BAND_SD = 0.004
 BAND_REACH_MM = 200.0
 """SD of a chart's local slope error, and how far it keeps. Common practice, no source: 0.3 %, 200 to 400 mm."""
 SCALE_SD = 0.003
-OFFSET_SD_MM = 2.5
+OFFSET_SD_MM = 3.0
 SHIFT_SD_MM = 25.0
 """Prior SD of how far a gauge that jumped reads off afterwards; jumps of 2 to 50 mm are common practice, no source."""
 TICKET_SHARE_SD = 0.0015

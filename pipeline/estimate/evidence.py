@@ -15,14 +15,14 @@ from pipeline.estimate.regression import Extra, Posterior, Prior, extra_columns
 Floats = NDArray[np.float64]
 
 LOG_PRIOR = {
-    "tank_leak": -4.5,
-    "line_leak": -5.0,
-    "meter_drift": -4.5,
+    "tank_leak": -3.5,
+    "line_leak": -4.0,
+    "meter_drift": -3.0,
     "chart_error": -4.5,
     "unexplained": -8.0,
     "excursion": -3.0,
     "delivery": -4.5,
-    "slow_theft": -7.5,
+    "slow_theft": -7.0,
 }
 """Log odds of each cause on a unit before its data, each meter and each hour counted apart. No source: about one tank
 in a hundred leaks or has a wrong chart. With the odds from which a cause is named they keep the false-alarm budget in

@@ -17,7 +17,7 @@ RATES = (*LASTING, "slow_theft")
 """The same with draws at a usual hour, too small to be seen one by one."""
 LEAK_SPREAD_L_PER_H = 1.0
 LINE_SPREAD_L_PER_H = 20.0
-METER_SPREAD = 0.006
+METER_SPREAD = 0.005
 GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
 KNOWN_DAYS = 7

@@ -16,7 +16,7 @@ RAISE_AT = 4.0
 DELIVERY_RAISE_AT = 1.0
 """The same of one drop, which is weighed on three days and not on every day."""
 CHART_LATE_DAYS = 21
-CHART_LATE_RAISE_AT = 7.0
+CHART_LATE_RAISE_AT = 6.0
 """A chart is wrong from its first day: evidence that comes so late is mostly that of walls a little off. No source."""
 MARGIN = 3.0
 """Log odds by which it must lead the next, or else wait for more data."""
@@ -26,7 +26,7 @@ LEARNING_DAYS = 7
 """In a tank's first week no lasting rate is named, unless it is beyond all doubt."""
 ERRATIC_DAYS = 8
 """After two odd days within this many no lasting rate is named: the balance is erratic, not drifting."""
-FEWEST_CHART_DAYS = 5
+FEWEST_CHART_DAYS = 7
 """A chart is named when there are this many days of data."""
 MOST_EXCURSIONS = 24
 CHART = Hypothesis("chart_error", None, 1.0, one_sided=False)

@@ -21,7 +21,7 @@ UNTOLD_K_PER_H = 0.05
 0.003 to 0.01 K/h; and some 2 K without."""
 WALK_L = 0.12
 """Wander of the stock in one hour, SD. Common practice, no source: 0.05 to 0.15."""
-WALK_PER_SOLD_L = 3e-4
+WALK_PER_SOLD_L = 1e-4
 """Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. No source. [l²/l]"""
 WINDOW_DAYS = 21
 USUAL_COUNT = 6.0
