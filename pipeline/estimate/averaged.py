@@ -31,7 +31,7 @@ WITHIN_DAY_H = 24.0 / np.sqrt(12.0)
 class Fitted:
     """What a regression of whitened rows was made of.
 
-    `rows` (n, p) the active columns, `y` (n,), `weight` (n,) by which rows were multiplied, `filter` that whitened them.
+    `rows` (n, p) the active columns, `y` (n,), `weight` (n,) by which rows were multiplied; `filter` whitened them.
     """
 
     balance: Balance

@@ -4,9 +4,9 @@ The model of the book-corrected stock y at dip k, in litres at 15 °C:
 
     y = level + wander + litres a kelvin · (slow + layer) + white noise
 
-The level keeps but for what each sale and each drop is unsure by. The wander, of vapour and product that lies in layers,
-comes back over days. The thermometer's slow error has a rate of its own, which keeps for some 20 h, and is bounded too:
-no thermometer goes astray for ever. A drop leaves layers that its probe misjudges for hours.
+The level keeps but for what each sale and each drop is unsure by. The wander, of vapour and of product in layers, comes
+back over days. The thermometer's slow error has a rate of its own, which keeps for some 20 h, and is bounded too: no
+thermometer goes astray for ever. A drop leaves layers that its probe misjudges for hours.
 
 A Kalman filter is linear, so run over y and every regressor with the same gains it whitens all of them at once:
 generalised least squares by ordinary least squares (P. de Jong, "The diffuse Kalman filter", Annals of Statistics 19
@@ -27,7 +27,7 @@ WANDER_H = 72.0
 RATE_H = 20.0
 """Time constant of the rate at which a thermometer's error of the bulk changes. No source: a working day of weather."""
 SLOW_H = 120.0
-"""Time in which that error is forgotten. No source: a static error of 0.1 to 0.3 K (common practice) from such rates."""
+"""Time in which that error is forgotten. No source: such rates then leave 0.1 to 0.3 K (common practice)."""
 LAYER_H = 5.0
 """Time constant of the layers that a drop leaves. No source: 4 to 6 h are waited for a leak test (common practice)."""
 UNKNOWN_L2 = 1e10

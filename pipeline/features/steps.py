@@ -15,6 +15,9 @@ WIDTHS = (1, 2, 3, 5, 8, 13, 24, 40)
 """Lengths of a move looked for, in steps: five minutes to over three hours."""
 SIDE = 4
 """Steps averaged before and after a move."""
+FIRST_SIDE = 2
+FIRST_WIDER = 1.1
+"""At rest so many steps after a move are enough where the data end, and by how much wider such a move scatters."""
 Z_FOUND = 5.5
 """Score from which a move counts. Some 300 places and eight lengths a day: one chance in 20,000 a day by noise."""
 LONGER_BY = 1.0
@@ -47,16 +50,12 @@ class Step:
 Spread = NDArray[np.float64]
 
 
-def _window_means(values: Floats) -> tuple[Floats, Floats]:
-    """Mean of the `SIDE` values that end at, and that start at, each place; NaN where they do not all exist."""
-    if len(values) < SIDE:
-        return np.full(len(values), np.nan), np.full(len(values), np.nan)
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    ending = np.full(len(values), np.nan)
-    ending[SIDE - 1 :] = (total[SIDE:] - total[:-SIDE]) / SIDE
-    starting = np.full(len(values), np.nan)
-    starting[: len(values) - SIDE + 1] = ending[SIDE - 1 :]
-    return ending, starting
+def _mean_of(values: Floats, count: int) -> Floats:
+    """Mean of the `count` values that start at each place; NaN where they do not all exist."""
+    out = np.full(len(values), np.nan)
+    if len(values) >= count:
+        out[: len(values) - count + 1] = np.convolve(values, np.full(count, 1.0 / count), "valid")
+    return out
 
 
 @dataclass(frozen=True)
@@ -82,19 +81,27 @@ def _stretch(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> _St
     return _Stretch(ts, moved_l[keep], moves.at_rest[keep], np.cumsum(breaks))
 
 
-def _differences(stretch: _Stretch, width: int) -> tuple[Floats, NDArray[np.bool_]]:
-    """Litres moved from each place to `width` steps on, and whether no hose was open meanwhile. NaN across gaps."""
-    count = len(stretch.ts) - width
+def _differences(stretch: _Stretch, width: int) -> tuple[Floats, NDArray[np.bool_], NDArray[np.int64]]:
+    """Litres moved from each place to `width` steps on, NaN across gaps.
+
+    Beside them whether no hose was open meanwhile, and the last step that it took: where the data end at rest, that is
+    sooner.
+    """
+    size = len(stretch.ts)
+    count = size - width
     if count <= 0:
-        return np.empty(0), np.empty(0, dtype=bool)
-    before, after = _window_means(stretch.moved)
-    litres = after[width:] - before[:-width]
-    last = np.minimum(np.arange(count) + width + SIDE - 1, len(stretch.ts) - 1)
+        return np.empty(0), np.empty(0, dtype=bool), np.empty(0, dtype=np.int64)
+    before = np.concatenate([np.full(SIDE - 1, np.nan), _mean_of(stretch.moved, SIDE)])[:count]
+    after = _mean_of(stretch.moved, SIDE)[width:]
+    last = np.arange(count) + width + SIDE - 1
+    is_first = (last >= size) & (last - SIDE + FIRST_SIDE < size)
+    last = np.minimum(np.where(is_first, last - SIDE + FIRST_SIDE, last), size - 1)
     first = np.maximum(np.arange(count) - SIDE + 1, 0)
-    litres[stretch.block[last] != stretch.block[first]] = np.nan
     open_so_far = np.concatenate([[0], np.cumsum(~stretch.rest)])
     quiet = open_so_far[last + 1] == open_so_far[first]
-    return litres, quiet
+    litres = np.where(is_first & quiet, _mean_of(stretch.moved, FIRST_SIDE)[width:], after) - before
+    litres[stretch.block[last] != stretch.block[first]] = np.nan
+    return litres, quiet, last
 
 
 def _surface_l_per_mm(moves: Moves, end_s: float) -> float:
@@ -112,7 +119,7 @@ def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> 
     floor = 0.1 * _surface_l_per_mm(moves, end_s)
     spread = np.full((len(WIDTHS), 2), np.nan)
     for number, width in enumerate(WIDTHS):
-        litres, quiet = _differences(stretch, width)
+        litres, quiet, _ = _differences(stretch, width)
         for state, here in enumerate((quiet, ~quiet)):
             sample = np.abs(litres[here & np.isfinite(litres)])
             if len(sample) >= 60:
@@ -145,7 +152,7 @@ def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, en
         if abs(litres) >= smallest:
             quiet = bool(stretch.rest[place : place + width + 1].all())
             ts = stretch.ts
-            known = float(ts[place + width + SIDE - 1])
+            known = float(ts[min(place + width + SIDE, len(ts)) - 1])
             found.append(Step(float(ts[place]), float(ts[place + width]), known, litres, sd, z, quiet))
     return sorted(found, key=lambda step: step.start_s)
 
@@ -160,11 +167,12 @@ def _strongest(
     """
     best: tuple[int, int, float, float, float] | None = None
     for number, width in enumerate(WIDTHS):
-        litres, quiet = _differences(stretch, width)
+        litres, quiet, last = _differences(stretch, width)
         if not len(litres):
             break
         sd = np.where(quiet, spread[number, 0], spread[number, 1])
-        known = stretch.ts[np.minimum(np.arange(len(litres)) + width + SIDE - 1, len(stretch.ts) - 1)]
+        sd = np.where(last - np.arange(len(last)) < width + SIDE - 1, FIRST_WIDER * sd, sd)
+        known = stretch.ts[last]
         usable = np.isfinite(litres) & (known >= start_s) & free[: len(litres)] & free[width : width + len(litres)]
         usable &= np.abs(litres) >= SLOWEST_L_PER_H * width * _spacing_s(stretch) / 3600.0
         score = np.where(usable, litres / sd * (1.0 - 0.05 * np.log(width)), 0.0)

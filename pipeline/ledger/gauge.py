@@ -41,8 +41,8 @@ class Strapping:
     def between_rows_l(self, level_mm: Floats, at_s: Floats) -> Floats:
         """By how much a smooth curve through the rows lies above the straight lines between them. [l]
 
-        A tank is round and its chart's lines are straight: with rows 100 mm apart that is up to ten litres. Zero outside
-        the chart.
+        A tank is round and its chart's lines are straight: with rows 100 mm apart that is up to ten litres. Levels
+        outside the chart are taken for its ends, where the two agree.
         """
         version = np.maximum(np.searchsorted(self.valid_from_s, at_s, "right") - 1, 0)
         out = np.zeros(len(level_mm))
