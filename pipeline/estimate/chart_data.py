@@ -24,6 +24,7 @@ from pipeline.estimate.design import (
 )
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.regression import Prior
+from pipeline.estimate.tickets import Mixing, tickets_15_l
 from pipeline.estimate.unit_walk import jump_hours
 from pipeline.estimate.whiten import Filter, Noise, filter_of
 from pipeline.ledger.dips import Dips
@@ -46,12 +47,6 @@ METERS = "meters"
 EXPANSION_SD = 0.03
 EXPANSION_SDS = {"gasoline_e0": 0.02, "diesel_b0": 0.02, "kerosene": 0.02, "heating_oil": 0.02, "gasoline_e85": 0.05}
 """SD of a product's expansion, as a share: 2 % for hydrocarbons (the standard's own), more for what is blended."""
-TICKET_SHARE_SD = 0.0015
-TICKET_SD_L = 8.0
-"""SD of one ticket: a loading meter's share, and litres left in hoses and compartments. Common practice, no source."""
-MIXED_TEMP_SHARE = 0.0006
-NO_TEMP_SHARE = 0.004
-"""The same for a ticket without temperature: told from what its drop did to the tank's (0.5 K), and not told (3 K)."""
 SMOOTH_H, SMOOTH_OPEN_H = 18.0, 5.0
 """Hours either side over which the temperature runs straight, in the ground and in the open. No source."""
 
@@ -240,22 +235,9 @@ def _came(seen: UnitObserved, balance: Balance) -> tuple[dict[str, Floats], Floa
 
 
 def _tickets_15_l(seen: UnitObserved, known: KnownDrop, balance: Balance, dip: int) -> tuple[Floats, float]:
-    """Litres at 15 °C of each of a drop's tickets, and the SD of their sum.
-
-    A temperature that the ticket keeps to itself is told from the tank's before and after, mixed by litres.
-    """
-    rows = seen.unit.tickets[list(known.drop.tickets)]
-    volume = rows["ticket_volume_l"].to_numpy()
-    temp = rows["ticket_temp_c"].cast(float).to_numpy().astype(np.float64)
-    told = np.isfinite(temp)
-    share = np.where(told, 0.0, NO_TEMP_SHARE)
-    if not np.isfinite(seen.unit.series.temp_c).any():
-        return volume, float(np.hypot(NO_TEMP_SHARE * volume.sum(), TICKET_SD_L))
-    if not told.all() and dip > 0 and volume.sum() > 0:
-        before, after = balance.temp_c[dip - 1], balance.temp_c[dip]
-        mixed = after + (after - before) * balance.stock_15_l[dip - 1] / volume.sum()
-        temp, share = np.where(told, temp, np.clip(mixed, -20.0, 40.0)), np.where(told, 0.0, MIXED_TEMP_SHARE)
-    temp = np.where(np.isfinite(temp), temp, balance.temp_c[dip])
-    factor = np.asarray(product_vcf(seen.unit.product, np.clip(temp, -20.0, 40.0)))
-    spread = np.hypot(TICKET_SHARE_SD, share) * volume
-    return volume * factor, float(np.sqrt((spread**2).sum() + len(volume) * TICKET_SD_L**2))
+    """Litres at 15 °C of each of a drop's tickets and the SD of their sum, by temperatures smoothed from both sides."""
+    before = balance.temp_c[dip - 1] if dip > 0 else np.nan
+    told = np.isfinite(before) and np.isfinite(seen.unit.series.temp_c).any()
+    stock_l = float(balance.stock_15_l[dip - 1] / balance.vcf[dip - 1]) if dip > 0 else np.nan
+    mixing = Mixing(float(before), float(balance.temp_c[dip]), stock_l) if told else None
+    return tickets_15_l(seen.unit, known.drop.tickets, mixing)

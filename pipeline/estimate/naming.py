@@ -13,6 +13,8 @@ from pipeline.estimate.walked import Named
 
 RAISE_AT = 4.0
 """Log posterior odds from which a hypothesis is named."""
+METER_RAISE_AT = 3.0
+"""The same of a meter: of many meters most differ a little, and no sound fleet of the development shows so much."""
 DELIVERY_RAISE_AT = 1.0
 """The same of one drop, which is weighed on three days and not on every day."""
 CHART_LATE_DAYS = 21
@@ -87,7 +89,7 @@ def _raised_at(option: Option, now: Now) -> float:
     if option.hypothesis.cause == "delivery":
         return DELIVERY_RAISE_AT
     if option.item is not None:
-        return RAISE_AT
+        return METER_RAISE_AT if option.hypothesis.cause == "meter_drift" else RAISE_AT
     return RAISE_AT if now.day - now.chart_days[option.chart] <= CHART_LATE_DAYS else CHART_LATE_RAISE_AT
 
 

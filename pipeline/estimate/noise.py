@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.design import Balance
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S
+from pipeline.estimate.tickets import LAYER_SHARE
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips
 from pipeline.physics.products import expansion_per_k
@@ -30,8 +31,6 @@ RESOLUTION_READINGS = 500
 MEDIAN_OF_THREE = 0.95
 """SD of the difference between two medians of three normal values, in SDs of one (each has 0.670)."""
 ODD_SHIFT_Z = 7.0
-LAYER_SHARE = 0.08
-"""Share of a drop's temperature step by which the probe may misjudge the bulk just after. No source."""
 
 
 def resolution_mm(level_mm: Floats) -> float:

@@ -6,39 +6,33 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.estimate.design import (
     FREE_L2,
-    TICKET_SD_L,
-    TICKET_SHARE_SD,
     Balance,
     Delivered,
     balance_of,
     chart_changes_s,
 )
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, used_lag_s
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, seen_day, used_lag_s
 from pipeline.estimate.noise import dip_noise, odd_shifts
 from pipeline.estimate.observe import KnownDrop, UnitObserved
+from pipeline.estimate.tickets import mixing_of, tickets_15_l
 from pipeline.estimate.walk import Amendment, walk_days
 from pipeline.estimate.walked import Walk
 from pipeline.estimate.whiten import Noise
 from pipeline.features.transit import is_jump, is_large, moves_of_steps
 from pipeline.ledger.dips import Dips, settled_dips
 from pipeline.ledger.fleet import Unit
-from pipeline.ledger.gauge import seconds
-from pipeline.physics.products import product_vcf
 
 Floats = NDArray[np.float64]
 
-UNKNOWN_TEMP_SHARE = 0.006
-"""SD of a ticket's litres at 15 °C whose temperature is not known, as a share: some 3 K (common practice)."""
-USUAL_READINGS = 2000
-"""By so many of the tank's temperatures before it a ticket without one is brought to 15 °C."""
 MOST_SHIFTS = 6
 EDGE_S = 300.0
 """A sale this soon after a reading keeps it from being calm."""
+CLOCK_MOVED_S = 600.0
+"""From one day to the next clocks that move by less put no more than a few sales on the wrong side of midnight."""
 EPOCH = date(1970, 1, 1)
 
 
@@ -56,26 +50,12 @@ class UnitWalk:
     judged: tuple[int, ...]
 
 
-def ticket_15_l(unit: Unit, tickets: tuple[int, ...]) -> tuple[float, float]:
-    """Litres at 15 °C of a drop's tickets and their SD; as ticketed where the tank has no thermometer. [l]"""
-    rows = unit.tickets[list(tickets)]
-    volume = rows["ticket_volume_l"].to_numpy()
-    temp = rows["ticket_temp_c"].cast(pl.Float64).to_numpy()
-    told = np.isfinite(unit.series.temp_c)
-    before = int(np.searchsorted(unit.series.ts_s[told], seconds(rows["ts_ticket"]).min(initial=np.inf)))
-    measured = unit.series.temp_c[told][max(before - USUAL_READINGS, 0) : max(before, 1)]
-    if not len(measured):
-        return float(volume.sum()), float(np.hypot(UNKNOWN_TEMP_SHARE * volume.sum(), TICKET_SD_L))
-    known, usual = np.isfinite(temp), float(np.median(measured))
-    factor = np.asarray(product_vcf(unit.product, np.clip(np.where(known, temp, usual), -20.0, 40.0)))
-    share = np.where(known, TICKET_SHARE_SD, np.hypot(TICKET_SHARE_SD, UNKNOWN_TEMP_SHARE))
-    return float((volume * factor).sum()), float(np.hypot(np.sqrt(((share * volume) ** 2).sum()), TICKET_SD_L))
-
-
 def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
     """Ticketed litres of each drop; one without ticket may have brought anything."""
-    tickets = [known.drop.tickets for known in drops]
-    litres = [ticket_15_l(unit, mine) if mine else (0.0, FREE_L2**0.5) for mine in tickets]
+    litres = []
+    for drop in (known.drop for known in drops):
+        each, sd = tickets_15_l(unit, drop.tickets, mixing_of(unit, drop))
+        litres.append((float(each.sum()), sd) if drop.tickets else (0.0, FREE_L2**0.5))
     hours = np.array([known.drop.start_s / 3600.0 for known in drops])
     values = np.array(litres).reshape(len(drops), 2)
     return Delivered(hours, values[:, 0], values[:, 1])
@@ -96,9 +76,25 @@ def edge_holes(seen: UnitObserved) -> list[tuple[float, float]]:
     ]
 
 
+def clock_holes(seen: UnitObserved) -> list[tuple[float, float]]:
+    """Days on which the clocks moved, and the beginning of a day that is corrected otherwise than the day before. [s]
+
+    Their sales stand at the wrong time, and what seems missing then is not.
+    """
+    holes = []
+    for day in seen.lags:
+        start_s = first_seen_s(day, seen.lags)
+        apart_s = abs(used_lag_s(seen.lags[day]) - used_lag_s(seen.lags.get(day - 1)))
+        if apart_s > CLOCK_MOVED_S:
+            holes.append((start_s, start_s + apart_s))
+        elif clock_changed(seen.lags, day):
+            holes.append((start_s, first_seen_s(day + 1, seen.lags)))
+    return holes
+
+
 def jump_hours(seen: UnitObserved) -> Floats:
-    """When the stock may take any value: at each sudden move, after stuck readings and at a new chart. [h]"""
-    at: list[float] = []
+    """When the stock may take any value: at each sudden move, after stuck readings, at a new chart or clock. [h]"""
+    at: list[float] = [end_s for start_s, end_s in clock_holes(seen) if end_s - start_s < DAY_S / 2.0]
     for start_s, end_s in step_holes(seen):
         at += [start_s, end_s - 1.0]
     at += [span.end_s for span in seen.stuck]
@@ -136,7 +132,7 @@ def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
 
 def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     """The walk of one unit; None where it has too few settled dips to speak of a balance."""
-    holes = [*step_holes(seen), *edge_holes(seen)]
+    holes = [*step_holes(seen), *edge_holes(seen), *clock_holes(seen)]
     dips = settled_dips(seen.unit.series, seen.flows, [known.drop for known in seen.drops], holes)
     if len(dips) < 8:
         return None
