@@ -31,6 +31,8 @@ RESOLUTION_READINGS = 500
 MEDIAN_OF_THREE = 0.95
 """SD of the difference between two medians of three normal values, in SDs of one (each has 0.670)."""
 ODD_SHIFT_Z = 7.0
+ODD_SHARE = 0.006
+"""Share of what was sold meanwhile by which meters and chart may differ, SD: 0.2 %, 0.3 % and 0.4 % together."""
 
 
 def resolution_mm(level_mm: Floats) -> float:
@@ -85,7 +87,8 @@ def _read_by(level_mm: Floats, read_s: Floats | None, day: int) -> Floats:
 def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
     """Dips from which on the stock stands elsewhere than just before, by more than its scatter gives. Shape (k,).
 
-    The median of three dips against that of the three before, in SDs of the two; both must be the same day's to see,
+    The median of three dips against that of the three before, in SDs of the two, with what meters and chart may make of
+    the sales between; both must be the same day's to see,
     without a drop or another jump among them. What goes on before or after at the same pace is a rate and no shift:
     the middle one of the paces before, here and after is taken off. The balance lets the stock jump there.
     """
@@ -95,7 +98,9 @@ def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
         return odd
     triples = np.lib.stride_tricks.sliding_window_view(balance.y_l, 3)
     shift = np.median(triples[3:], axis=1) - np.median(triples[:-3], axis=1)
+    sold = balance.sold_15_l.sum(axis=1)[1:-1]
     doubt = np.hypot(noise.white_l[3:-2] * MEDIAN_OF_THREE, noise.walk_l)
+    doubt = np.hypot(doubt, ODD_SHARE * (sold[3:] - sold[:-3]))
     day, jumps = balance.known_day, np.cumsum(balance.jump_var_l2 > 0)
     whole = (day[5:] == day[:-5]) & (jumps[5:] == jumps[:-5]) & (balance.hours[5:] - balance.hours[:-5] < 6.0)
     middle = balance.hours[1:-1]
