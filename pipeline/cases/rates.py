@@ -14,6 +14,10 @@ from pipeline.estimate.walked import Named
 Floats = NDArray[np.float64]
 
 
+UNEVEN_SHARE_SD = 0.2
+"""Draws of some days and of some sizes are weighed as even daily ones: what their litres may be off by. No source."""
+
+
 def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
     """Everything the walks named, worded as findings; a blending meter named on two units is reported once."""
     found: list[Finding] = []
@@ -67,6 +71,8 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
             course, sd, end_s = _cut(course, sd, adjusted_s)
         course, sd, error_pct = _meter(one, named, course, sd, end_s)
     litres = float(course.litres[-1]) if len(course.litres) else 0.0
+    if named.hypothesis.cause == "slow_theft":
+        sd = float(np.hypot(sd, UNEVEN_SHARE_SD * litres))
     return Finding(
         cause=named.hypothesis.cause,
         site_id=one.seen.unit.site_id,

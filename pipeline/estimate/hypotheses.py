@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,8 @@ GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
 KNOWN_DAYS = 7
 """So long the sales must have been seen before what goes by them can set in: it may have been so. No source."""
+SILENCE_H = 3.0
+"""What went in a longer silence, an excursion takes to have gone then."""
 THEFT_SPREAD_L = 15.0
 THEFT_STARTS_H = tuple(2.0 * number for number in range(12))
 THEFT_LASTS_H = 3.0
@@ -110,14 +113,15 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     """Each hypothesis setting in with the first dip of each day, the first day's meaning from the start of the data.
 
     A leak is sought as if its hole were at the bottom. The last one, `excursion`, acts for one day alone: what a day of
-    odd weather, or a cause that no hypothesis names, does to a balance. It is told from a lasting rate on the day
-    after. `drop_dips` are the first dips after each drop with a ticket: each is a hypothesis `delivery` of its own, a
-    step that the ticket does not hold.
+    odd weather, or a cause that no hypothesis names, does to a balance; on a day with a long silence, all of it within
+    that. It is told from a lasting rate on the day after. `drop_dips` are the first dips after each drop with a ticket:
+    each is a hypothesis `delivery` of its own, a step that the ticket does not hold.
     """
     hypotheses, courses = hypotheses_of(balance)
     days = balance.known_day
     firsts = np.flatnonzero(np.diff(days, prepend=days[:1] - 1))
     count = len(hypotheses)
+    silent_h = np.diff(balance.hours, prepend=balance.hours[:1])
     is_theft = np.array([one.cause == "slow_theft" for one in hypotheses])
     is_of_sales = np.array([one.cause in ("meter_drift", "line_leak") for one in hypotheses])
     acting = [
@@ -128,6 +132,10 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     lasting = np.column_stack([block[:, mine] for block, mine in zip(blocks, acting, strict=True)])
     loss = np.column_stack([block[:, 0] for block in blocks])
     one_day = loss - np.column_stack([loss[:, 1:], np.zeros(len(days))])
+    for place, (first, end) in enumerate(pairwise([*firsts.tolist(), len(days)])):
+        dip = first + int(np.argmax(silent_h[first:end]))
+        if silent_h[dip] > SILENCE_H:
+            one_day[:, place] = np.where(np.arange(len(days)) >= dip, -silent_h[dip], 0.0)
     excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
     after = np.array(drop_dips, dtype=np.int64)
     steps = (np.arange(len(days))[:, None] >= after[None, :]).astype(np.float64)
