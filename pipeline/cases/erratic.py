@@ -28,6 +28,11 @@ LARGE_L = 50.0
 MOVE_MM = 2.0
 MOVE_L = 25.0
 """Smaller moves are a gauge's quirks and make no balance erratic."""
+SILENT_L, SILENT_SDS = 100.0, 8.0
+"""What goes in a silence is told from so many litres on, and from so many SDs. No source: sales that were not booked
+in the same outage are often fewer."""
+SILENT_SHARE_SD = 0.05
+SILENT_LOG_ODDS = 1.5
 
 
 @dataclass(frozen=True)
@@ -44,9 +49,10 @@ class Oddity:
 
 
 def erratic_findings(walks: list[UnitWalk], moves: dict[str, list[Move]]) -> list[Finding]:
-    """One finding a unit and spell in which odd days and unexplained moves pile up in both directions."""
+    """A unit's spells in which odd days and unexplained moves pile up in both directions, and what went in silences."""
     found: list[Finding] = []
     for one in walks:
+        found += _silent_findings(one)
         found += _spells(one, _events(_oddities(one, moves.get(one.seen.unit.unit_id, []))))
     return found
 
@@ -67,7 +73,8 @@ def _oddities(one: UnitWalk, moves: list[Move]) -> list[Oddity]:
     odd = []
     for named in one.walk.excursions:
         place, onset = named.pieces[0]
-        seen_l, litres = (-24.0 * float(by.mean[place]) for by in (then[named.day], belief))
+        size_l = _size_l(one, onset)
+        seen_l, litres = (size_l * float(by.mean[place]) for by in (then[named.day], belief))
         odd.append(Oddity(named.day, float(hours[onset] * 3600.0), seen_l, litres))
     odd += [
         Oddity(move.day, move.step.start_s, move.step.litres, move.step.litres)
@@ -76,6 +83,52 @@ def _oddities(one: UnitWalk, moves: list[Move]) -> list[Oddity]:
         and abs(move.step.z) > 6.5
     ]
     return odd
+
+
+def _size_l(one: UnitWalk, onset: int) -> float:
+    """What an excursion of one litre an hour moved by its end: minus the hours that it went on. [l]"""
+    candidates = one.walk.candidates
+    kind = next(place for place, known in enumerate(candidates.hypotheses) if known.cause == "excursion")
+    column = int(np.flatnonzero((candidates.which == kind) & (candidates.onset == onset))[0])
+    return float(candidates.columns[-1, column])
+
+
+def _silent_findings(one: UnitWalk) -> list[Finding]:
+    """What went or came while the gauge was silent for hours: nothing tells which cause it was."""
+    unit, balance, belief = one.seen.unit, one.walk.balance, one.walk.views[-1].belief
+    then = {view.day: view.belief for view in one.walk.views}
+    silent_h = np.diff(balance.hours, prepend=balance.hours[:1])
+    found = []
+    for named in one.walk.excursions:
+        place, onset = named.pieces[0]
+        size_l = _size_l(one, onset)
+        dip = onset + int(np.argmax(silent_h[onset:] == -size_l))
+        seen = then[named.day]
+        seen_l, seen_sd = size_l * float(seen.mean[place]), abs(size_l) * float(np.sqrt(seen.cov[place, place]))
+        if silent_h[dip] != -size_l or abs(seen_l) < max(SILENT_L, SILENT_SDS * seen_sd):
+            continue
+        litres = size_l * float(belief.mean[place])
+        start_s, end_s = float(balance.hours[dip - 1] * 3600.0), float(balance.hours[dip] * 3600.0)
+        found.append(
+            Finding(
+                cause="unexplained",
+                site_id=unit.site_id,
+                unit_id=unit.unit_id,
+                tank_id=unit.members[0],
+                day=named.day,
+                start_s=start_s,
+                end_s=end_s,
+                litres=litres,
+                sd_l=float(np.hypot(abs(size_l) * np.sqrt(belief.cov[place, place]), SILENT_SHARE_SD * litres)),
+                log_odds=SILENT_LOG_ODDS,
+                rival=("bulk_theft", 0.0) if litres < 0 else ("missing_ticket", 0.0),
+                course=Course(np.array([start_s, end_s]), np.array([0.0, litres])),
+                evidence=(
+                    Evidence("interval", "the stock moved while the gauge was silent", litres, "l", start_s, end_s),
+                ),
+            )
+        )
+    return found
 
 
 def _spells(one: UnitWalk, odd: list[Oddity]) -> list[Finding]:

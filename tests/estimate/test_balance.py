@@ -68,3 +68,18 @@ def test_a_dip_s_own_noise_is_not_in_what_steadies_it(place: int):
     assert moved[place] == pytest.approx(5.0 if place == 40 else 0.0, abs=1e-9)
     if place + 1 < 60 and jumps[place + 1] == 0.0:
         assert moved[place + 1] > 0.0
+
+
+def test_what_goes_in_a_silence_is_told_and_no_rate_is_made_of_it():
+    """A site's gauges are silent for thirty hours, and 300 l went beyond what was sold: one case, of those litres."""
+    silent_h = (12 * 24.0 + 8.0, 13 * 24.0 + 14.0)
+    tank = HandTank(sales=steady_sales(DAYS), drops=DROPS, lost=[Poured(12 * 24.0 + 23.0, 300.0, 6.0)])
+    other = HandTank("T2", sales=steady_sales(DAYS, litres=5.0))
+    tables = HandSite([tank, other], days=DAYS, tickets=TICKETS, noise_mm=0.1).tables()
+    seen = ~pl.col("ts").is_between(at(silent_h[0]), at(silent_h[1]))
+    cases = analyse(tables | {"readings": tables["readings"].filter(seen)})["cases"]
+    assert cases["cause"].to_list() == ["unexplained"], cases["summary"].to_list()
+    case = cases.row(0, named=True)
+    assert case["litres_low"] <= -300.0 <= case["litres_high"]
+    assert case["ts_start"] <= at(12 * 24.0 + 23.0) <= case["ts_end"]
+    assert (case["ts_end"] - case["ts_start"]).total_seconds() < 36 * 3600.0
