@@ -16,6 +16,9 @@ Floats = NDArray[np.float64]
 
 UNEVEN_SHARE_SD = 0.2
 """Draws of some days and of some sizes are weighed as even daily ones: what their litres may be off by. No source."""
+AROUND_S = 3 * 3600.0
+AROUND_SHARE = 0.3
+"""How near a drop sudden moves are of a piece with its mismatch, and from which share of it. No source."""
 
 
 def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
@@ -28,7 +31,7 @@ def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
                 found.append(_lasting(one, named))
             elif cause == "chart_error":
                 found.append(_chart(one, named))
-            else:
+            elif not _goes_on_around(one, named):
                 found.append(_delivery(one, named))
     first: dict[str, Finding] = {}
     for finding in sorted(found, key=lambda item: (item.day, -item.log_odds)):
@@ -189,6 +192,25 @@ def _chart(one: UnitWalk, named: Named) -> Finding:
         rival=named.rival,
         evidence=(Evidence("statistic", words, named.log_odds, None, note="log odds when it was named"),),
     )
+
+
+def _goes_on_around(one: UnitWalk, named: Named) -> bool:
+    """Whether a drop's mismatch is of a piece with sudden moves of its sign hours before and after it.
+
+    What a till did not book for hours leaves before, during and after a drop; a ticket is wrong at the drop alone.
+    """
+    drop = one.seen.drops[one.judged[int(str(named.hypothesis.meter_id))]].drop
+    belief = next(view.belief for view in one.walk.views if view.day == named.day)
+    off_l = float(belief.mean[named.pieces[0][0]])
+    moved = [
+        [
+            step.litres
+            for day, step in one.seen.steps
+            if day <= named.day and step.litres * off_l > 0 and low_s < step.start_s < high_s
+        ]
+        for low_s, high_s in ((drop.start_s - AROUND_S, drop.start_s), (drop.end_s, drop.end_s + AROUND_S))
+    ]
+    return all(abs(sum(side)) > AROUND_SHARE * abs(off_l) for side in moved)
 
 
 def _delivery(one: UnitWalk, named: Named) -> Finding:
