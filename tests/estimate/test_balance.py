@@ -83,3 +83,12 @@ def test_what_goes_in_a_silence_is_told_and_no_rate_is_made_of_it():
     assert case["litres_low"] <= -300.0 <= case["litres_high"]
     assert case["ts_start"] <= at(12 * 24.0 + 23.0) <= case["ts_end"]
     assert (case["ts_end"] - case["ts_start"]).total_seconds() < 36 * 3600.0
+
+
+def test_what_is_missing_before_and_after_a_drop_too_is_not_the_ticket_s():
+    """300 l missing at a drop are a short delivery; the same with as much missing hours before and after are not."""
+    hour = DROPS[4].hour
+    during = Poured(hour, 300.0, 12.0)
+    around = [Poured(hour - 1.5, 250.0, 20.0), Poured(hour + 1.5, 250.0, 20.0)]
+    assert "short_delivery" in run([during])["cause"].to_list()
+    assert "short_delivery" not in run([during, *around])["cause"].to_list()
