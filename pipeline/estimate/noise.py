@@ -88,9 +88,9 @@ def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
     """Dips from which on the stock stands elsewhere than just before, by more than its scatter gives. Shape (k,).
 
     The median of three dips against that of the three before, in SDs of the two, with what meters and chart may make of
-    the sales between; both must be the same day's to see,
-    without a drop or another jump among them. What goes on before or after at the same pace is a rate and no shift:
-    the middle one of the paces before, here and after is taken off. The balance lets the stock jump there.
+    the sales between; both must be the same day's to see, without a drop or another jump among them. What goes on
+    before or after at the same pace is a rate and no shift: the middle one of the paces before, here and after is taken
+    off. The balance lets the stock jump there.
     """
     count = len(balance.y_l)
     odd = np.zeros(count, dtype=bool)
