@@ -53,11 +53,13 @@ HOLES = tuple(0.025 * number for number in range(16))
 """Heights above the bottom at which a tank may leak, as shares of its depth. No source."""
 FREE_L2 = 1e8
 """Variance of a jump of which nothing is known. [l²]"""
-TEMP_WALK_C = 0.03
-"""How far the bulk's temperature may wander in one hour, SD. No source."""
+TEMP_WALK_C = 0.006
+"""How far the bulk's temperature may wander in one hour, SD. No source: it follows the soil over days."""
 TEMP_RATE_SD = 0.1
 """SD of the bulk's rate of cooling after a drop [K/h]; how fast that rate may change is the next. No source."""
-TEMP_RATE_WALK = 0.004
+TEMP_RATE_WALK = 0.0004
+IN_THE_OPEN = 10.0
+"""How many times as fast a tank in the open follows the weather. No source."""
 
 
 @dataclass(frozen=True)
@@ -102,10 +104,11 @@ def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the
 
     A Kalman filter of temperature and its rate: the bulk cools or warms slowly and steadily, what the probe shows
     beyond that is its noise, told from second differences of the readings so far. Without it each reading's noise
-    would be taken for litres. A tank `in_the_open` follows the weather, ten times as fast; and a reading that the
+    would be taken for litres. A tank `in_the_open` follows the weather; and a reading that the
     filter cannot believe makes it begin anew.
     """
-    walk, rate_walk = (TEMP_WALK_C, TEMP_RATE_WALK) if not in_the_open else (10 * TEMP_WALK_C, 10 * TEMP_RATE_WALK)
+    times = IN_THE_OPEN if in_the_open else 1.0
+    walk, rate_walk = times * TEMP_WALK_C, times * TEMP_RATE_WALK
     out = np.empty(len(temp_c))
     segment = np.searchsorted(drop_hours, hours, "left")
     noise = _temp_noise_c(temp_c, segment)

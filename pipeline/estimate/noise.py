@@ -73,7 +73,17 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
     white = np.maximum(white, hidden_mm * dips.surface_l_per_mm)
     litres_per_k = float(np.asarray(expansion_per_k(product, 15.0))) * np.maximum(balance.stock_15_l, 0.0)
     rate = RATE_K_PER_H if np.isfinite(dips.temp_c).any() else UNTOLD_K_PER_H
-    return Noise(white, WALK_L, WALK_PER_SOLD_L, rate, _layers_k(balance), litres_per_k)
+    every = np.ones(len(dips))
+    return Noise(
+        white_l=white,
+        ripple_l=0.0 * every,
+        ripple_h=every,
+        walk_l=WALK_L * every,
+        walk_per_l=WALK_PER_SOLD_L * every,
+        rate_k_per_h=rate * every,
+        layer_k=_layers_k(balance),
+        litres_per_k=litres_per_k,
+    )
 
 
 def _read_by(level_mm: Floats, read_s: Floats | None, day: int) -> Floats:
@@ -99,7 +109,7 @@ def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
     triples = np.lib.stride_tricks.sliding_window_view(balance.y_l, 3)
     shift = np.median(triples[3:], axis=1) - np.median(triples[:-3], axis=1)
     sold = balance.sold_15_l.sum(axis=1)[1:-1]
-    doubt = np.hypot(noise.white_l[3:-2] * MEDIAN_OF_THREE, noise.walk_l)
+    doubt = np.hypot(noise.white_l[3:-2] * MEDIAN_OF_THREE, noise.walk_l[3:-2])
     doubt = np.hypot(doubt, ODD_SHARE * (sold[3:] - sold[:-3]))
     day, jumps = balance.known_day, np.cumsum(balance.jump_var_l2 > 0)
     whole = (day[5:] == day[:-5]) & (jumps[5:] == jumps[:-5]) & (balance.hours[5:] - balance.hours[:-5] < 6.0)

@@ -16,6 +16,7 @@ from pipeline.estimate.design import (
     chart_changes_s,
 )
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, seen_day, used_lag_s
+from pipeline.estimate.learned import learned_noise
 from pipeline.estimate.noise import dip_noise, odd_shifts
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.tickets import mixing_of, tickets_15_l
@@ -150,6 +151,7 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
     judged_day = _judged_days(balance.known_day, dips, seen)
     balance = replace(balance, jump_var_l2=jump_var, known_day=judged_day)
+    noise = learned_noise(balance, noise)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
     judged = [place for place, known in enumerate(seen.drops) if known.drop.tickets]
     after = [int(np.searchsorted(dips.ts_s, seen.drops[place].drop.start_s, "right")) for place in judged]

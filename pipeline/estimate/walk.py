@@ -181,7 +181,9 @@ def _take_day(state: _State, day: int) -> tuple[Floats, float]:
     spread = np.sqrt(1.0 + ((active @ state.belief.cov) * active).sum(axis=1))
     surprise = raw / spread / stretch
     clipped = np.clip(raw / spread, -4, 4)
-    state.history.append((float(np.mean(clipped**2)), float(clipped.sum() / np.sqrt(len(clipped)))))
+    whole = active.sum(axis=0)
+    of_day = float((clipped * spread).sum() / np.sqrt(len(rows) + whole @ state.belief.cov @ whole))
+    state.history.append((float(np.mean(clipped**2)), of_day))
     weight = np.sqrt(np.minimum(1.0, 4.0 / np.maximum(np.abs(surprise), 1e-9))) / stretch
     state.weight[state.sums.count : state.sums.count + len(rows)] = weight
     state.sums.take(rows * weight[:, None])

@@ -2,11 +2,12 @@
 
 The model of the book-corrected stock y at dip k, in litres at 15 °C:
 
-    y = level + wander + litres a kelvin · (slow + layer) + white noise
+    y = level + wander + litres a kelvin · (slow + layer) + ripple + white noise
 
 The level keeps but for what each sale and each drop is unsure by. The wander, of vapour and of product in layers, comes
 back over days. The thermometer's slow error has a rate of its own, which keeps for some 20 h, and is bounded too: no
-thermometer goes astray for ever. A drop leaves layers that its probe misjudges for hours.
+thermometer goes astray for ever. A drop leaves layers that its probe misjudges for hours. The ripple is what of a dip's
+own noise the next dip still has.
 
 A Kalman filter is linear, so run over y and every regressor with the same gains it whitens all of them at once:
 generalised least squares by ordinary least squares (P. de Jong, "The diffuse Kalman filter", Annals of Statistics 19
@@ -32,32 +33,42 @@ LAYER_H = 5.0
 """Time constant of the layers that a drop leaves. No source: 4 to 6 h are waited for a leak test (common practice)."""
 UNKNOWN_L2 = 1e10
 """Variance of a level of which nothing is known. [l²]"""
-LEVEL, WANDER, SLOW, RATE, LAYER = range(5)
+LEVEL, WANDER, SLOW, RATE, LAYER, RIPPLE = range(6)
+STATES = 6
 
 
 @dataclass(frozen=True)
 class Noise:
-    """What a tank's dips scatter by; k dips.
+    """What a tank's k dips scatter by; each array (..., k), the leading axes several noises at once.
 
-    `white_l` (k,) SD of each dip; `walk_l` SD of the wander that one hour adds; `walk_per_l` variance [l²] added for
-    each litre sold; `rate_k_per_h` SD of the rate of the thermometer's error; `layer_k` (k,) SD of the error that a
-    drop just before the dip leaves [K]; `litres_per_k` (k,) what a kelvin of error does to the stock.
+    `white_l` SD of each dip by itself, `ripple_l` of what it shares with its neighbours over `ripple_h`; `walk_l` SD of
+    the wander that one hour adds; `walk_per_l` variance [l²] added for each litre sold; `rate_k_per_h` SD of the rate of
+    the thermometer's error; `layer_k` SD of the error that a drop just before the dip leaves [K]; `litres_per_k` what a
+    kelvin of error does to the stock.
     """
 
     white_l: Floats
-    walk_l: float
-    walk_per_l: float
-    rate_k_per_h: float
+    ripple_l: Floats
+    ripple_h: Floats
+    walk_l: Floats
+    walk_per_l: Floats
+    rate_k_per_h: Floats
     layer_k: Floats
     litres_per_k: Floats
+
+    @property
+    def dip_sd_l(self) -> Floats:
+        """SD of each dip, whatever it shares with the next. Shape (..., k)."""
+        return np.hypot(self.white_l, self.ripple_l)
 
 
 @dataclass(frozen=True)
 class Filter:
-    """The whitening filter of a tank's k dips.
+    """The whitening filter of a tank's k dips; the leading axes are those of its noise.
 
-    `keep` (k, 5) the share of each state that lasts from the dip before; `carry_h` (k,) what a rate then adds to the
-    slow error; `seen` (k, 5) the litres by which each state shows; `gain` (k, 5); `sd_l` (k,) of the innovations.
+    `keep` (..., k, 6) the share of each state that lasts from the dip before; `carry_h` (k,) what a rate then adds to
+    the slow error; `seen` (..., k, 6) the litres by which each state shows; `gain` (..., k, 6); `sd_l` (..., k) of the
+    innovations.
     """
 
     keep: Floats
@@ -80,36 +91,59 @@ def filter_of(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) 
     sold_l : ndarray, shape (k,)
         Litres sold up to each dip. [l]
     """
-    count = len(hours)
+    shape = noise.white_l.shape
     steps = np.diff(hours, prepend=hours[:1])
-    with np.errstate(divide="ignore"):
-        lasts = np.array([np.inf, WANDER_H, SLOW_H, RATE_H, LAYER_H])
-        keep = np.exp(-steps[:, None] / lasts)
-    carry = (keep[:, RATE] - keep[:, SLOW]) / (1.0 / SLOW_H - 1.0 / RATE_H)
-    litres = noise.litres_per_k
-    seen = np.column_stack([np.ones(count), np.ones(count), litres, np.zeros(count), litres])
-    moved = np.abs(np.diff(sold_l, prepend=sold_l[:1]))
-    added = np.zeros((count, 5, 5))
-    added[:, LEVEL, LEVEL] = noise.walk_per_l * moved + jump_var_l2
-    added[:, WANDER, WANDER] = noise.walk_l**2 * WANDER_H / 2.0 * (1.0 - keep[:, WANDER] ** 2)
-    added[:, SLOW : RATE + 1, SLOW : RATE + 1] = noise.rate_k_per_h**2 * _slow_growth(steps)
-    added[:, LAYER, LAYER] = noise.layer_k**2
-    cov = np.zeros((5, 5))
-    cov[LEVEL, LEVEL] = UNKNOWN_L2
-    cov[WANDER, WANDER] = noise.walk_l**2 * WANDER_H / 2.0
-    cov[SLOW : RATE + 1, SLOW : RATE + 1] = noise.rate_k_per_h**2 * _slow_growth(np.array([1e4]))[0]
+    keep = np.ones((*shape, STATES))
+    for state, lasts_h in ((WANDER, WANDER_H), (SLOW, SLOW_H), (RATE, RATE_H), (LAYER, LAYER_H)):
+        keep[..., state] = np.exp(-steps / lasts_h)
+    keep[..., RIPPLE] = np.exp(-steps / noise.ripple_h)
+    carry = np.asarray((np.exp(-steps / RATE_H) - np.exp(-steps / SLOW_H)) / (1.0 / SLOW_H - 1.0 / RATE_H))
+    seen = np.zeros((*shape, STATES))
+    seen[..., LEVEL] = seen[..., WANDER] = 1.0
+    seen[..., SLOW] = seen[..., LAYER] = noise.litres_per_k
+    seen[..., RIPPLE] = noise.ripple_l
+    added = _added(steps, keep, noise, jump_var_l2, sold_l)
+    cov = _at_first(noise)
     white = noise.white_l**2
-    gain, sd = np.empty((count, 5)), np.empty(count)
-    move = np.zeros((5, 5))
-    for k in range(count):
-        np.fill_diagonal(move, keep[k])
-        move[SLOW, RATE] = carry[k]
-        cov = move @ cov @ move.T + added[k]
-        shown = cov @ seen[k]
-        total = float(seen[k] @ shown) + white[k]
-        gain[k], sd[k] = shown / total, np.sqrt(total)
-        cov -= gain[k][:, None] * shown
+    gain, sd = np.empty((*shape, STATES)), np.empty(shape)
+    for k in range(shape[-1]):
+        lasts = keep[..., k, :]
+        if carry[k]:
+            cov[..., SLOW, :] += carry[k] / lasts[..., SLOW, None] * cov[..., RATE, :]
+            cov[..., :, SLOW] += carry[k] / lasts[..., SLOW, None] * cov[..., :, RATE]
+        cov *= lasts[..., :, None]
+        cov *= lasts[..., None, :]
+        cov += added[..., k, :, :]
+        shown = np.matvec(cov, seen[..., k, :])
+        total = np.vecdot(seen[..., k, :], shown) + white[..., k]
+        gain[..., k, :] = shown / total[..., None]
+        sd[..., k] = np.sqrt(total)
+        cov -= gain[..., k, :, None] * shown[..., None, :]
     return Filter(keep, carry, seen, gain, sd)
+
+
+def _added(steps: Floats, keep: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) -> Floats:
+    """Covariance that each step adds to the states. Shape (..., k, 6, 6)."""
+    moved = np.abs(np.diff(sold_l, prepend=sold_l[:1]))
+    added = np.zeros((*keep.shape, STATES))
+    added[..., LEVEL, LEVEL] = noise.walk_per_l * moved + jump_var_l2
+    added[..., WANDER, WANDER] = noise.walk_l**2 * WANDER_H / 2.0 * (1.0 - keep[..., WANDER] ** 2)
+    slow = slice(SLOW, RATE + 1)
+    added[..., slow, slow] = noise.rate_k_per_h[..., None, None] ** 2 * _slow_growth(steps)
+    added[..., LAYER, LAYER] = noise.layer_k**2
+    added[..., RIPPLE, RIPPLE] = 1.0 - keep[..., RIPPLE] ** 2
+    return added
+
+
+def _at_first(noise: Noise) -> Floats:
+    """Covariance of the states before the first dip. Shape (..., 6, 6)."""
+    cov = np.zeros((*noise.white_l.shape[:-1], STATES, STATES))
+    cov[..., LEVEL, LEVEL] = UNKNOWN_L2
+    cov[..., WANDER, WANDER] = noise.walk_l[..., 0] ** 2 * WANDER_H / 2.0
+    slow = slice(SLOW, RATE + 1)
+    cov[..., slow, slow] = noise.rate_k_per_h[..., 0, None, None] ** 2 * _slow_growth(np.array([1e4]))[0]
+    cov[..., RIPPLE, RIPPLE] = 1.0
+    return cov
 
 
 def _slow_growth(steps: Floats) -> Floats:
@@ -128,15 +162,16 @@ def _slow_growth(steps: Floats) -> Floats:
 def whitened(columns: Floats, by: Filter) -> Floats:
     """Each column's innovations in units of their standard deviation: independent rows under the noise model.
 
-    `columns` are the book-corrected stock or a regressor, a column each, shape (k, c), and so is what is returned.
+    `columns` are the book-corrected stock or a regressor, a column each, shape (k, c). Shape (..., k, c).
     """
-    out = np.empty_like(columns)
-    states = np.zeros((5, columns.shape[1]))
+    shape = by.sd_l.shape[:-1]
+    out = np.empty((*shape, *columns.shape))
+    states = np.zeros((*shape, STATES, columns.shape[1]))
     for k in range(len(columns)):
-        carried = by.carry_h[k] * states[RATE]
-        states *= by.keep[k][:, None]
-        states[SLOW] += carried
-        innovation = columns[k] - by.seen[k] @ states
-        states += by.gain[k][:, None] * innovation
-        out[k] = innovation
-    return np.asarray(out / by.sd_l[:, None])
+        carried = by.carry_h[k] * states[..., RATE, :]
+        states *= by.keep[..., k, :, None]
+        states[..., SLOW, :] += carried
+        innovation = columns[k] - np.vecmat(by.seen[..., k, :], states)
+        states += by.gain[..., k, :, None] * innovation[..., None, :]
+        out[..., k, :] = innovation
+    return np.asarray(out / by.sd_l[..., None])

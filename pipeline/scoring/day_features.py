@@ -88,7 +88,7 @@ def longest_rests(days: UnitDays, walked: UnitWalk) -> list[Rest | None]:
             found.append(None)
             continue
         slope = float((hours * stock[here]).sum() / (hours**2).sum())
-        white = float(np.median(walked.noise.white_l[here]))
+        white = float(np.median(walked.noise.dip_sd_l[here]))
         sd = float(np.sqrt(12.0 * white**2 / (len(hours) * lasts**2) + 1.2 * WALK_L**2 / lasts))
         found.append(Rest(lasts, -slope, sd))
     return found
@@ -118,7 +118,7 @@ def meter_residuals_pct(days: UnitDays, walked: UnitWalk) -> Floats:
         sold = np.diff(balance.sold_15_l[here], axis=0)[still]
         if len(sold) < FEWEST_DIPS:
             continue
-        white = walked.noise.white_l[here]
+        white = walked.noise.dip_sd_l[here]
         weight = 1.0 / (white[1:][still] ** 2 + white[:-1][still] ** 2)
         gram = (sold * weight[:, None]).T @ sold + np.eye(sold.shape[1]) / METER_PRIOR**2
         gives = -np.linalg.solve(gram, (sold * weight[:, None]).T @ np.diff(moved[here])[still])

@@ -60,7 +60,7 @@ def ledger_rows(sheet: UnitSheet) -> pl.DataFrame:
             "sold_l": sold,
             "pump_hours": np.diff(dips.open_h),
             "residual_l": moved - came + sold,
-            "noise_sd_l": np.hypot(noise.white_l[1:], noise.white_l[:-1]),
+            "noise_sd_l": np.hypot(noise.dip_sd_l[1:], noise.dip_sd_l[:-1]),
             "is_quiet": quiet,
         }
     )

@@ -10,7 +10,7 @@ from scipy import stats
 
 from pipeline.backtest.injection.fault import CannotHoldError, Injection
 from pipeline.backtest.injection.lake import inject_lake
-from pipeline.backtest.injection.levels import gauge_of, habit_of, rounded, within_cell
+from pipeline.backtest.injection.levels import gauge_of, habit_of, moved_levels, rounded, within_cell
 from pipeline.backtest.injection.plan import Wanted, planned
 from pipeline.backtest.injection.run import inject
 from pipeline.backtest.injection.sizes import SIZE_OF
@@ -305,3 +305,19 @@ def test_what_was_rounded_away_is_put_back_within_its_cell():
         gauge_of(rows.with_columns(pl.col("ts").cast(pl.Datetime("us", "UTC"))), chart).volume_at(np.array([60.0]))[0]
         == 4500.0
     )
+
+
+def test_a_noisy_gauge_s_half_hours_move_by_what_was_put_in():
+    """With noise wider than its grid a gauge tells a mean finer than the grid; a moved one no less so."""
+    rng = np.random.default_rng(4)
+    ts = np.arange(0.0, 20 * DAY_S, 60.0)
+    level = rounded(1000.0 + rng.normal(0.0, 0.15, len(ts)), 0.1)
+    rows = pl.DataFrame({"tank_id": "T", "ts": (ts * 1e6).astype(np.int64), "level_mm": level, "quality": "good"})
+    chart = Strapping(np.array([0.0]), ((np.array([0.0, 2000.0]), np.array([0.0, 30_000.0])),))
+    gauge = gauge_of(rows.with_columns(pl.col("ts").cast(pl.Datetime("us", "UTC"))), chart)
+    assert gauge.habit.noise_mm == pytest.approx(0.15, rel=0.05)
+    moved = moved_levels(gauge, lambda at: np.full(len(at), 0.03), rng)
+    off = (moved.level_mm - level).reshape(-1, 30).mean(axis=1)
+    assert off.mean() == pytest.approx(0.03, abs=0.001)
+    assert off.std() < 1.2 * 0.1 / np.sqrt(12.0) * np.sqrt(2.0) / np.sqrt(30.0)
+    assert abs(np.corrcoef(off[1:], off[:-1])[0, 1]) < 0.1

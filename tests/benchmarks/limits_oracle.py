@@ -190,7 +190,7 @@ def covariance(course: Course, knows: str) -> Floats:
             sigma += heat
             columns += layers
         if knows == "same data":
-            sigma += _chart(gauge)
+            sigma += chart_covariance(gauge)
             columns += [gauge.stock * 0.003, gauge.surface * 1.1]
     sold = course.all_sold
     sigma += 30.0 * course.repeatability**2 * np.minimum(sold[:, None], sold[None, :])
@@ -246,7 +246,7 @@ def _thermometer(course: Course, gauge: Gauge, apart: Floats) -> tuple[Floats, l
     return sigma, layers
 
 
-def _chart(gauge: Gauge) -> Floats:
+def chart_covariance(gauge: Gauge) -> Floats:
     """What a slope off by 0.3 % over some 300 mm does to the litres between two levels."""
     middles = np.arange(5.0, gauge.depth + 10.0, 10.0)
     slopes = 0.003**2 * np.exp(-0.5 * ((middles[:, None] - middles[None, :]) / 300.0) ** 2)

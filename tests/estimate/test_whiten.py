@@ -1,5 +1,7 @@
 """The whitening filter against the covariance that its model states, and charts read between their rows."""
 
+from dataclasses import fields, replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -11,6 +13,7 @@ from tests.support.hand_site import at
 
 COUNT = 60
 WALK_L, RATE_K_PER_H, WALK_PER_L = 0.3, 0.02, 0.002
+RIPPLE_H = 0.7
 DROP = 30
 DROP_SD_L, LAYER_K = 12.0, 0.4
 
@@ -24,7 +27,12 @@ def dips():
     jump[DROP], layer[DROP] = DROP_SD_L**2, LAYER_K
     sold = np.cumsum(rng.uniform(0.0, 300.0, COUNT))
     litres_per_k = np.where(np.arange(COUNT) < DROP, 8.0, 15.0) * (1.0 - 0.001 * np.arange(COUNT))
-    noise = Noise(rng.uniform(0.5, 2.0, COUNT), WALK_L, WALK_PER_L, RATE_K_PER_H, layer, litres_per_k)
+    every = np.ones(COUNT)
+    noise = Noise(
+        white_l=rng.uniform(0.5, 2.0, COUNT), ripple_l=rng.uniform(0.5, 2.0, COUNT), ripple_h=RIPPLE_H * every,
+        walk_l=WALK_L * every, walk_per_l=WALK_PER_L * every, rate_k_per_h=RATE_K_PER_H * every, layer_k=layer,
+        litres_per_k=litres_per_k,
+    )  # fmt: skip
     return hours, noise, jump, sold
 
 
@@ -35,13 +43,14 @@ def covariance_l2(hours, noise, jump, sold):
     two first-order lags in series.
     """
     apart = np.abs(hours[:, None] - hours[None, :])
-    sigma = np.diag(noise.white_l**2) + noise.walk_l**2 * WANDER_H / 2.0 * np.exp(-apart / WANDER_H)
+    sigma = np.diag(noise.white_l**2) + np.outer(noise.ripple_l, noise.ripple_l) * np.exp(-apart / RIPPLE_H)
+    sigma += WALK_L**2 * WANDER_H / 2.0 * np.exp(-apart / WANDER_H)
     rate, slow = 1.0 / RATE_H, 1.0 / SLOW_H
     lagged = (np.exp(-slow * apart) / slow - np.exp(-rate * apart) / rate) * rate / (rate**2 - slow**2)
     shown = np.outer(noise.litres_per_k, noise.litres_per_k)
-    sigma += shown * noise.rate_k_per_h**2 * lagged
+    sigma += shown * RATE_K_PER_H**2 * lagged
     moved = sold - sold[0]
-    sigma += noise.walk_per_l * np.minimum(moved[:, None], moved[None, :])
+    sigma += WALK_PER_L * np.minimum(moved[:, None], moved[None, :])
     late = np.arange(len(hours)) >= DROP
     sigma += jump[DROP] * np.outer(late, late)
     layer = np.where(late, np.exp(-(hours - hours[DROP]) / LAYER_H), 0.0)
@@ -118,3 +127,14 @@ def test_a_chart_with_a_kink_stays_rising():
     fine = np.arange(0.0, 500.0, 1.0)
     when = np.full(len(fine), at(1.0).timestamp())
     assert (np.diff(strapping.volume_l(fine, when) + strapping.between_rows_l(fine, when)) >= -1e-9).all()
+
+
+def test_several_noises_at_once_are_each_by_itself(dips):
+    """Filters batched over a leading axis against each alone."""
+    hours, noise, jump, sold = dips
+    other = replace(noise, white_l=2.0 * noise.white_l, ripple_h=3.0 * noise.ripple_h)
+    both = Noise(**{one.name: np.stack([getattr(noise, one.name), getattr(other, one.name)]) for one in fields(Noise)})
+    columns = np.random.default_rng(4).normal(size=(COUNT, 2)).cumsum(axis=0)
+    together = whitened(columns, filter_of(hours, both, jump, sold))
+    for number, alone in enumerate((noise, other)):
+        assert together[number] == pytest.approx(whitened(columns, filter_of(hours, alone, jump, sold)), rel=1e-9)

@@ -1,8 +1,8 @@
 """Moves a gauge's levels as if other litres stood in the tank.
 
 It goes through the chart, onto the gauge's own grid, by the historian's own habit of keeping rows.
-Before a move the level that the gauge rounded away is put back, evenly within its cell and slowly wandering, so that a
-level that creeps crosses the grid as it would have.
+Before a move the level that the gauge rounded away is put back, evenly within its cell, so that a level that creeps
+crosses the grid as it would have: slowly wandering, and from reading to reading as much as the gauge itself is noisy.
 """
 
 from __future__ import annotations
@@ -34,7 +34,9 @@ class Habit:
     """How a gauge and its historian report.
 
     The grid of the levels and the least change that is told [mm], the usual time between samples and the longest
-    silence [s], and whether rows are kept on a change alone (`is_on_change`) or a held value is repeated (`is_held`).
+    silence [s], whether rows are kept on a change alone (`is_on_change`) or a held value is repeated (`is_held`), and
+    the SD by which a reading at rest differs from its neighbours beyond what the grid makes of it (0 where rows are not
+    all kept).
     """
 
     grid_mm: float
@@ -43,6 +45,7 @@ class Habit:
     heartbeat_s: float
     is_on_change: bool
     is_held: bool
+    noise_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +102,15 @@ def habit_of(ts_s: Floats, level_mm: Floats) -> Habit:
     step_mm = max(least, grid) if on_change or held else grid
     quiet = gap[(step < step_mm - 1e-6) & (gap > 3.0 * usual)]
     heartbeat = float(np.median(quiet)) if len(quiet) > 10 else float("inf")
-    return Habit(grid, step_mm, usual, heartbeat, on_change, held)
+    noise = 0.0 if on_change or held else _noise_mm(level_mm, grid)
+    return Habit(grid, step_mm, usual, heartbeat, on_change, held, noise)
+
+
+def _noise_mm(level_mm: Floats, grid_mm: float) -> float:
+    """SD of a reading's own noise, from second differences but those that a move stands out of."""
+    second = np.abs(np.diff(level_mm, 2))
+    least = second[second <= 4.0 * 1.4826 * float(np.median(second)) + 0.5 * grid_mm]
+    return float(np.sqrt(max(np.mean(least**2) / 6.0 - grid_mm**2 / 12.0, 0.0))) if len(least) else 0.0
 
 
 def rounded(level_mm: Floats, grid_mm: float) -> Floats:
@@ -107,8 +118,11 @@ def rounded(level_mm: Floats, grid_mm: float) -> Floats:
     return np.round(np.round(level_mm / grid_mm) * grid_mm, 3)
 
 
-def within_cell(ts_s: Floats, rng: np.random.Generator, *, tau_s: float = HOUR_S) -> Floats:
-    """A wandering part of a cell, evenly spread over −½ to ½ and linked over `tau_s`. Shape (n,)."""
+def within_cell(ts_s: Floats, rng: np.random.Generator, *, noise: float = 0.0, tau_s: float = HOUR_S) -> Floats:
+    """A part of a cell, evenly spread over −½ to ½. Shape (n,).
+
+    It wanders, linked over `tau_s`, and noise of an SD of so many cells moves each reading by itself.
+    """
     if not len(ts_s):
         return np.empty(0)
     grid_s = np.arange(ts_s[0], ts_s[-1] + tau_s, tau_s / 10.0)
@@ -116,7 +130,8 @@ def within_cell(ts_s: Floats, rng: np.random.Generator, *, tau_s: float = HOUR_S
     shocks = rng.normal(0.0, np.sqrt(1.0 - keep**2), len(grid_s))
     shocks[0] = rng.normal()
     slow = np.asarray(lfilter([1.0], [1.0, -keep], shocks))
-    return np.asarray(0.998 * (ndtr(np.interp(ts_s, grid_s, slow)) - 0.5))
+    place = ndtr(np.interp(ts_s, grid_s, slow)) + noise * rng.normal(0.0, 1.0, len(ts_s))
+    return np.asarray(0.998 * (place % 1.0 - 0.5))
 
 
 def shift_mm(gauges: list[Gauge], number: int, at_s: Floats, litres: Floats) -> Floats:
@@ -202,7 +217,7 @@ def moved_levels(gauge: Gauge, shift_of: ShiftOf, rng: np.random.Generator) -> M
     habit = gauge.habit
     if not habit.is_on_change and not habit.is_held:
         ts, level = gauge.ts_s[first:], gauge.level_mm[first:]
-        inside = level + habit.grid_mm * within_cell(ts, rng)
+        inside = level + habit.grid_mm * within_cell(ts, rng, noise=habit.noise_mm / habit.grid_mm)
         new = np.where(shift[first:] == 0.0, level, rounded(inside + shift[first:], habit.grid_mm))
         return Moved(ts, new, _NONE, _NONE, _NONE)
     return _reported(gauge, max(first - 1, 0), shift_of, rng)

@@ -1,0 +1,149 @@
+"""A tank's own noise, learned from its own dips by their evidence: how they scatter, how long that lasts, how they stray.
+
+What the trade knows of gauges, thermometers and vapour is where it begins. Now and then, each time on the dips of the
+days so far, every habit of a grid is weighed by the log marginal likelihood of the balance, its coefficients integrated
+out, and the likeliest is used for the dips that come (empirical Bayes: H. Robbins, "An empirical Bayes approach to
+statistics", Proc. Third Berkeley Symposium 1 (1956) 157-163). So no day knows more than its own dips and those before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.design import Balance
+from pipeline.estimate.regression import Prior
+from pipeline.estimate.whiten import Noise, filter_of, whitened
+
+Floats = NDArray[np.float64]
+
+FIRST_DAYS = 10
+TIMES_AS_LONG = 3
+"""Learned after so many days, and again each time there is so many times as much."""
+MOST_DAYS = 90
+"""Days that are looked back on. Gauges are exchanged and seasons change."""
+FEWEST_DIPS = 100
+RIPPLE_SHARE = 0.8
+"""Share of a dip's variance that it shares with its neighbours. No source; what is not shared may be small."""
+HELD = 4.0
+"""Rows further out than so many SDs count less (Huber's weights)."""
+DOUBLE = float(np.log(2.0))
+"""Prior SD of the log of each habit about the usual one: a factor of two. No source."""
+
+
+@dataclass(frozen=True)
+class Habit:
+    """How a tank's noise differs from the usual: factors of each dip's SD, of the wander, of what sales add to the
+    variance and of the thermometer's rate; and for how long a dip's own noise lasts [h]."""
+
+    dip: float = 1.0
+    ripple_h: float = 0.15
+    walk: float = 1.0
+    sales: float = 1.0
+    rate: float = 1.0
+
+    def log_prior(self) -> float:
+        """Log prior density up to a constant; the ripple's time has a flat one."""
+        logs = np.log([self.dip, self.walk, self.rate, np.sqrt(self.sales)])
+        return -0.5 * float((logs**2).sum()) / DOUBLE**2
+
+
+USUAL = Habit()
+DIPS = (0.7, 0.8, 0.9, 1.0, 1.1, 1.22, 1.36)
+RIPPLES_H = (0.15, 0.3, 0.5, 0.8, 1.3)
+WALKS = (0.5, 0.8, 1.3)
+RATES = (0.6, 1.0, 1.6)
+SALES = (0.3, 1.0, 3.0)
+
+
+def habitual(noise: Noise, habit: Habit) -> Noise:
+    """The usual noise of some dips as a tank of such a habit has it."""
+    usual_l = float(np.median(noise.white_l))
+    shared = RIPPLE_SHARE * np.minimum(noise.white_l, usual_l) ** 2
+    return replace(
+        noise,
+        white_l=habit.dip * np.sqrt(noise.white_l**2 - shared),
+        ripple_l=habit.dip * np.sqrt(shared),
+        ripple_h=np.full_like(noise.white_l, habit.ripple_h),
+        walk_l=noise.walk_l * habit.walk,
+        walk_per_l=noise.walk_per_l * habit.sales,
+        rate_k_per_h=noise.rate_k_per_h * habit.rate,
+    )
+
+
+def learned_noise(balance: Balance, noise: Noise) -> Noise:
+    """The noise of a tank's k dips, from each time it is learned by the habit that its dips so far make likeliest."""
+    habit, begun = USUAL, 0
+    parts = []
+    first, last = int(balance.known_day[0]), int(balance.known_day[-1])
+    after = FIRST_DAYS
+    while first + after <= last:
+        until = int(np.searchsorted(balance.known_day, first + after))
+        parts.append(_part(habitual(noise, habit), begun, until))
+        since = int(np.searchsorted(balance.known_day, first + after - MOST_DAYS))
+        if until - since >= FEWEST_DIPS:
+            habit = likeliest(_dips(balance, since, until), _part(noise, since, until), habit)
+        begun, after = until, after * TIMES_AS_LONG
+    parts.append(_part(habitual(noise, habit), begun, len(balance.y_l)))
+    return Noise(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Noise)})
+
+
+def likeliest(balance: Balance, noise: Noise, habit: Habit) -> Habit:
+    """The habit that the dips make likeliest: first how they scatter, then how they stray."""
+    scatter = [replace(habit, dip=dip, ripple_h=ripple) for dip, ripple in product(DIPS, RIPPLES_H)]
+    habit = _usual_of(balance, noise, scatter)
+    stray = [replace(habit, walk=walk, rate=rate, sales=sales) for walk, rate, sales in product(WALKS, RATES, SALES)]
+    return _usual_of(balance, noise, stray)
+
+
+def _usual_of(balance: Balance, noise: Noise, habits: Sequence[Habit]) -> Habit:
+    """The geometric mean of some habits, each by its posterior probability."""
+    weight = evidence(balance, [habitual(noise, habit) for habit in habits])
+    weight += [habit.log_prior() for habit in habits]
+    share = np.exp(weight - weight.max())
+    logs = np.log([[getattr(habit, one.name) for one in fields(Habit)] for habit in habits])
+    return Habit(*np.exp(share @ logs / share.sum()).tolist())
+
+
+def evidence(balance: Balance, noises: Sequence[Noise]) -> Floats:
+    """Log marginal likelihood of a balance's dips under each noise, up to a constant. Shape (noises,)."""
+    many = Noise(**{one.name: np.stack([getattr(noise, one.name) for noise in noises]) for one in fields(Noise)})
+    by = filter_of(balance.hours, many, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
+    rows = whitened(np.column_stack([balance.y_l, balance.columns]), by)[:, 1:]
+    fitted, _ = _fit(rows, balance.prior)
+    far = np.abs(rows[..., 0] - np.matvec(rows[..., 1:], fitted))
+    held = rows * np.sqrt(np.minimum(1.0, HELD / np.maximum(far, 1e-9)))[..., None]
+    _, value = _fit(held, balance.prior)
+    return np.asarray(value - np.log(by.sd_l[:, 1:]).sum(axis=1))
+
+
+def _fit(rows: Floats, prior: Prior) -> tuple[Floats, Floats]:
+    """Coefficients (g, p) of whitened rows (g, k, 1 + p), the first column y, and their log evidence (g,)."""
+    y, x = rows[..., 0], rows[..., 1:] * prior.sd
+    matrix = x.mT @ x + np.eye(x.shape[-1])
+    right = np.vecmat(y, x) + prior.mean / prior.sd
+    solved = np.linalg.solve(matrix, right[..., None])[..., 0]
+    _, logdet = np.linalg.slogdet(matrix)
+    value = 0.5 * (np.vecdot(right, solved) - logdet - np.vecdot(y, y))
+    return prior.sd * solved, np.asarray(value)
+
+
+def _part(noise: Noise, begun: int, until: int) -> Noise:
+    return Noise(**{one.name: getattr(noise, one.name)[begun:until] for one in fields(Noise)})
+
+
+def _dips(balance: Balance, begun: int, until: int) -> Balance:
+    """Some of the dips of a balance, all that goes by dip cut alike."""
+    cut = {one.name: getattr(balance, one.name) for one in fields(Balance)}
+    return replace(
+        balance,
+        **{
+            name: value[begun:until]
+            for name, value in cut.items()
+            if isinstance(value, np.ndarray) and len(value) == len(balance.y_l)
+        },
+    )
