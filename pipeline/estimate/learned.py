@@ -1,4 +1,4 @@
-"""A tank's own noise, learned from its own dips by their evidence: how they scatter, how long that lasts, how they stray.
+"""A tank's own noise, learned from its own dips by their evidence: how they scatter, for how long, how they stray.
 
 What the trade knows of gauges, thermometers and vapour is where it begins. Now and then, each time on the dips of the
 days so far, every habit of a grid is weighed by the log marginal likelihood of the balance, its coefficients integrated
@@ -37,8 +37,11 @@ DOUBLE = float(np.log(2.0))
 
 @dataclass(frozen=True)
 class Habit:
-    """How a tank's noise differs from the usual: factors of each dip's SD, of the wander, of what sales add to the
-    variance and of the thermometer's rate; and for how long a dip's own noise lasts [h]."""
+    """How a tank's noise differs from the usual.
+
+    `ripple_h` for how long a dip's own noise lasts [h]; the others are factors, of each dip's SD, of the wander, of the
+    variance that sales add, and of the thermometer's rate.
+    """
 
     dip: float = 1.0
     ripple_h: float = 0.15
