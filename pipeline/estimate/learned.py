@@ -86,37 +86,41 @@ def learned_noise(balance: Balance, noise: Noise) -> Noise:
     after = FIRST_DAYS
     while first + after <= last:
         until = int(np.searchsorted(balance.known_day, first + after))
-        parts.append(_part(habitual(noise, habit), begun, until))
+        parts.append(habitual(_part(noise, slice(begun, until)), habit))
         since = int(np.searchsorted(balance.known_day, first + after - MOST_DAYS))
         if until - since >= FEWEST_DIPS:
-            habit = likeliest(_dips(balance, since, until), _part(noise, since, until), habit)
+            habit = likeliest(balance, noise, slice(since, until), habit)
         begun, after = until, after * TIMES_AS_LONG
-    parts.append(_part(habitual(noise, habit), begun, len(balance.y_l)))
+    parts.append(habitual(_part(noise, slice(begun, None)), habit))
     return Noise(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Noise)})
 
 
-def likeliest(balance: Balance, noise: Noise, habit: Habit) -> Habit:
-    """The habit that the dips make likeliest: first how they scatter, then how they stray."""
+def likeliest(balance: Balance, noise: Noise, dips: slice, habit: Habit) -> Habit:
+    """The habit that some dips make likeliest: first how they scatter, then how they stray."""
     scatter = [replace(habit, dip=dip, ripple_h=ripple) for dip, ripple in product(DIPS, RIPPLES_H)]
-    habit = _usual_of(balance, noise, scatter)
+    habit = _usual_of(balance, noise, dips, scatter)
     stray = [replace(habit, walk=walk, rate=rate, sales=sales) for walk, rate, sales in product(WALKS, RATES, SALES)]
-    return _usual_of(balance, noise, stray)
+    return _usual_of(balance, noise, dips, stray)
 
 
-def _usual_of(balance: Balance, noise: Noise, habits: Sequence[Habit]) -> Habit:
+def _usual_of(balance: Balance, noise: Noise, dips: slice, habits: Sequence[Habit]) -> Habit:
     """The geometric mean of some habits, each by its posterior probability."""
-    weight = evidence(balance, [habitual(noise, habit) for habit in habits])
+    weight = evidence(balance, [habitual(_part(noise, dips), habit) for habit in habits], dips)
     weight += [habit.log_prior() for habit in habits]
     share = np.exp(weight - weight.max())
     logs = np.log([[getattr(habit, one.name) for one in fields(Habit)] for habit in habits])
     return Habit(*np.exp(share @ logs / share.sum()).tolist())
 
 
-def evidence(balance: Balance, noises: Sequence[Noise]) -> Floats:
-    """Log marginal likelihood of a balance's dips under each noise, up to a constant. Shape (noises,)."""
+def evidence(balance: Balance, noises: Sequence[Noise], dips: slice = slice(None)) -> Floats:
+    """Log marginal likelihood of some of a balance's dips under each noise of theirs. Shape (noises,).
+
+    Up to a constant, and with rows far out held back.
+    """
     many = Noise(**{one.name: np.stack([getattr(noise, one.name) for noise in noises]) for one in fields(Noise)})
-    by = filter_of(balance.hours, many, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
-    rows = whitened(np.column_stack([balance.y_l, balance.columns]), by)[:, 1:]
+    sold_l = balance.sold_15_l[dips].sum(axis=1)
+    by = filter_of(balance.hours[dips], many, balance.jump_var_l2[dips], sold_l)
+    rows = whitened(np.column_stack([balance.y_l, balance.columns])[dips], by)[:, 1:]
     fitted, _ = _fit(rows, balance.prior)
     far = np.abs(rows[..., 0] - np.matvec(rows[..., 1:], fitted))
     held = rows * np.sqrt(np.minimum(1.0, HELD / np.maximum(far, 1e-9)))[..., None]
@@ -135,18 +139,5 @@ def _fit(rows: Floats, prior: Prior) -> tuple[Floats, Floats]:
     return prior.sd * solved, np.asarray(value)
 
 
-def _part(noise: Noise, begun: int, until: int) -> Noise:
-    return Noise(**{one.name: getattr(noise, one.name)[begun:until] for one in fields(Noise)})
-
-
-def _dips(balance: Balance, begun: int, until: int) -> Balance:
-    """Some of the dips of a balance, all that goes by dip cut alike."""
-    cut = {one.name: getattr(balance, one.name) for one in fields(Balance)}
-    return replace(
-        balance,
-        **{
-            name: value[begun:until]
-            for name, value in cut.items()
-            if isinstance(value, np.ndarray) and len(value) == len(balance.y_l)
-        },
-    )
+def _part(noise: Noise, dips: slice) -> Noise:
+    return Noise(**{one.name: getattr(noise, one.name)[dips] for one in fields(Noise)})

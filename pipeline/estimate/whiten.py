@@ -43,8 +43,8 @@ class Noise:
 
     `white_l` SD of each dip by itself, `ripple_l` of what it shares with its neighbours over `ripple_h`; `walk_l` SD of
     the wander that one hour adds; `walk_per_l` variance [l²] added for each litre sold; `rate_k_per_h` SD of the
-    rate of the thermometer's error; `layer_k` SD of the error that a drop just before the dip leaves [K]; `litres_per_k`
-    what a kelvin of error does to the stock.
+    rate of the thermometer's error; `layer_k` SD of the error that a drop just before the dip leaves [K];
+    `litres_per_k` what a kelvin of error does to the stock.
     """
 
     white_l: Floats
