@@ -29,11 +29,11 @@ SHAPES = 16
 """Regressors of the bands together: the ways in which neighbouring bands are wrong alike, strongest first."""
 CHART_COLUMNS = 2 + SHAPES
 """Regressors of one chart: its scale, its offset, its shapes."""
-BAND_SD = 0.0035
-BAND_REACH_MM = 300.0
+BAND_SD = 0.004
+BAND_REACH_MM = 200.0
 """SD of a chart's local slope error, and how far it keeps. Common practice, no source: 0.3 %, 200 to 400 mm."""
 SCALE_SD = 0.003
-OFFSET_SD_MM = 2.0
+OFFSET_SD_MM = 3.0
 SHIFT_SD_MM = 25.0
 """Prior SD of how far a gauge that jumped reads off afterwards; jumps of 2 to 50 mm are common practice, no source."""
 TICKET_SHARE_SD = 0.0015
