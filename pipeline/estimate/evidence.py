@@ -125,7 +125,8 @@ def weigh(
     seen = np.flatnonzero((candidates.onset < sums.count) & (~is_delivery | (candidates.onset >= recent)))
     extra = sums.extra(belief, seen + offset)
     which = candidates.which[seen]
-    spread = np.array([one.spread for one in candidates.hypotheses])[which]
+    onset = candidates.onset[seen].tolist()
+    spread = np.array([candidates.hypotheses[one].spread_from(at) for one, at in zip(which, onset, strict=True)])
     one_sided = np.array([one.one_sided for one in candidates.hypotheses])[which]
     usual = np.array([one.usual for one in candidates.hypotheses])[which]
     value, plain = extra.log_bayes(spread, usual), extra.log_bayes(spread, np.zeros_like(usual))

@@ -1,9 +1,10 @@
-"""A tank's own noise, learned from its own dips by their evidence: how they scatter, for how long, how they stray.
+"""How a tank's own dips scatter, and for how long, learned from them by their evidence.
 
-What the trade knows of gauges, thermometers and vapour is where it begins. Now and then, each time on the dips of the
-days so far, every habit of a grid is weighed by the log marginal likelihood of the balance, its coefficients integrated
-out, and the likeliest is used for the dips that come (empirical Bayes: H. Robbins, "An empirical Bayes approach to
-statistics", Proc. Third Berkeley Symposium 1 (1956) 157-163). So no day knows more than its own dips and those before.
+What the trade knows of gauges is where it begins. Now and then, each time on the dips of the days so far, every habit
+of a grid is weighed by the log marginal likelihood of the balance, its coefficients integrated out, and the likeliest
+is used for the dips that come (empirical Bayes: H. Robbins, "An empirical Bayes approach to statistics", Proc. Third
+Berkeley Symposium 1 (1956) 157-163). So no day knows more than its own dips and those before. How far a tank strays
+over days is not learned: a quiet week says little of a season, and a leak would pass for a wander.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.design import Balance
+from pipeline.estimate.noise import RIPPLE_H
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.whiten import Noise, filter_of, whitened
 
@@ -27,54 +29,37 @@ TIMES_AS_LONG = 3
 MOST_DAYS = 90
 """Days that are looked back on. Gauges are exchanged and seasons change."""
 FEWEST_DIPS = 100
-RIPPLE_SHARE = 0.8
-"""Share of a dip's variance that it shares with its neighbours. No source; what is not shared may be small."""
 HELD = 4.0
 """Rows further out than so many SDs count less (Huber's weights)."""
 DOUBLE = float(np.log(2.0))
-"""Prior SD of the log of each habit about the usual one: a factor of two. No source."""
+"""Prior SD of the log of that factor. No source."""
 
 
 @dataclass(frozen=True)
 class Habit:
-    """How a tank's noise differs from the usual.
-
-    `ripple_h` for how long a dip's own noise lasts [h]; the others are factors, of each dip's SD, of the wander, of the
-    variance that sales add, and of the thermometer's rate.
-    """
+    """How a tank's dips differ from the usual: `dip` a factor of their SD, `ripple_h` for how long it lasts [h]."""
 
     dip: float = 1.0
-    ripple_h: float = 0.15
-    walk: float = 1.0
-    sales: float = 1.0
-    rate: float = 1.0
+    ripple_h: float = RIPPLE_H
 
     def log_prior(self) -> float:
         """Log prior density up to a constant; the ripple's time has a flat one."""
-        logs = np.log([self.dip, self.walk, self.rate, np.sqrt(self.sales)])
-        return -0.5 * float((logs**2).sum()) / DOUBLE**2
+        return -0.5 * float(np.log(self.dip) / DOUBLE) ** 2
 
 
 USUAL = Habit()
 DIPS = (0.7, 0.8, 0.9, 1.0, 1.1, 1.22, 1.36)
-RIPPLES_H = (0.15, 0.3, 0.5, 0.8, 1.3)
-WALKS = (0.5, 0.8, 1.3)
-RATES = (0.6, 1.0, 1.6)
-SALES = (0.3, 1.0, 3.0)
+RIPPLES_H = (RIPPLE_H, 0.3, 0.5, 0.8, 1.3)
+HABITS = tuple(Habit(dip, ripple_h) for dip, ripple_h in product(DIPS, RIPPLES_H))
 
 
 def habitual(noise: Noise, habit: Habit) -> Noise:
     """The usual noise of some dips as a tank of such a habit has it."""
-    usual_l = float(np.median(noise.white_l))
-    shared = RIPPLE_SHARE * np.minimum(noise.white_l, usual_l) ** 2
     return replace(
         noise,
-        white_l=habit.dip * np.sqrt(noise.white_l**2 - shared),
-        ripple_l=habit.dip * np.sqrt(shared),
+        white_l=noise.white_l * habit.dip,
+        ripple_l=noise.ripple_l * habit.dip,
         ripple_h=np.full_like(noise.white_l, habit.ripple_h),
-        walk_l=noise.walk_l * habit.walk,
-        walk_per_l=noise.walk_per_l * habit.sales,
-        rate_k_per_h=noise.rate_k_per_h * habit.rate,
     )
 
 
@@ -89,26 +74,18 @@ def learned_noise(balance: Balance, noise: Noise) -> Noise:
         parts.append(habitual(_part(noise, slice(begun, until)), habit))
         since = int(np.searchsorted(balance.known_day, first + after - MOST_DAYS))
         if until - since >= FEWEST_DIPS:
-            habit = likeliest(balance, noise, slice(since, until), habit)
+            habit = likeliest(balance, noise, slice(since, until))
         begun, after = until, after * TIMES_AS_LONG
     parts.append(habitual(_part(noise, slice(begun, None)), habit))
     return Noise(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Noise)})
 
 
-def likeliest(balance: Balance, noise: Noise, dips: slice, habit: Habit) -> Habit:
-    """The habit that some dips make likeliest: first how they scatter, then how they stray."""
-    scatter = [replace(habit, dip=dip, ripple_h=ripple) for dip, ripple in product(DIPS, RIPPLES_H)]
-    habit = _usual_of(balance, noise, dips, scatter)
-    stray = [replace(habit, walk=walk, rate=rate, sales=sales) for walk, rate, sales in product(WALKS, RATES, SALES)]
-    return _usual_of(balance, noise, dips, stray)
-
-
-def _usual_of(balance: Balance, noise: Noise, dips: slice, habits: Sequence[Habit]) -> Habit:
-    """The geometric mean of some habits, each by its posterior probability."""
-    weight = evidence(balance, [habitual(_part(noise, dips), habit) for habit in habits], dips)
-    weight += [habit.log_prior() for habit in habits]
+def likeliest(balance: Balance, noise: Noise, dips: slice) -> Habit:
+    """The geometric mean of the habits, each by the probability that some dips leave it."""
+    weight = evidence(balance, [habitual(_part(noise, dips), habit) for habit in HABITS], dips)
+    weight += [habit.log_prior() for habit in HABITS]
     share = np.exp(weight - weight.max())
-    logs = np.log([[getattr(habit, one.name) for one in fields(Habit)] for habit in habits])
+    logs = np.log([[habit.dip, habit.ripple_h] for habit in HABITS])
     return Habit(*np.exp(share @ logs / share.sum()).tolist())
 
 

@@ -16,11 +16,15 @@ Floats = NDArray[np.float64]
 
 DEFAULT_WHITE_MM = 0.12
 """SD of a half hour's mean level before a tank has shown its own. Common practice, no source."""
-RATE_K_PER_H = 0.006
+RATE_K_PER_H = 0.005
 UNTOLD_K_PER_H = 0.05
 """SD of the error in the rate of the bulk temperature, with a thermometer and without one. Common practice, no source:
 0.003 to 0.01 K/h; and some 2 K without."""
-WALK_L = 0.12
+RIPPLE_SHARE = 0.8
+"""Share of its variance at rest that a dip shares with its neighbours. No source; what is not shared may be small."""
+RIPPLE_H = 0.15
+"""For how long, before a tank has shown it: hardly to the next dip. No source."""
+WALK_L = 0.1
 """Wander of the stock in one hour, SD. Common practice, no source: 0.05 to 0.15."""
 WALK_PER_SOLD_L = 1e-4
 """Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. No source. [l²/l]"""
@@ -58,7 +62,7 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
     calm &= (balance.jump_var_l2[1:-1] == 0) & (balance.jump_var_l2[2:] == 0)
     worst = np.maximum(np.maximum(state[:-2], state[1:-1]), state[2:])
     day = balance.known_day[2:]
-    white, hidden_mm = np.empty(len(dips)), np.empty(len(dips))
+    own, still, hidden_mm = np.empty(len(dips)), np.empty(len(dips)), np.empty(len(dips))
     for today in np.unique(balance.known_day):
         here = balance.known_day == today
         recent = calm & (day <= today) & (day > today - WINDOW_DAYS)
@@ -68,16 +72,18 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
             sample = second[recent & (worst == kind)]
             if len(sample) >= 15:
                 levels[kind] = max(1.4826 * float(np.median(sample)), 0.02 * surface)
-        white[here] = np.maximum.accumulate(levels)[state[here]] * few[here]
+        own[here] = np.maximum.accumulate(levels)[state[here]] * few[here]
+        still[here] = levels[0] * few[here]
         hidden_mm[here] = resolution_mm(_read_by(level_mm, read_s, int(today))) / np.sqrt(12.0)
-    white = np.maximum(white, hidden_mm * dips.surface_l_per_mm)
+    least = hidden_mm * dips.surface_l_per_mm
+    own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
     litres_per_k = float(np.asarray(expansion_per_k(product, 15.0))) * np.maximum(balance.stock_15_l, 0.0)
     rate = RATE_K_PER_H if np.isfinite(dips.temp_c).any() else UNTOLD_K_PER_H
     every = np.ones(len(dips))
     return Noise(
-        white_l=white,
-        ripple_l=0.0 * every,
-        ripple_h=every,
+        white_l=np.sqrt(own**2 - shared),
+        ripple_l=np.sqrt(shared),
+        ripple_h=RIPPLE_H * every,
         walk_l=WALK_L * every,
         walk_per_l=WALK_PER_SOLD_L * every,
         rate_k_per_h=rate * every,
@@ -109,7 +115,7 @@ def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
     triples = np.lib.stride_tricks.sliding_window_view(balance.y_l, 3)
     shift = np.median(triples[3:], axis=1) - np.median(triples[:-3], axis=1)
     sold = balance.sold_15_l.sum(axis=1)[1:-1]
-    doubt = np.hypot(noise.white_l[3:-2] * MEDIAN_OF_THREE, noise.walk_l[3:-2])
+    doubt = np.hypot(noise.dip_sd_l[3:-2] * MEDIAN_OF_THREE, noise.walk_l[3:-2])
     doubt = np.hypot(doubt, ODD_SHARE * (sold[3:] - sold[:-3]))
     day, jumps = balance.known_day, np.cumsum(balance.jump_var_l2 > 0)
     whole = (day[5:] == day[:-5]) & (jumps[5:] == jumps[:-5]) & (balance.hours[5:] - balance.hours[:-5] < 6.0)

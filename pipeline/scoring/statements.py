@@ -13,15 +13,10 @@ from numpy.typing import NDArray
 from pipeline.cases.finding import Finding
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.ledger.movements import open_spans
-from pipeline.physics.products import expansion_per_k
 from pipeline.scoring.unit_days import UnitDays
 
 Floats = NDArray[np.float64]
 
-PERSISTENT_K_PER_H: Final = 0.0008
-"""What a whole month may be off by, with one sign and unseen by its own data, as a rate of the bulk's temperature: the
-expansion coefficient's error times a season's drift (common practice, no source). In a tank of 15,000 litres of petrol
-it makes 0.015 l/h (0.008 to 0.03)."""
 DETECTABLE_SDS: Final = 3.29
 """Sum of the normal quantiles of 95 % detection and of 5 % false alarms."""
 INTERVAL_SDS: Final = 1.96
@@ -126,7 +121,11 @@ def _statement(
 
 
 def month_leak(walked: UnitWalk | None, month: date) -> tuple[float, float]:
-    """Leak over a month and its SD, by the last run of that UTC month. NaN where there is none. [l/h]"""
+    """Leak over a month and its SD, by the last run of that UTC month. NaN where there is none. [l/h]
+
+    What a season's warming makes of an expansion that is not quite known, which no month averages away, is in the SD:
+    the expansion is one of the balance's coefficients.
+    """
     if walked is None:
         return np.nan, np.nan
     first = month.toordinal() - EPOCH
@@ -137,11 +136,7 @@ def month_leak(walked: UnitWalk | None, month: date) -> tuple[float, float]:
     leak, sd = views[-1].month_leak
     if not np.isfinite(leak) or not sd < MOST_SD_L_PER_H:
         return np.nan, np.nan
-    balance = walked.walk.balance
-    told = balance.known_day <= views[-1].day
-    beta = np.asarray(expansion_per_k(walked.seen.unit.product, np.clip(balance.temp_c[told], -19.0, 39.0)))
-    persistent = PERSISTENT_K_PER_H * float(np.mean(beta * balance.stock_15_l[told]))
-    return leak, float(np.hypot(sd, persistent))
+    return leak, sd
 
 
 def _settled_days(days: UnitDays, walked: UnitWalk | None, inside: NDArray[np.bool_]) -> int:

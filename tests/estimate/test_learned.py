@@ -7,7 +7,8 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from pipeline.estimate.design import Balance
-from pipeline.estimate.learned import FIRST_DAYS, RIPPLE_SHARE, USUAL, Habit, evidence, habitual, learned_noise
+from pipeline.estimate.learned import FIRST_DAYS, USUAL, Habit, evidence, habitual, learned_noise
+from pipeline.estimate.noise import RIPPLE_H, RIPPLE_SHARE
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.whiten import RATE_H, SLOW_H, WANDER_H, Noise
 
@@ -17,7 +18,8 @@ LITRES_PER_K, WALK_L, PER_L, RATE = 10.0, 0.12, 1e-4, 0.006
 def usual_noise(count: int, dip_l: float) -> Noise:
     every = np.ones(count)
     return Noise(
-        white_l=dip_l * every, ripple_l=0.0 * every, ripple_h=every, walk_l=WALK_L * every, walk_per_l=PER_L * every,
+        white_l=np.sqrt(1.0 - RIPPLE_SHARE) * dip_l * every, ripple_l=np.sqrt(RIPPLE_SHARE) * dip_l * every,
+        ripple_h=RIPPLE_H * every, walk_l=WALK_L * every, walk_per_l=PER_L * every,
         rate_k_per_h=RATE * every, layer_k=0.0 * every, litres_per_k=LITRES_PER_K * every,
     )  # fmt: skip
 
@@ -39,12 +41,12 @@ def covariance_l2(count: int, habit: Habit, dip_l: float) -> np.ndarray:
     apart = np.abs(hours[:, None] - hours[None, :])
     own = (habit.dip * dip_l) ** 2
     sigma = own * ((1.0 - RIPPLE_SHARE) * np.eye(count) + RIPPLE_SHARE * np.exp(-apart / habit.ripple_h))
-    sigma += (habit.walk * WALK_L) ** 2 * WANDER_H / 2.0 * np.exp(-apart / WANDER_H)
+    sigma += WALK_L**2 * WANDER_H / 2.0 * np.exp(-apart / WANDER_H)
     rate, slow = 1.0 / RATE_H, 1.0 / SLOW_H
     lagged = (np.exp(-slow * apart) / slow - np.exp(-rate * apart) / rate) * rate / (rate**2 - slow**2)
-    sigma += (LITRES_PER_K * habit.rate * RATE) ** 2 * lagged
+    sigma += (LITRES_PER_K * RATE) ** 2 * lagged
     sold = 40.0 * np.arange(count)
-    return sigma + habit.sales * PER_L * np.minimum(sold[:, None], sold[None, :])
+    return sigma + PER_L * np.minimum(sold[:, None], sold[None, :])
 
 
 def drawn(count: int, habit: Habit, dip_l: float, seed: int) -> np.ndarray:
@@ -52,12 +54,7 @@ def drawn(count: int, habit: Habit, dip_l: float, seed: int) -> np.ndarray:
     return factor @ np.random.default_rng(seed).normal(size=count)
 
 
-HABITS = [
-    Habit(dip=1.3, ripple_h=0.8),
-    Habit(dip=0.75, ripple_h=0.15),
-    Habit(walk=1.3, rate=1.5),
-    Habit(dip=1.1, walk=0.5),
-]
+HABITS = [Habit(1.3, 0.8), Habit(0.75, 0.15), Habit(1.0, 0.5), Habit(1.1, 0.3)]
 
 
 @pytest.mark.parametrize("habit", HABITS)
@@ -81,7 +78,7 @@ def test_a_tank_s_own_habit_is_learned_and_only_from_the_days_before(habit):
     day_of = np.arange(count) // 48
     balance = balance_of(drawn(count, habit, dip_l, 22), day_of=day_of, columns=np.zeros((count, 1)))
     learned = learned_noise(balance, usual_noise(count, dip_l))
-    assert learned.dip_sd_l[0] == pytest.approx(dip_l) and learned.walk_l[0] == WALK_L
+    assert learned.dip_sd_l[0] == pytest.approx(dip_l) and learned.ripple_h[0] == RIPPLE_H
     assert learned.dip_sd_l[-1] == pytest.approx(habit.dip * dip_l, rel=0.12)
     assert np.log(learned.ripple_h[-1] / habit.ripple_h) == pytest.approx(0.0, abs=0.7)
     known = [habitual(usual_noise(count, dip_l), one) for one in (USUAL, habit)]
@@ -90,5 +87,7 @@ def test_a_tank_s_own_habit_is_learned_and_only_from_the_days_before(habit):
     cut = int(np.searchsorted(day_of, FIRST_DAYS + 6))
     changed = replace(balance, y_l=np.where(np.arange(count) < cut, balance.y_l, 5.0 * balance.y_l))
     again = learned_noise(changed, usual_noise(count, dip_l))
-    assert (again.dip_sd_l[:cut] == learned.dip_sd_l[:cut]).all() and (again.walk_l[:cut] == learned.walk_l[:cut]).all()
+    assert (again.dip_sd_l[:cut] == learned.dip_sd_l[:cut]).all() and (
+        again.ripple_h[:cut] == learned.ripple_h[:cut]
+    ).all()
     assert again.dip_sd_l[-1] != learned.dip_sd_l[-1]
