@@ -97,15 +97,15 @@ def _silent_findings(one: UnitWalk) -> list[Finding]:
     """What went or came while the gauge was silent for hours: nothing tells which cause it was."""
     unit, balance, belief = one.seen.unit, one.walk.balance, one.walk.views[-1].belief
     then = {view.day: view.belief for view in one.walk.views}
-    silent_h = np.diff(balance.hours, prepend=balance.hours[:1])
     found = []
     for named in one.walk.excursions:
         place, onset = named.pieces[0]
-        size_l = _size_l(one, onset)
-        dip = onset + int(np.argmax(silent_h[onset:] == -size_l))
-        seen = then[named.day]
+        dip = one.walk.candidates.silent.get(onset)
+        if dip is None:
+            continue
+        size_l, seen = _size_l(one, onset), then[named.day]
         seen_l, seen_sd = size_l * float(seen.mean[place]), abs(size_l) * float(np.sqrt(seen.cov[place, place]))
-        if silent_h[dip] != -size_l or abs(seen_l) < max(SILENT_L, SILENT_SDS * seen_sd):
+        if abs(seen_l) < max(SILENT_L, SILENT_SDS * seen_sd):
             continue
         litres = size_l * float(belief.mean[place])
         start_s, end_s = float(balance.hours[dip - 1] * 3600.0), float(balance.hours[dip] * 3600.0)

@@ -81,13 +81,15 @@ class Hypothesis:
 class Candidates:
     """Every hypothesis at every day of onset as one regressor.
 
-    `columns` (k, c), `which` (c,) its hypothesis, `onset` (c,) the dip from which it acts.
+    `columns` (k, c), `which` (c,) its hypothesis, `onset` (c,) the dip from which it acts; `silent` the dip that ended
+    a long silence, by the onset of the excursion that it is taken to hold.
     """
 
     hypotheses: tuple[Hypothesis, ...]
     columns: Floats
     which: NDArray[np.int64]
     onset: NDArray[np.int64]
+    silent: dict[int, int]
 
 
 def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
@@ -142,9 +144,11 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     lasting = np.column_stack([block[:, mine] for block, mine in zip(blocks, acting, strict=True)])
     loss = np.column_stack([block[:, 0] for block in blocks])
     one_day = loss - np.column_stack([loss[:, 1:], np.zeros(len(days))])
+    silent = {}
     for place, (first, end) in enumerate(pairwise([*firsts.tolist(), len(days)])):
         dip = first + int(np.argmax(silent_h[first:end]))
         if silent_h[dip] > SILENCE_H:
+            silent[first] = dip
             one_day[:, place] = np.where(np.arange(len(days)) >= dip, -silent_h[dip], 0.0)
     excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
     after = np.array(drop_dips, dtype=np.int64)
@@ -159,6 +163,7 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
         columns=np.column_stack([lasting, one_day, steps]),
         which=np.concatenate(numbers),
         onset=np.concatenate([*onsets, firsts, after]),
+        silent=silent,
     )
 
 
