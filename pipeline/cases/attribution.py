@@ -29,6 +29,8 @@ EXPLAINS = {
 WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "unexplained": 8.0}
 """Days without a sign after which each of these is taken to be over; until then a run takes it to last."""
 
+SICK_DAYS = 7.0
+"""So long a gauge may have been sick before it is seen to be: a rate that sets in then is not believed. No source."""
 BOOKED_SHARE = 0.5
 """A clock explains a draw when so much of it was booked about its time. No source."""
 
@@ -89,6 +91,8 @@ def _gauge_explains(other: Finding, finding: Finding) -> bool:
     """Whether a sick gauge accounts for a finding: a jump at once, any other trouble while it lasts."""
     if any(item.kind == "instant" for item in other.evidence):
         return finding.cause in (*LASTING, "bulk_theft") and _near_start(other, finding, 0.2)
+    if finding.cause in LASTING and other.start_s - SICK_DAYS * DAY_S <= finding.start_s <= other.start_s:
+        return True
     explained = (*LASTING, "bulk_theft", "short_delivery", "over_delivery", "chart_error", "missing_ticket")
     return finding.cause in explained and _overlaps(other, finding, 1.0)
 

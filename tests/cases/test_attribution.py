@@ -77,6 +77,13 @@ def test_a_jump_of_the_gauge_accounts_for_a_draw_at_its_moment_alone():
     assert attributed([jump, at_once, hours_later]) == [jump, hours_later]
 
 
+def test_a_rate_that_set_in_shortly_before_its_gauge_was_seen_to_be_sick_is_not_believed():
+    noisy = finding("probe_fault", evidence=(Evidence("spread", "the readings scatter"),))
+    assert causes(noisy, finding("meter_drift", start=-6.0)) == {"probe_fault"}
+    assert causes(noisy, finding("meter_drift", start=-20.0)) == {"probe_fault", "meter_drift"}
+    assert causes(noisy, finding("bulk_theft", start=-6.0)) == {"probe_fault", "bulk_theft"}
+
+
 def test_two_findings_of_one_name_are_two_cases():
     twice = [
         finding("bulk_theft", start=0.1, end=0.2, litres=-80.0),
