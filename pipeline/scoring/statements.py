@@ -21,7 +21,8 @@ DETECTABLE_SDS: Final = 3.29
 """Sum of the normal quantiles of 95 % detection and of 5 % false alarms."""
 INTERVAL_SDS: Final = 1.96
 DEADBAND_MM: Final = 0.75
-"""A gauge that hides this much cannot show a tank tight: it may stand still all night over a leak of litres an hour."""
+"""A gauge that hides this much cannot show a tank tight: it may stand still all night over a leak of litres an hour.
+Such a month fails only where its leak's whole interval lies beyond the limit."""
 FEWEST_DAYS: Final = 10
 FEWEST_TOLD: Final = 3
 SETTLED_DIPS: Final = 20
@@ -102,7 +103,8 @@ def _statement(
     leak, sd = month_leak(walked, month) if _settled_days(days, walked, inside) >= FEWEST_TOLD else (np.nan, np.nan)
     hidden = float(np.nanmedian(hidden_mm[inside])) if np.isfinite(hidden_mm[inside]).any() else np.nan
     detectable = DETECTABLE_SDS * sd
-    if hidden >= DEADBAND_MM and not (detectable <= limits.detectable_l_per_h and leak > limits.fail_l_per_h):
+    surely_failed = detectable <= limits.detectable_l_per_h and leak - INTERVAL_SDS * sd > limits.fail_l_per_h
+    if hidden >= DEADBAND_MM and not surely_failed:
         detectable = max(detectable, _hidden_leak_l_per_h(days, walked, inside, hidden))
         if detectable <= limits.detectable_l_per_h:
             leak, sd, detectable = np.nan, np.nan, np.nan
