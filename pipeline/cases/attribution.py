@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from pipeline.cases.finding import Finding
 from pipeline.estimate.known import DAY_S, known_day
 
@@ -17,6 +19,8 @@ EXPLAINING = (
     "unexplained",
     "bulk_theft",
     "slow_theft",
+    "short_delivery",
+    "over_delivery",
 )
 """Causes that may account for others, in the order in which they are asked."""
 EXPLAINS = {
@@ -31,6 +35,10 @@ WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "un
 
 SICK_DAYS = 7.0
 """So long a gauge may have been sick before it is seen to be: a rate that sets in then is not believed. No source."""
+CHART_DAYS = 21.0
+"""A chart is wrong from its first day: what shows so much later on a tank with another fault is left over from that."""
+NEXT_DROP_DAYS = 3.0
+"""So soon the next drop comes that may hold what one was short of. No source."""
 BOOKED_SHARE = 0.5
 """A clock explains a draw when so much of it was booked about its time. No source."""
 
@@ -58,6 +66,9 @@ def _explains(other: Finding, finding: Finding) -> bool:
     """Whether `other`, known no later, accounts for `finding`."""
     if other.unit_id != finding.unit_id and other.cause not in ("clock_skew", "wrong_feed"):
         return False
+    is_late = finding.day * DAY_S - finding.start_s > CHART_DAYS * DAY_S
+    if finding.cause == "chart_error" and is_late and other.unit_id == finding.unit_id:
+        return True
     if other.cause in EXPLAINS:
         explained, days = EXPLAINS[other.cause]
         return finding.cause in explained and _overlaps(other, finding, days)
@@ -68,6 +79,8 @@ def _explains(other: Finding, finding: Finding) -> bool:
         return finding.cause in (*LASTING, *SUDDEN) and _is_of_books(finding) and _near_edge(other, finding, 1.5)
     if other.cause == "bulk_theft":
         return finding.cause in ("tank_leak", "line_leak") and _near_start(other, finding, 1.0)
+    if {other.cause, finding.cause} == {"short_delivery", "over_delivery"}:
+        return _is_of_next_drop(other, finding)
     if other.cause == "probe_fault":
         return _gauge_explains(other, finding)
     if other.cause == "unexplained" and other.rate_l_per_h is None:
@@ -95,6 +108,13 @@ def _gauge_explains(other: Finding, finding: Finding) -> bool:
         return True
     explained = (*LASTING, "bulk_theft", "short_delivery", "over_delivery", "chart_error", "missing_ticket")
     return finding.cause in explained and _overlaps(other, finding, 1.0)
+
+
+def _is_of_next_drop(other: Finding, finding: Finding) -> bool:
+    """Whether what one drop lacked came with the next, or the other way round: litres put down to the wrong one."""
+    left = (other.litres or 0.0) + (finding.litres or 0.0)
+    soon = 0.0 <= finding.start_s - other.start_s < NEXT_DROP_DAYS * DAY_S
+    return soon and abs(left) <= 2.0 * float(np.hypot(other.sd_l or 0.0, finding.sd_l or 0.0))
 
 
 def _near_start(other: Finding, finding: Finding, days: float) -> bool:

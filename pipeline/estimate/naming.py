@@ -17,6 +17,9 @@ METER_RAISE_AT = 3.0
 """The same of a meter: of many meters most differ a little, and no sound fleet of the development shows so much."""
 DELIVERY_RAISE_AT = 1.0
 """The same of one drop, which is weighed on three days and not on every day."""
+DELIVERY_EARLY_DAYS = 14
+DELIVERY_EARLY_RAISE_AT = 2.5
+"""Until so many days are known a drop needs more: chart, meters and tickets are still being learned. No source."""
 CHART_LATE_DAYS = 21
 CHART_LATE_RAISE_AT = 6.0
 """A chart is wrong from its first day: evidence that comes so late is mostly that of walls a little off. No source."""
@@ -87,7 +90,8 @@ def is_named(options: list[Option], now: Now) -> bool:
 def _raised_at(option: Option, now: Now) -> float:
     """Log odds from which an option is named."""
     if option.hypothesis.cause == "delivery":
-        return DELIVERY_RAISE_AT
+        early = now.day - int(now.known_day[0]) < DELIVERY_EARLY_DAYS
+        return DELIVERY_EARLY_RAISE_AT if early else DELIVERY_RAISE_AT
     if option.item is not None:
         return METER_RAISE_AT if option.hypothesis.cause == "meter_drift" else RAISE_AT
     return RAISE_AT if now.day - now.chart_days[option.chart] <= CHART_LATE_DAYS else CHART_LATE_RAISE_AT

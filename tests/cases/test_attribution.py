@@ -84,6 +84,22 @@ def test_a_rate_that_set_in_shortly_before_its_gauge_was_seen_to_be_sick_is_not_
     assert causes(noisy, finding("bulk_theft", start=-6.0)) == {"probe_fault", "bulk_theft"}
 
 
+def test_what_one_drop_lacked_and_the_next_brought_is_one_case():
+    short = finding("short_delivery", litres=-157.0, sd_l=30.0)
+    assert causes(short, finding("over_delivery", day=DAY + 1, litres=153.0, sd_l=30.0)) == {"short_delivery"}
+    assert len(causes(short, finding("over_delivery", day=DAY + 1, litres=400.0, sd_l=30.0))) == 2
+    assert len(causes(short, finding("over_delivery", day=DAY + 9, litres=153.0, sd_l=30.0))) == 2
+    assert len(attributed([short, finding("short_delivery", day=DAY + 1, litres=-157.0, sd_l=30.0)])) == 2
+
+
+@pytest.mark.parametrize(("start", "cause", "stands"), [(-60.0, "water_ingress", False), (-9.0, "water_ingress", True)])
+def test_a_chart_that_seems_wrong_late_on_a_tank_with_another_fault_is_that_fault(start, cause, stands):
+    """One in force since nine days may have come with the fault; one in force since long shows by itself, or never."""
+    chart = finding("chart_error", day=DAY + 5, start=start)
+    assert ("chart_error" in causes(finding(cause), chart)) is stands
+    assert "chart_error" in causes(chart)
+
+
 def test_two_findings_of_one_name_are_two_cases():
     twice = [
         finding("bulk_theft", start=0.1, end=0.2, litres=-80.0),
