@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.cases.finding import Finding
 from pipeline.estimate.known import DAY_S, known_day
+from pipeline.estimate.naming import CHART_LATE_DAYS
 
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained", "slow_theft")
 SUDDEN = ("bulk_theft", "slow_theft", "probe_fault")
@@ -35,8 +36,6 @@ WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "un
 
 SICK_DAYS = 7.0
 """So long a gauge may have been sick before it is seen to be: a rate that sets in then is not believed. No source."""
-CHART_DAYS = 21.0
-"""A chart is wrong from its first day: what shows so much later on a tank with another fault is left over from that."""
 NEXT_DROP_DAYS = 3.0
 """So soon the next drop comes that may hold what one was short of. No source."""
 BOOKED_SHARE = 0.5
@@ -66,7 +65,8 @@ def _explains(other: Finding, finding: Finding) -> bool:
     """Whether `other`, known no later, accounts for `finding`."""
     if other.unit_id != finding.unit_id and other.cause not in ("clock_skew", "wrong_feed"):
         return False
-    is_late = finding.day * DAY_S - finding.start_s > CHART_DAYS * DAY_S
+    # A chart is wrong from its first day: what shows so late on a tank with another fault is left over from that.
+    is_late = finding.day * DAY_S - finding.start_s > CHART_LATE_DAYS * DAY_S
     if finding.cause == "chart_error" and is_late and other.unit_id == finding.unit_id:
         return True
     if other.cause in EXPLAINS:
@@ -114,7 +114,7 @@ def _is_of_next_drop(other: Finding, finding: Finding) -> bool:
     """Whether what one drop lacked came with the next, or the other way round: litres put down to the wrong one."""
     left = (other.litres or 0.0) + (finding.litres or 0.0)
     soon = 0.0 <= finding.start_s - other.start_s < NEXT_DROP_DAYS * DAY_S
-    return soon and abs(left) <= 2.0 * float(np.hypot(other.sd_l or 0.0, finding.sd_l or 0.0))
+    return soon and abs(left) <= 2.0 * float(np.hypot(other.sd_l, finding.sd_l))
 
 
 def _near_start(other: Finding, finding: Finding, days: float) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -103,8 +103,11 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
         found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True, USUAL_LINE_L_PER_H, days=3))
         courses.append(-balance.open_h)
     for number, meter in enumerate(balance.meters):
-        drift = Hypothesis("meter_drift", meter, METER_SPREAD, False, USUAL_METER, LARGEST_METER, 7)
-        found.append(replace(drift, always=METER_ALWAYS_SPREAD))
+        found.append(
+            Hypothesis(
+                "meter_drift", meter, METER_SPREAD, False, USUAL_METER, LARGEST_METER, 7, always=METER_ALWAYS_SPREAD
+            )
+        )
         courses.append(-balance.sold_15_l[:, number])
     found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H))
     courses.append(balance.hours - balance.hours[0])

@@ -108,6 +108,7 @@ def filter_of(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) 
     gain, sd = np.empty((*shape, STATES)), np.empty(shape)
     for k in range(shape[-1]):
         lasts = keep[..., k, :]
+        # What the rate adds to the slow error comes first, so that one scaling then serves every state.
         if carry[k]:
             cov[..., SLOW, :] += carry[k] / lasts[..., SLOW, None] * cov[..., RATE, :]
             cov[..., :, SLOW] += carry[k] / lasts[..., SLOW, None] * cov[..., :, RATE]
