@@ -34,6 +34,12 @@ class Seen:
     square: Floats
 
 
+def seen_of(rows: Floats) -> Seen:
+    """The sums of whitened rows (..., k, 1 + p), the first column y."""
+    y, columns = rows[..., 0], rows[..., 1:]
+    return Seen(columns.mT @ columns, np.vecmat(y, columns), np.asarray(np.vecdot(y, y)))
+
+
 def before_of(prior: Prior, places: list[int] | None = None, tied: tuple[Floats, Floats] | None = None) -> Before:
     """Independent beliefs, those at `places` replaced by the mean (n,) and covariance (n, n) of `tied`."""
     mean, precision = prior.mean.copy(), prior.precision()
@@ -45,11 +51,11 @@ def before_of(prior: Prior, places: list[int] | None = None, tied: tuple[Floats,
 
 
 def posterior_of(seen: Seen, before: Before) -> Posterior:
-    """The belief after the data. Scaled before it is inverted."""
-    scale = 1.0 / np.sqrt(np.diag(before.precision))
-    across = scale[:, None] * scale[None, :]
+    """The belief after the data; leading axes are broadcast. Scaled before it is inverted."""
+    scale = 1.0 / np.sqrt(np.diagonal(before.precision, axis1=-2, axis2=-1))
+    across = scale[..., :, None] * scale[..., None, :]
     inverse = np.linalg.inv((seen.gram + before.precision) * across) * across
-    return Posterior(inverse @ (seen.score + before.precision @ before.mean), inverse)
+    return Posterior(np.matvec(inverse, seen.score + np.matvec(before.precision, before.mean)), inverse)
 
 
 def log_evidence(seen: Seen, before: Before) -> Floats:

@@ -16,9 +16,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimate.chart_belief import before_of, log_evidence, posterior_of, seen_of
 from pipeline.estimate.design import Balance
 from pipeline.estimate.noise import RIPPLE_H
-from pipeline.estimate.regression import Prior
 from pipeline.estimate.whiten import Noise, filter_of, whitened
 
 Floats = NDArray[np.float64]
@@ -29,10 +29,11 @@ TIMES_AS_LONG = 3
 MOST_DAYS = 90
 """Days that are looked back on. Gauges are exchanged and seasons change."""
 FEWEST_DIPS = 100
+"""With fewer nothing is learned. No source."""
 HELD = 4.0
 """Rows further out than so many SDs count less (Huber's weights)."""
 DOUBLE = float(np.log(2.0))
-"""Prior SD of the log of that factor. No source."""
+"""Prior SD of the log of the factor by which a tank's dips scatter: twofold. No source."""
 
 
 @dataclass(frozen=True)
@@ -74,13 +75,13 @@ def learned_noise(balance: Balance, noise: Noise) -> Noise:
         parts.append(habitual(_part(noise, slice(begun, until)), habit))
         since = int(np.searchsorted(balance.known_day, first + after - MOST_DAYS))
         if until - since >= FEWEST_DIPS:
-            habit = likeliest(balance, noise, slice(since, until))
+            habit = own_habit(balance, noise, slice(since, until))
         begun, after = until, after * TIMES_AS_LONG
     parts.append(habitual(_part(noise, slice(begun, None)), habit))
     return Noise(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Noise)})
 
 
-def likeliest(balance: Balance, noise: Noise, dips: slice) -> Habit:
+def own_habit(balance: Balance, noise: Noise, dips: slice) -> Habit:
     """The geometric mean of the habits, each by the probability that some dips leave it."""
     weight = evidence(balance, [habitual(_part(noise, dips), habit) for habit in HABITS], dips)
     weight += [habit.log_prior() for habit in HABITS]
@@ -98,22 +99,11 @@ def evidence(balance: Balance, noises: Sequence[Noise], dips: slice = slice(None
     sold_l = balance.sold_15_l[dips].sum(axis=1)
     by = filter_of(balance.hours[dips], many, balance.jump_var_l2[dips], sold_l)
     rows = whitened(np.column_stack([balance.y_l, balance.columns])[dips], by)[:, 1:]
-    fitted, _ = _fit(rows, balance.prior)
+    before = before_of(balance.prior)
+    fitted = posterior_of(seen_of(rows), before).mean
     far = np.abs(rows[..., 0] - np.matvec(rows[..., 1:], fitted))
     held = rows * np.sqrt(np.minimum(1.0, HELD / np.maximum(far, 1e-9)))[..., None]
-    _, value = _fit(held, balance.prior)
-    return np.asarray(value - np.log(by.sd_l[:, 1:]).sum(axis=1))
-
-
-def _fit(rows: Floats, prior: Prior) -> tuple[Floats, Floats]:
-    """Coefficients (g, p) of whitened rows (g, k, 1 + p), the first column y, and their log evidence (g,)."""
-    y, x = rows[..., 0], rows[..., 1:] * prior.sd
-    matrix = x.mT @ x + np.eye(x.shape[-1])
-    right = np.vecmat(y, x) + prior.mean / prior.sd
-    solved = np.linalg.solve(matrix, right[..., None])[..., 0]
-    _, logdet = np.linalg.slogdet(matrix)
-    value = 0.5 * (np.vecdot(right, solved) - logdet - np.vecdot(y, y))
-    return prior.sd * solved, np.asarray(value)
+    return np.asarray(log_evidence(seen_of(held), before) - np.log(by.sd_l[:, 1:]).sum(axis=1))
 
 
 def _part(noise: Noise, dips: slice) -> Noise:
