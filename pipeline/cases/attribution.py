@@ -7,6 +7,7 @@ import numpy as np
 from pipeline.cases.finding import Finding
 from pipeline.estimate.known import DAY_S, known_day
 from pipeline.estimate.naming import CHART_LATE_DAYS
+from pipeline.ledger.dips import DIP_S, SETTLE_S
 
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained", "slow_theft")
 SUDDEN = ("bulk_theft", "slow_theft", "probe_fault")
@@ -39,7 +40,8 @@ SICK_DAYS = 7.0
 NEXT_DROP_DAYS = 3.0
 """So soon the next drop comes that may hold what one was short of. No source."""
 BOOKED_SHARE = 0.5
-"""A clock explains a draw when so much of it was booked about its time. No source."""
+"""A clock explains a draw when so much of it was booked about its time, and missing sales what a drop lacked when so
+much went unbooked and may have gone during it. No source."""
 
 
 def attributed(findings: list[Finding]) -> list[Finding]:
@@ -65,18 +67,15 @@ def _explains(other: Finding, finding: Finding) -> bool:
     """Whether `other`, known no later, accounts for `finding`."""
     if other.unit_id != finding.unit_id and other.cause not in ("clock_skew", "wrong_feed"):
         return False
-    # A chart is wrong from its first day: what shows so late on a tank with another fault is left over from that.
-    is_late = finding.day * DAY_S - finding.start_s > CHART_LATE_DAYS * DAY_S
-    if finding.cause == "chart_error" and is_late and other.unit_id == finding.unit_id:
+    if _is_late_chart(finding) and other.unit_id == finding.unit_id:
         return True
+    if other.cause == "missing_sales" and finding.cause == "short_delivery":
+        return _is_unbooked_about(other, finding)
     if other.cause in EXPLAINS:
         explained, days = EXPLAINS[other.cause]
         return finding.cause in explained and _overlaps(other, finding, days)
-    if other.cause == "clock_skew":
-        explained = (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
-        return finding.cause in explained and _is_of_books(finding) and _near_edge(other, finding, 2.0)
-    if other.cause == "wrong_feed":
-        return finding.cause in (*LASTING, *SUDDEN) and _is_of_books(finding) and _near_edge(other, finding, 1.5)
+    if other.cause in ("clock_skew", "wrong_feed"):
+        return _books_explain(other, finding)
     if other.cause == "bulk_theft":
         return finding.cause in ("tank_leak", "line_leak") and _near_start(other, finding, 1.0)
     if {other.cause, finding.cause} == {"short_delivery", "over_delivery"}:
@@ -88,6 +87,19 @@ def _explains(other: Finding, finding: Finding) -> bool:
             other, finding, 3.0
         )
     return False
+
+
+def _is_late_chart(finding: Finding) -> bool:
+    """A chart is wrong from its first day: what shows so late on a tank with another fault is left over from that."""
+    return finding.cause == "chart_error" and finding.day * DAY_S - finding.start_s > CHART_LATE_DAYS * DAY_S
+
+
+def _books_explain(other: Finding, finding: Finding) -> bool:
+    """Whether a clock or a feed that is wrong accounts for a finding, about when that began or ended."""
+    if other.cause == "wrong_feed":
+        return finding.cause in (*LASTING, *SUDDEN) and _is_of_books(finding) and _near_edge(other, finding, 1.5)
+    explained = (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
+    return finding.cause in explained and _is_of_books(finding) and _near_edge(other, finding, 2.0)
 
 
 def _is_of_books(finding: Finding) -> bool:
@@ -108,6 +120,26 @@ def _gauge_explains(other: Finding, finding: Finding) -> bool:
         return True
     explained = (*LASTING, "bulk_theft", "short_delivery", "over_delivery", "chart_error", "missing_ticket")
     return finding.cause in explained and _overlaps(other, finding, 1.0)
+
+
+def _is_unbooked_about(other: Finding, finding: Finding) -> bool:
+    """Whether litres that no sale tells the hour of may have gone while a drop was judged.
+
+    Such are those between two signs of missing sales of which one falls into that time, and while they last and the
+    next sign is not known, as many as ever were between two.
+    """
+    known = np.array([known_day(float(at_s)) <= finding.day for at_s in other.course.at_s], dtype=bool)
+    at_s, litres = other.course.at_s[known], other.course.litres[known]
+    if len(at_s) < 2:
+        return False
+    low_s, high_s = finding.start_s - DIP_S, (finding.end_s or finding.start_s) + SETTLE_S + DIP_S
+    gone = -np.diff(litres)
+    is_open = (at_s[:-1] < high_s) & (at_s[1:] > low_s)
+    is_told = (at_s[:-1] > low_s) & (at_s[1:] < high_s)
+    most = float(gone[is_open & ~is_told].sum())
+    if at_s[-1] < high_s and _known_end_s(other, finding.day) == float("inf"):
+        most += float(gone.max())
+    return most >= BOOKED_SHARE * abs(finding.litres or 0.0)
 
 
 def _is_of_next_drop(other: Finding, finding: Finding) -> bool:

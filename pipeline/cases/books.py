@@ -7,10 +7,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_moved
-from pipeline.estimate.observe import FeedChange, SiteObserved, UnitObserved
+from pipeline.cases.sudden import is_lone_rise
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, clock_moved
+from pipeline.estimate.observe import FeedChange, KnownDrop, SiteObserved, UnitObserved
+from pipeline.features.booked import booked_l
 from pipeline.features.totals import Unbooked
-from pipeline.ledger.clocks import DayLag
+from pipeline.ledger.clocks import WIDEST_LAG_S, DayLag
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import cumulative_l
@@ -237,6 +239,8 @@ def ticket_findings(site: SiteObserved) -> list[Finding]:
                 continue
             if day > int(site.days[-1]) or _is_of_feed(site, unit, drop, day):
                 continue
+            if _is_of_clock(unit, known, day) or is_lone_rise(unit, known):
+                continue
             found.append(_unticketed(unit, known.drop, day))
     return found
 
@@ -249,6 +253,14 @@ def _is_of_feed(site: SiteObserved, unit: UnitObserved, drop: Drop, day: int) ->
     series, span_s = unit.unit.series, np.array([drop.start_s, drop.end_s])
     sold = sum(float(np.diff(cumulative_l(flow, span_s))[0]) for flow in unit.flows)
     return float(np.diff(np.interp(span_s, series.ts_s, series.gauge_l))[0]) + sold < SMALLEST_UNTICKETED_L
+
+
+def _is_of_clock(unit: UnitObserved, known: KnownDrop, day: int) -> bool:
+    """Whether a rise is no more than sales that stand at the wrong time, as the clocks had moved by a UTC day."""
+    if not any(clock_changed(unit.lags, one) for one in range(known.day, day + 1)):
+        return False
+    drop = known.drop
+    return booked_l(unit.flows, drop.start_s - WIDEST_LAG_S, drop.end_s + WIDEST_LAG_S) > drop.gain_l
 
 
 def _unticketed(unit: UnitObserved, drop: Drop, day: int) -> Finding:

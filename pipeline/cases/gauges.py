@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Evidence, Finding
-from pipeline.estimate.known import DAY_S, seen_day
+from pipeline.estimate.known import DAY_S, clock_changed, seen_day
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.probe import ProbeDay, StuckSpan
+from pipeline.ledger.clocks import WIDEST_LAG_S
 
 Floats = NDArray[np.float64]
 
@@ -21,7 +24,8 @@ HISTORY = 20
 FEWEST_DAYS = 2
 """A gauge is called noisy or silent when it has been so on as many days running."""
 RESTLESS_TIMES = 1.5
-"""A gauge that reports on exception and does so this many times as often as ever before is noisy. No source."""
+"""No day is noisy below this many times the worst of the sound days before, in scatter, or in how often a gauge that
+reports on exception does so. No source."""
 SILENT_SHARE = 0.6
 """A regular gauge that delivers less than this share of its usual readings, while its site's others do, drops out."""
 
@@ -41,7 +45,7 @@ def _flags(site: SiteObserved, tank_id: str, days: list[ProbeDay]) -> dict[int, 
     flags: dict[int, tuple[str, float]] = {}
     sound: list[ProbeDay] = []
     for day in days:
-        reason = _trouble(site, tank_id, day, sound[-HISTORY:], was_wrong=day.day - 1 in flags)
+        reason = _trouble(site, tank_id, day, sound, was_wrong=day.day - 1 in flags)
         if reason is None:
             sound.append(day)
         else:
@@ -59,15 +63,23 @@ def _is_misfed(site: SiteObserved, unit: UnitObserved, span: StuckSpan) -> bool:
     )
 
 
+def _plain_s(unit: UnitObserved, span: StuckSpan) -> float:
+    """When it is plain that a level is stuck: on a day whose clocks moved, once no wrong clock lasts as long. [s]"""
+    if clock_changed(unit.lags, seen_day(span.known_s, unit.lags)):
+        return max(span.known_s, span.start_s + WIDEST_LAG_S)
+    return span.known_s
+
+
 def _stuck(site: SiteObserved, unit: UnitObserved) -> list[Finding]:
     groups: list[list[StuckSpan]] = []
     for span in unit.stuck:
-        if _is_misfed(site, unit, span):
+        plain_s = _plain_s(unit, span)
+        if _is_misfed(site, unit, span) or plain_s > span.end_s:
             continue
         if groups and span.start_s - groups[-1][-1].end_s < 2 * DAY_S:
             groups[-1].append(span)
         else:
-            groups.append([span])
+            groups.append([replace(span, known_s=plain_s)])
     return [_stuck_finding(unit, group) for group in groups]
 
 
@@ -95,9 +107,13 @@ def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding:
 
 
 def _trouble(
-    site: SiteObserved, tank_id: str, today: ProbeDay, past: list[ProbeDay], *, was_wrong: bool
+    site: SiteObserved, tank_id: str, today: ProbeDay, sound: list[ProbeDay], *, was_wrong: bool
 ) -> tuple[str, float] | None:
-    """What is wrong with a tank's readings on a day against sound days before, with a number; None where nothing is."""
+    """What is wrong with a tank's readings on a day against sound days before, with a number; None where nothing is.
+
+    What is usual is told by the last `HISTORY` of the sound days, the worst by all of them.
+    """
+    past = sound[-HISTORY:]
     usual_bad = float(np.median([day.bad_share for day in past])) if past else 0.0
     if today.bad_share > BAD_SHARE and today.bad_share > 4.0 * usual_bad and today.readings >= 20:
         return "readings lost, share", today.bad_share
@@ -105,11 +121,12 @@ def _trouble(
     if len(scatters) >= 4 and np.isfinite(today.scatter_mm) and _is_regular(past):
         usual = max(float(np.median(scatters)), 0.04)
         step = float(np.median([day.resolution_mm for day in past]))
-        limit = max(NOISE_TIMES * usual, usual + NOISE_MM + 1.3 * step)
+        worst = max(day.scatter_mm for day in sound if np.isfinite(day.scatter_mm))
+        limit = max(NOISE_TIMES * usual, usual + NOISE_MM + 1.3 * step, RESTLESS_TIMES * worst)
         if today.scatter_mm > (0.6 * limit if was_wrong else limit):
             return "scatter against the usual, times", today.scatter_mm / max(usual, step / 3.0)
     if len(past) >= 5 and not _is_regular(past):
-        most = max(one.readings for one in past)
+        most = max(one.readings for one in sound)
         if today.readings > (0.8 if was_wrong else 1.0) * RESTLESS_TIMES * most:
             return "readings on exception against the most before, times", today.readings / most
     if len(past) >= 5 and _is_silent(today, past) and not _site_silent(site, tank_id, today.day):

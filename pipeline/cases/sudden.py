@@ -11,10 +11,11 @@ from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.cases.patterns import PATTERN_DRAWS, pattern_findings
 from pipeline.estimate.design import chart_changes_s
 from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, known_day, seen_day
-from pipeline.estimate.observe import SiteObserved, UnitObserved
+from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l
 from pipeline.features.steps import Step
-from pipeline.features.transit import Move, is_jump, is_large, moves_of_steps, surface_l_per_mm
+from pipeline.features.transit import Move, is_jump, is_large, lone_member, moves_of_steps, surface_l_per_mm
+from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
 
 Floats = NDArray[np.float64]
@@ -33,7 +34,9 @@ MIRROR_LOW = 0.6
 """Moves of two tanks within so long are one, when neither is less than this share of the other."""
 SLOWEST_DRAW_L_PER_MIN = 2.0
 """Less than a hand pump gives. No source."""
-PIECES_S = 1800.0
+PIECES_S = 3 * 3600.0
+"""Draws that follow so soon are one matter: a lorry that comes twice, or sales that were not booked. No source."""
+REPLACED_S = 2 * 3600.0
 BOOKED_S = 2 * 3600.0
 """A till's clock may be off by an hour, and a sale stands at one of its ends."""
 
@@ -43,14 +46,49 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
     found = []
     for unit in site.units:
         moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
-        jumps = [move for move in moves if is_jump(move) and is_large(unit.unit.series, move)]
-        draws = [move for move in moves if not is_jump(move) and move.step.litres < 0]
+        alone = {id(move): member for move in moves if (member := _alone(unit, move.step, move.day)) is not None}
+        jumps = [move for move in moves if (is_jump(move) or id(move) in alone) and is_large(unit.unit.series, move)]
+        draws = [move for move in moves if not (is_jump(move) or id(move) in alone) and move.step.litres < 0]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])
         found += [_bulk(unit, pieces) for pieces in _together(bulk)]
         found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0])
-        found += [_jump(unit, move) for move in jumps]
+        found += [_jump(unit, move, alone.get(id(move), unit.unit.members[0])) for move in jumps]
+        found += _lone_rises(unit)
     return found
+
+
+def _lone_rises(unit: UnitObserved) -> list[Finding]:
+    """Gauges of joined tanks that jumped up alone by as much as a small drop, but for one that was just replaced."""
+    found = []
+    for known in unit.drops:
+        step = _as_step(known.drop)
+        member = None if known.tickets_then else _alone(unit, step, known.day)
+        if member is not None and not _was_replaced(unit, step):
+            move = Move(known.day, step, step.end_s - step.start_s, 0, unit.unit.series.nominal_s)
+            found.append(_jump(unit, move, member))
+    return found
+
+
+def is_lone_rise(unit: UnitObserved, known: KnownDrop) -> bool:
+    """Whether a rise of joined tanks stands in one of them alone, as its day's run knows."""
+    return _alone(unit, _as_step(known.drop), known.day) is not None
+
+
+def _as_step(drop: Drop) -> Step:
+    sd = 12.0 + 0.004 * drop.gain_l
+    return Step(drop.start_s, drop.end_s, drop.end_s, drop.gain_l, sd, drop.gain_l / sd, at_rest=False)
+
+
+def _alone(unit: UnitObserved, step: Step, day: int) -> str | None:
+    """The joined tank that alone shows a move, as the run of a UTC day number knows."""
+    place = lone_member(unit.unit.member_series, step, first_seen_s(day + 1, unit.lags))
+    return None if place is None else unit.unit.members[place]
+
+
+def _was_replaced(unit: UnitObserved, step: Step) -> bool:
+    rows = unit.unit.events.filter(unit.unit.events["kind"] == "probe_replaced")
+    return any(abs(at - step.end_s) < REPLACED_S for at in seconds(rows["ts"]))
 
 
 def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats) -> list[Move]:
@@ -161,7 +199,7 @@ def _sorted_out(draws: list[Move]) -> tuple[list[Move], list[Move]]:
 
 
 def _together(bulk: list[Move]) -> list[list[Move]]:
-    """Draws that follow within half an hour, as the pieces of one that a day's end or a step's shape cut up."""
+    """Draws that follow within `PIECES_S`, and the pieces of one that a day's end or a step's shape cut up."""
     groups: list[list[Move]] = []
     for move in sorted(bulk, key=lambda one: (one.day, one.step.start_s)):
         if groups and move.step.start_s - max(one.step.end_s for one in groups[-1]) <= PIECES_S:
@@ -202,14 +240,14 @@ def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
     )
 
 
-def _jump(unit: UnitObserved, move: Move) -> Finding:
+def _jump(unit: UnitObserved, move: Move, tank_id: str) -> Finding:
     step = move.step
     surface = surface_l_per_mm(unit.unit.series, move)
     return Finding(
         cause="probe_fault",
         site_id=unit.unit.site_id,
         unit_id=unit.unit.unit_id,
-        tank_id=unit.unit.members[0],
+        tank_id=tank_id,
         day=move.day,
         start_s=step.start_s,
         end_s=_mended_s(unit, step.start_s),

@@ -22,6 +22,8 @@ DELIVERY_EARLY_RAISE_AT = 2.5
 """Until so many days are known a drop needs more: chart, meters and tickets are still being learned. No source."""
 CHART_LATE_DAYS = 21
 CHART_LATE_RAISE_AT = 6.0
+CHART_LAST_DAYS = 60
+CHART_LAST_RAISE_AT = 9.0
 """A chart is wrong from its first day: evidence that comes so late is mostly that of walls a little off. No source."""
 MARGIN = 3.0
 """Log odds by which it must lead the next, or else wait for more data."""
@@ -94,7 +96,10 @@ def _raised_at(option: Option, now: Now) -> float:
         return DELIVERY_EARLY_RAISE_AT if early else DELIVERY_RAISE_AT
     if option.item is not None:
         return METER_RAISE_AT if option.hypothesis.cause == "meter_drift" else RAISE_AT
-    return RAISE_AT if now.day - now.chart_days[option.chart] <= CHART_LATE_DAYS else CHART_LATE_RAISE_AT
+    age = now.day - now.chart_days[option.chart]
+    if age <= CHART_LATE_DAYS:
+        return RAISE_AT
+    return CHART_LATE_RAISE_AT if age <= CHART_LAST_DAYS else CHART_LAST_RAISE_AT
 
 
 def _is_rival(best: Option, other: Option) -> bool:

@@ -14,15 +14,25 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds, used_lag_s
-from pipeline.estimate.noise import RESOLUTION_READINGS, resolution_mm
+from pipeline.estimate.seen_steps import steps_of
 from pipeline.features.feeds import FeedDay, feed_days, onset_s
-from pipeline.features.probe import ProbeDay, StuckSpan, kept, probe_days, stuck_spans, without_spans
-from pipeline.features.steps import Step, find_steps, step_spread
+from pipeline.features.probe import (
+    JOINED_STUCK_S,
+    STUCK_S,
+    ProbeDay,
+    StuckSpan,
+    kept,
+    probe_days,
+    stuck_spans,
+    without_spans,
+)
+from pipeline.features.steps import Step
 from pipeline.features.totals import Unbooked, unbooked
 from pipeline.ledger.clocks import DayLag, TankMovement, day_lag
-from pipeline.ledger.drops import Drop, find_drops, match_tickets
+from pipeline.ledger.dips import SETTLE_S
+from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
-from pipeline.ledger.gauge import GaugeSeries, seconds
+from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans, ordered_flow
 from pipeline.ledger.moves import Moves, moves_of
 
@@ -31,8 +41,6 @@ Floats = NDArray[np.float64]
 DROP_KNOWN_S = 2700.0
 """A drop counts as seen 45 minutes after it ended."""
 NOT_DRAWN_T = 6.0
-SMALLEST_CHANGES = 2.5
-"""A sudden move is more than so many of the gauge's smallest changes of level."""
 FEED_LOOK_BACK_S = 10 * DAY_S
 """A hose that sells little shows on the wrong tank only after days."""
 
@@ -180,7 +188,8 @@ def _stuck_spans(unit: Unit, own: list[MeterFlow]) -> list[StuckSpan]:
     count = len(unit.members)
     share = 1.0 if count == 1 else 1.0 / (3.0 * count)
     series = [unit.series] if count == 1 else list(unit.member_series)
-    found = [span for one in series for span in stuck_spans(one, share * _sold_l(own, one.ts_s))]
+    least_s = STUCK_S if count == 1 else JOINED_STUCK_S
+    found = [span for one in series for span in stuck_spans(one, share * _sold_l(own, one.ts_s), least_s=least_s)]
     return sorted(found, key=lambda span: span.start_s)
 
 
@@ -190,21 +199,19 @@ def _sold_l(flows: list[MeterFlow], at_s: Floats) -> Floats:
 
 def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:
     """Drops with tickets, matched in order of the days that see them; a drop waits one more day for a late ticket."""
-    ticket_s = seconds(unit.tickets["ts_ticket"])
-    ticket_l = unit.tickets["ticket_volume_l"].to_numpy()
+    tickets = tickets_of(unit.tickets)
+    ticket_s = tickets.written_s
     days = [known_day(drop.end_s + DROP_KNOWN_S) for drop in drops]
     then: dict[int, tuple[int, ...]] = {}
     final: dict[int, tuple[int, ...]] = {}
     used: set[int] = set()
     for day in sorted({day + late for day in days for late in (0, 1)}):
         waiting = [k for k in range(len(drops)) if days[k] in (day, day - 1) and k not in final]
-        free = np.array(
-            [i for i in range(len(ticket_s)) if i not in used and ticket_s[i] < (day + 1) * DAY_S], dtype=int
-        )
-        matched = match_tickets([drops[k] for k in waiting], ticket_s[free], ticket_l[free], (day + 1) * DAY_S)
+        free = [i for i in range(len(ticket_s)) if i not in used and ticket_s[i] < (day + 1) * DAY_S]
+        matched = match_tickets([drops[k] for k in waiting], tickets.some(free), (day + 1) * DAY_S)
         for k, drop in zip(waiting, matched, strict=True):
             if drop.tickets:
-                final[k] = tuple(int(free[i]) for i in drop.tickets)
+                final[k] = tuple(free[i] for i in drop.tickets)
                 used |= set(final[k])
                 if days[k] == day:
                     then[k] = final[k]
@@ -359,9 +366,10 @@ def _finished(
     probe = {}
     for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
         readings = tables["readings"].filter(pl.col("tank_id") == name)
-        probe[name] = probe_days(readings, series, np.where(_is_seen(series.ts_s, lags), rest(series.ts_s), 0.0))
+        is_calm = _is_seen(series.ts_s, lags) & ~_in_drop(series.ts_s, item.drops)
+        probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s), 0.0))
     moves = _moves(item)
-    steps = _steps_of(moves, days, lags, item.unit.series)
+    steps = steps_of(moves, days, lags, item.unit.series)
     return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, moves, lost)
 
 
@@ -372,28 +380,10 @@ def _is_seen(ts_s: Floats, lags: dict[int, DayLag]) -> NDArray[np.bool_]:
     return np.asarray(ts_s < ends[place]) if len(ts_s) else np.zeros(0, dtype=bool)
 
 
-def _is_told(series: GaugeSeries, step: Step) -> bool:
-    """Whether a move is more than the gauge's smallest change, by which slow cooling shows in steps too."""
-    known = int(np.searchsorted(series.ts_s, step.known_s))
-    smallest_mm = resolution_mm(series.level_mm[: min(known, RESOLUTION_READINGS)])
-    usual_l_per_mm = float(np.median(series.surface_l_per_mm[: max(known, 1)]))
-    return abs(step.litres) > SMALLEST_CHANGES * smallest_mm * usual_l_per_mm
-
-
-def _steps_of(
-    moves: Moves, days: NDArray[np.int64], lags: dict[int, DayLag], series: GaugeSeries
-) -> list[tuple[int, Step]]:
-    found: list[tuple[int, Step]] = []
-    moved = moves.moved_l()
-    for day in days.tolist():
-        start, end = first_seen_s(day, lags), first_seen_s(day + 1, lags)
-        before = start if start - moves.ts_s[0] > 3 * DAY_S else end
-        spread = step_spread(moves, moved, start - 10 * DAY_S, before)
-        for step in find_steps(moves, moved, spread, start, end):
-            if not _is_told(series, step):
-                continue
-            found.append((day, step))
-            moved = moved - step.litres * np.clip(
-                (moves.ts_s - step.start_s) / max(step.end_s - step.start_s, 1.0), 0, 1
-            )
-    return found
+def _in_drop(ts_s: Floats, drops: list[KnownDrop]) -> NDArray[np.bool_]:
+    """Whether a drop was going on or settling at each instant, as its own UTC day's run knows. Shape of `ts_s`."""
+    inside = np.zeros(len(ts_s), dtype=bool)
+    for known in drops:
+        here = (ts_s > known.drop.start_s) & (ts_s < known.drop.end_s + SETTLE_S)
+        inside |= here & (ts_s >= known.day * DAY_S)
+    return inside

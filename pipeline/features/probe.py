@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 STUCK_SOLD_MM = 6.0
 """A reading that does not move while the sales would have lowered it by this much is stuck."""
 STUCK_S = 1200.0
+JOINED_STUCK_S = 3600.0
+"""So long a level stands still before it is stuck; of joined tanks one may stand while the others give. No source."""
 REST_S = 120.0
 """Two readings are at rest when no hose was open between them, nor so long before the first."""
 
@@ -33,8 +35,8 @@ class StuckSpan:
     known_l: float
 
 
-def stuck_spans(series: GaugeSeries, sold_l: Floats) -> list[StuckSpan]:
-    """Runs of one and the same level during which sales should have lowered it by `STUCK_SOLD_MM` or more."""
+def stuck_spans(series: GaugeSeries, sold_l: Floats, *, least_s: float = STUCK_S) -> list[StuckSpan]:
+    """Runs of one and the same level, `least_s` or longer, in which sales should have lowered it by `STUCK_SOLD_MM`."""
     if len(series) < 3:
         return []
     same = np.abs(np.diff(series.level_mm)) < 1e-6
@@ -43,7 +45,7 @@ def stuck_spans(series: GaugeSeries, sold_l: Floats) -> list[StuckSpan]:
     for first, last in zip(edges[0::2], edges[1::2], strict=True):
         sold = sold_l[first : last + 1] - sold_l[first]
         lasted = series.ts_s[first : last + 1] - series.ts_s[first]
-        plain = np.flatnonzero((lasted >= STUCK_S) & (sold >= STUCK_SOLD_MM * series.surface_l_per_mm[first]))
+        plain = np.flatnonzero((lasted >= least_s) & (sold >= STUCK_SOLD_MM * series.surface_l_per_mm[first]))
         if len(plain):
             ends = float(series.ts_s[first]), float(series.ts_s[last]), float(sold[-1])
             spans.append(StuckSpan(*ends, float(series.ts_s[first + plain[0]]), float(sold[plain[0]])))
@@ -63,7 +65,7 @@ def without_spans(series: GaugeSeries, spans: list[StuckSpan]) -> GaugeSeries:
 def kept(series: GaugeSeries, keep: NDArray[np.bool_]) -> GaugeSeries:
     """The readings for which `keep`, shape (n,), is true."""
     values = {name: value[keep] for name, value in vars(series).items() if isinstance(value, np.ndarray)}
-    return GaugeSeries(**values, nominal_s=series.nominal_s)
+    return GaugeSeries(**values, nominal_s=series.nominal_s, is_on_change=series.is_on_change)
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,11 @@ SHARP_L = 60.0
 """More than this between two readings a minute apart is more than a hose gives, and a thief's pump seldom falls within
 one minute. No source."""
 JUMP_MM = 3.0
+LEVEL_S = 1200.0
+LEVEL_SPAN_S = 2 * 3600.0
+"""Joined tanks stand level again some 20 minutes after a draw; over how long their difference is taken. No source."""
+ALONE_SHARE = 0.6
+FEWEST_READINGS = 3
 
 
 @dataclass(frozen=True)
@@ -84,3 +89,33 @@ def surface_l_per_mm(series: GaugeSeries, move: Move) -> float:
 def moves_of_steps(series: GaugeSeries, flows: list[MeterFlow], steps: list[tuple[int, Step]]) -> list[Move]:
     """Each step with the day that saw it, as a move."""
     return [Move(day, step, *transit(series, flows, step), series.nominal_s) for day, step in steps]
+
+
+def lone_member(members: tuple[GaugeSeries, ...], step: Step, until_s: float) -> int | None:
+    """The place of the one of joined tanks that alone shows a move, so that its gauge moved and no product; else None.
+
+    What is drawn from one or poured into one comes to stand in both: their levels' difference is soon what it was. A
+    gauge that jumped keeps it. By readings before `until_s` alone.
+    """
+    if len(members) < 2:
+        return None
+    stepped = [_stepped_mm(one, step.start_s, step.end_s) for one in members]
+    place = int(np.argmax(np.abs(stepped)))
+    one, others = members[place], [other for number, other in enumerate(members) if number != place]
+    apart = one.level_mm - np.mean([np.interp(one.ts_s, other.ts_s, other.level_mm) for other in others], axis=0)
+    before = apart[(one.ts_s > step.start_s - LEVEL_SPAN_S) & (one.ts_s <= step.start_s)]
+    settled_s = step.end_s + LEVEL_S
+    after = apart[(one.ts_s > settled_s) & (one.ts_s < min(settled_s + LEVEL_SPAN_S, until_s))]
+    if min(len(before), len(after)) < FEWEST_READINGS:
+        return None
+    shift_mm = float(np.median(after) - np.median(before))
+    alone_mm = step.litres / float(np.median(one.surface_l_per_mm[: max(int(np.searchsorted(one.ts_s, until_s)), 1)]))
+    is_alone = abs(shift_mm) > JUMP_MM and ALONE_SHARE < shift_mm / alone_mm < 1.0 / ALONE_SHARE
+    return place if is_alone else None
+
+
+def _stepped_mm(series: GaugeSeries, start_s: float, end_s: float) -> float:
+    """By how much a level changed from the last reading before a move to the first after it. [mm]"""
+    first = max(int(np.searchsorted(series.ts_s, start_s, "right")) - 1, 0)
+    last = min(int(np.searchsorted(series.ts_s, end_s)), len(series) - 1)
+    return float(series.level_mm[last] - series.level_mm[first])

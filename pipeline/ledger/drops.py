@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.gauge import GaugeSeries, seconds
 
 Floats = NDArray[np.float64]
 
@@ -22,9 +22,18 @@ FASTEST_DROP_L_PER_MIN = 2000.0
 """A faster rise is a jump of the gauge and no drop. No source; a 4 inch hose gives some 1,200."""
 LITRES_FIT = 1.5
 """A ticket fits a drop in litres within this many times 2 % and 30 litres. No source."""
+BETTER_BY = 1.5
+"""Tickets that together miss a drop's litres by more still belong to it when they fit better by this. No source."""
 NO_TICKET_COST = 5.0
 TICKET_WINDOW_S = 12 * 3600.0
 """How far a ticket's time may be from its drop."""
+LOADED_K = 1.5
+"""By how much what came may be warmer or colder than when it was loaded, SD. No source. [K]"""
+MIXED_K = 0.5
+"""SD of what the thermometer shows of the mean after a drop against before. No source. [K]"""
+COST_PER_SD = 0.15
+MOST_SDS = 10.0
+"""What a ticket's temperature costs for each SD by which it misses the drop's, up to so many. No source."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +41,8 @@ class Drop:
     """One drop into a tank: when the level rose, by how many litres with the sales meanwhile added back, its tickets.
 
     `start_s` to `end_s` is the rise itself [s], `gain_l` its litres, `rate_l_per_min` the steepest rise between two
-    readings, `tickets` row numbers into the tank's tickets.
+    readings, `tickets` row numbers into the tank's tickets; `came_c` the temperature of what came, by what it did to
+    the tank's, with `came_sd_k` (NaN where unknown). [°C, K]
     """
 
     start_s: float
@@ -40,6 +50,28 @@ class Drop:
     gain_l: float
     rate_l_per_min: float
     tickets: tuple[int, ...] = ()
+    came_c: float = np.nan
+    came_sd_k: float = np.nan
+
+
+@dataclass(frozen=True)
+class Tickets:
+    """Tickets of one unit: when each was written [s], its litres, its temperature (NaN where not given). Shape (n,)."""
+
+    written_s: Floats
+    litres: Floats
+    temp_c: Floats
+
+    def some(self, rows: list[int]) -> Tickets:
+        """Those of the row numbers given."""
+        at = np.array(rows, dtype=np.int64)
+        return Tickets(self.written_s[at], self.litres[at], self.temp_c[at])
+
+
+def tickets_of(deliveries: pl.DataFrame) -> Tickets:
+    """The tickets in rows of `deliveries`, in their order."""
+    temp = deliveries["ticket_temp_c"].cast(pl.Float64).fill_null(np.nan)
+    return Tickets(seconds(deliveries["ts_ticket"]), deliveries["ticket_volume_l"].to_numpy(), temp.to_numpy())
 
 
 def _bucket_medians(ts_s: Floats, values: Floats, width_s: float) -> tuple[Floats, Floats]:
@@ -120,45 +152,70 @@ def _refined(series: GaugeSeries, sold_l: Floats, around_s: tuple[float, float])
     above = np.flatnonzero((window >= top - min(3.0 * slack, 0.05 * gain)) & (np.arange(len(window)) > start))
     end = int(above[0]) if len(above) else len(window) - 1
     rates = np.diff(window[start : end + 1]) / np.maximum(np.diff(ts[start : end + 1]), 1.0) * 60.0
-    return Drop(float(ts[start]), float(ts[end]), gain, float(rates.max()) if len(rates) else 0.0)
+    came_c, came_sd = _came(series, (low, low + start), (low + end, high))
+    return Drop(
+        float(ts[start]), float(ts[end]), gain, float(rates.max()) if len(rates) else 0.0,
+        came_c=came_c, came_sd_k=came_sd,
+    )  # fmt: skip
 
 
-def match_tickets(drops: list[Drop], ticket_s: Floats, ticket_l: Floats, now_s: float = float("inf")) -> list[Drop]:
+def _came(series: GaugeSeries, before: tuple[int, int], after: tuple[int, int]) -> tuple[float, float]:
+    """Temperature of what a drop brought and its SD, by the mean before and after it. [°C, K] NaN where unknown."""
+    early, late = slice(before[0], before[1] + 1), slice(*after)
+    known_c = [series.temp_c[part][np.isfinite(series.temp_c[part])] for part in (early, late)]
+    if not len(known_c[0]) or not len(known_c[1]):
+        return np.nan, np.nan
+    was_c, is_c = float(np.median(known_c[0])), float(np.median(known_c[1]))
+    was_l, is_l = float(np.median(series.gauge_l[early])), float(np.median(series.gauge_l[late]))
+    if is_l <= was_l:
+        return np.nan, np.nan
+    return (is_c * is_l - was_c * was_l) / (is_l - was_l), MIXED_K * is_l / (is_l - was_l)
+
+
+def match_tickets(drops: list[Drop], tickets: Tickets, now_s: float = float("inf")) -> list[Drop]:
     """The drops with their tickets: each ticket goes to one drop at most, one to four tickets to a drop.
 
-    A ticket fits a drop when it lies within `TICKET_WINDOW_S` of it. Several tickets go to one drop only where their
-    sum fits it and no single one does; all others are assigned at the least total misfit, where going without costs a
-    drop the more the longer its ticket has been due at `now_s`.
+    A ticket fits a drop when it lies within `TICKET_WINDOW_S` of it. Several tickets go to one drop only where no
+    single one fits it and their sum does, or is much nearer; all others are assigned at the least total misfit, where
+    going without costs a drop the more the longer its ticket has been due at `now_s`.
     """
-    free = set(range(len(ticket_s)))
+    free = set(range(len(tickets.litres)))
     taken: dict[int, tuple[int, ...]] = {}
     for number, drop in enumerate(drops):
-        near = [ticket for ticket in sorted(free) if _away_s(drop, ticket_s[[ticket]])[0] <= TICKET_WINDOW_S]
-        if not near or any(_off(drop, ticket_l[[ticket]]) < LITRES_FIT for ticket in near):
+        away_s = _away_s(drop, tickets.written_s)
+        near = [ticket for ticket in sorted(free) if away_s[ticket] <= TICKET_WINDOW_S]
+        if not near or any(_off(drop, tickets.litres[[ticket]]) < LITRES_FIT for ticket in near):
             continue
-        groups = [group for size in (2, 3, 4) for group in combinations(near, size)]
-        fitting = [group for group in groups if _off(drop, ticket_l[list(group)]) < LITRES_FIT]
+        groups = [list(group) for size in (2, 3, 4) for group in combinations(near, size)]
+        alone = min(_misfit(drop, tickets.some([ticket])) for ticket in near)
+        fitting = [group for group in groups if _fits(drop, tickets.some(group), alone)]
         if fitting:
-            taken[number] = min(fitting, key=lambda group: _misfit(drop, ticket_s[list(group)], ticket_l[list(group)]))
-            free -= set(taken[number])
+            best = min(fitting, key=lambda group: _misfit(drop, tickets.some(group)))
+            taken[number] = tuple(best)
+            free -= set(best)
     waiting = [number for number in range(len(drops)) if number not in taken]
-    for number, ticket in _assigned(drops, waiting, sorted(free), (ticket_s, ticket_l), now_s):
+    for number, ticket in _assigned(drops, waiting, sorted(free), tickets, now_s):
         taken[number] = (ticket,)
     return [replace(drop, tickets=taken.get(number, ())) for number, drop in enumerate(drops)]
 
 
+def _fits(drop: Drop, tickets: Tickets, alone: float) -> bool:
+    """Whether tickets together fit a drop: in litres, or so much better than any alone, at a misfit of `alone`."""
+    return _off(drop, tickets.litres) < LITRES_FIT or _misfit(drop, tickets) < alone - BETTER_BY
+
+
 def _assigned(
-    drops: list[Drop], waiting: list[int], free: list[int], tickets: tuple[Floats, Floats], now_s: float
+    drops: list[Drop], waiting: list[int], free: list[int], tickets: Tickets, now_s: float
 ) -> list[tuple[int, int]]:
     """Pairs of drop and ticket at the least total cost; a drop that stays without is left out."""
     if not waiting:
         return []
-    ticket_s, ticket_l = tickets
     cost = np.full((len(waiting), len(free) + len(waiting)), 1e6)
     for row, number in enumerate(waiting):
+        away_s = _away_s(drops[number], tickets.written_s)
         for column, ticket in enumerate(free):
-            if _away_s(drops[number], ticket_s[[ticket]])[0] <= TICKET_WINDOW_S:
-                cost[row, column] = _misfit(drops[number], ticket_s[[ticket]], ticket_l[[ticket]])
+            if away_s[ticket] <= TICKET_WINDOW_S:
+                cost[row, column] = _misfit(drops[number], tickets.some([ticket]))
         due_h = max(now_s - drops[number].end_s, 0.0) / 3600.0
         cost[row, len(free) + row] = min(0.3 + 0.3 * due_h, NO_TICKET_COST)
     rows, columns = linear_sum_assignment(cost)
@@ -175,12 +232,22 @@ def _off(drop: Drop, ticket_l: Floats) -> float:
     return abs(drop.gain_l - total) / (0.02 * total + 30.0)
 
 
-def _misfit(drop: Drop, ticket_s: Floats, ticket_l: Floats) -> float:
-    litres = _off(drop, ticket_l)
-    hours = float(_away_s(drop, ticket_s).max()) / 3600.0
+def _misfit(drop: Drop, tickets: Tickets) -> float:
+    """What it costs to give tickets to a drop: litres, hours and temperature that miss, and each further ticket."""
+    litres = _off(drop, tickets.litres)
+    hours = float(_away_s(drop, tickets.written_s).max()) / 3600.0
     lasted = (drop.end_s - drop.start_s) / 3600.0
-    spread = max(float(ticket_s.max() - ticket_s.min()) / 3600.0 - lasted, 0.0)
-    return float(np.log1p(litres)) + 0.15 * hours + 0.5 * spread + 0.4 * (len(ticket_l) - 1)
+    spread = max(float(np.ptp(tickets.written_s)) / 3600.0 - lasted, 0.0)
+    further = 0.5 * spread + 0.4 * (len(tickets.litres) - 1)
+    return float(np.log1p(litres)) + 0.15 * hours + further + _off_k(drop, tickets)
+
+
+def _off_k(drop: Drop, tickets: Tickets) -> float:
+    """What the tickets' temperature costs against the drop's; nothing where either is unknown."""
+    loaded_c = float(np.average(tickets.temp_c, weights=tickets.litres)) if (tickets.litres > 0).all() else np.nan
+    if not np.isfinite(loaded_c) or not np.isfinite(drop.came_c):
+        return 0.0
+    return COST_PER_SD * min(abs(loaded_c - drop.came_c) / float(np.hypot(LOADED_K, drop.came_sd_k)), MOST_SDS)
 
 
 def _away_s(drop: Drop, ticket_s: Floats) -> Floats:

@@ -19,6 +19,14 @@ ROWS_OF_A_SPLINE = 3
 """A cubic needs more rows than these."""
 SPIKE_MM = 20.0
 """A single reading that hops this far and straight back is no level."""
+REGULAR_SHARE = 0.9
+"""With fewer of its gaps near the usual one a gauge is not read at regular times. No source."""
+HELD_BACK_MM = 0.05
+"""A gauge read at regular times shows smaller changes than this now and then; one that reports on a change none."""
+LONGEST_HOLD_S = 12 * 3600.0
+NEAR_SHARE = 0.6
+"""Within so much of the usual time between readings a joined tank's reading counts for its partner's instant: what was
+sold between two readings lies on no straight line."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +106,8 @@ class GaugeSeries:
     """Usable readings of one tank (or of joined tanks together) in order of time; every array has shape (n,).
 
     `level_mm`, `water_mm`, `temp_c`, `density_kg_m3` (NaN where not measured), `gauge_l` gauge stock at ambient
-    temperature, `surface_l_per_mm` the chart's slope, and `nominal_s` the usual time between readings. [s]
+    temperature, `surface_l_per_mm` the chart's slope, and `nominal_s` the usual time between readings [s]; where rows
+    come on a change alone (`is_on_change`), the time between two askings, and a reading stands until the next.
     """
 
     ts_s: Floats
@@ -109,6 +118,7 @@ class GaugeSeries:
     gauge_l: Floats
     surface_l_per_mm: Floats
     nominal_s: float
+    is_on_change: bool = False
 
     def __len__(self) -> int:
         """How many readings there are."""
@@ -157,9 +167,7 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
     ts_s, columns = ts_s[steady], {name: values[steady] for name, values in columns.items()}
     water = np.nan_to_num(_filled_forward(columns["water_mm"]), nan=0.0)
     gauge = strapping.volume_l(columns["level_mm"], ts_s) - strapping.volume_l(np.maximum(water, bottom), ts_s)
-    gaps = np.diff(ts_s)
-    # By the first readings alone, so that what comes later changes nothing of what was made of them.
-    nominal = float(np.median(gaps[:FIRST_GAPS])) if len(gaps) else 60.0
+    nominal, is_on_change = _asked(ts_s, columns["level_mm"])
     return GaugeSeries(
         ts_s=ts_s,
         level_mm=columns["level_mm"],
@@ -168,30 +176,50 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
         density_kg_m3=columns["density_kg_m3"],
         gauge_l=gauge,
         surface_l_per_mm=strapping.surface_l_per_mm(columns["level_mm"], ts_s),
-        nominal_s=max(nominal, 1.0),
+        nominal_s=nominal,
+        is_on_change=is_on_change,
     )
 
 
-def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
-    """Joined tanks as one: stocks and surfaces added up at the first member's instants, levels and the like averaged.
+def _asked(ts_s: Floats, level_mm: Floats) -> tuple[float, bool]:
+    """How often a gauge is asked [s], and whether only changes beyond a deadband are written down.
 
-    Instants where any member has no reading within three of its usual steps are left out.
+    By the first readings alone, so that what comes later changes nothing of what was made of them.
+    """
+    gaps, steps = np.diff(ts_s[: FIRST_GAPS + 1]), np.abs(np.diff(level_mm[: FIRST_GAPS + 1]))
+    if not len(gaps):
+        return 60.0, False
+    usual = max(float(np.quantile(gaps, 0.05)), 1.0)
+    is_irregular = float(np.mean(np.abs(gaps - usual) < 0.3 * usual)) < REGULAR_SHARE
+    prompt = steps[gaps <= 1.5 * usual]
+    if is_irregular and len(prompt) and float(np.quantile(prompt, 0.02)) > HELD_BACK_MM:
+        return usual, True
+    return max(float(np.median(gaps)), 1.0), False
+
+
+def longest_hold_s(ts_s: Floats, least_s: float, most_s: float) -> float:
+    """How long a reading may stand for the time after it, by the usual long silences of the first readings. [s]"""
+    gaps = np.diff(ts_s[: FIRST_GAPS + 1])
+    usual = float(np.quantile(gaps, 0.99)) if len(gaps) else 0.0
+    return float(np.clip(1.3 * usual, least_s, most_s))
+
+
+def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
+    """Joined tanks as one: stocks and surfaces added up, levels and the like averaged.
+
+    At the first member's instants, the others' values between their readings by straight lines; where only changes are
+    written down, at every member's instants, for what has not changed stands as it was read. Instants where any member
+    has no reading near by, or its last is too old to stand, are left out.
     """
     lead = members[0]
-    near = np.ones(len(lead), dtype=bool)
+    is_on_change = any(member.is_on_change for member in members)
+    at_s = np.unique(np.concatenate([member.ts_s for member in members])) if is_on_change else lead.ts_s
+    near = np.ones(len(at_s), dtype=bool)
     parts: list[dict[str, Floats]] = []
     for member in members:
-        index = np.searchsorted(member.ts_s, lead.ts_s)
-        left = member.ts_s[np.clip(index - 1, 0, len(member) - 1)]
-        right = member.ts_s[np.clip(index, 0, len(member) - 1)]
-        distance = np.minimum(np.abs(lead.ts_s - left), np.abs(right - lead.ts_s))
-        near &= distance <= 3 * max(member.nominal_s, lead.nominal_s)
-        parts.append(
-            {
-                name: np.interp(lead.ts_s, member.ts_s, getattr(member, name))
-                for name in ("level_mm", "water_mm", "temp_c", "density_kg_m3", "gauge_l", "surface_l_per_mm")
-            }
-        )
+        here, values = _at(member, at_s, nominal_s=max(member.nominal_s, lead.nominal_s))
+        near &= here
+        parts.append(values)
 
     def mean(name: str) -> Floats:
         return np.asarray(np.mean([part[name] for part in parts], axis=0)[near])
@@ -200,7 +228,7 @@ def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
         return np.asarray(np.sum([part[name] for part in parts], axis=0)[near])
 
     return GaugeSeries(
-        ts_s=lead.ts_s[near],
+        ts_s=at_s[near],
         level_mm=mean("level_mm"),
         water_mm=mean("water_mm"),
         temp_c=mean("temp_c"),
@@ -208,4 +236,21 @@ def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
         gauge_l=total("gauge_l"),
         surface_l_per_mm=total("surface_l_per_mm"),
         nominal_s=lead.nominal_s,
+        is_on_change=is_on_change,
     )
+
+
+def _at(member: GaugeSeries, at_s: Floats, *, nominal_s: float) -> tuple[NDArray[np.bool_], dict[str, Floats]]:
+    """A member's values at other instants, and at which of them they are known."""
+    names = ("level_mm", "water_mm", "temp_c", "density_kg_m3", "gauge_l", "surface_l_per_mm")
+    if member.is_on_change:
+        place = np.searchsorted(member.ts_s, at_s, "right") - 1
+        last = np.maximum(place, 0)
+        hold_s = longest_hold_s(member.ts_s, 3 * nominal_s, LONGEST_HOLD_S)
+        known = (place >= 0) & (at_s - member.ts_s[last] <= hold_s)
+        return known, {name: getattr(member, name)[last] for name in names}
+    index = np.searchsorted(member.ts_s, at_s)
+    left = member.ts_s[np.clip(index - 1, 0, len(member) - 1)]
+    right = member.ts_s[np.clip(index, 0, len(member) - 1)]
+    known = np.minimum(np.abs(at_s - left), np.abs(right - at_s)) <= NEAR_SHARE * nominal_s
+    return known, {name: np.interp(at_s, member.ts_s, getattr(member, name)) for name in names}

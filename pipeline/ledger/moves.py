@@ -9,15 +9,15 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.ledger.drops import Drop
-from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.gauge import GaugeSeries, longest_hold_s
 from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans
 
 Floats = NDArray[np.float64]
 
 STEP_S = 300.0
 SETTLE_S = 2400.0
-FIRST_GAPS = 500
-"""By so many of the first readings it is judged how long a gauge is silent, so that later ones change nothing."""
+READ = ("ts_s", "stock_l", "surface_l_per_mm", "level_mm")
+LONGEST_HOLD_S = 3600.0
 
 
 @dataclass(frozen=True)
@@ -58,22 +58,11 @@ class Moves:
         return replace(self, own=own)
 
 
-def longest_hold_s(ts_s: Floats, step_s: float) -> float:
-    """How long a reading may stand for the time after it. [s]
-
-    Two and a half steps for a regular gauge; one that reports on exception lets a value hold for as long as its usual
-    long silences, up to an hour.
-    """
-    gaps = np.diff(ts_s[: FIRST_GAPS + 1])
-    usual = float(np.quantile(gaps, 0.99)) if len(gaps) else step_s
-    return float(np.clip(1.3 * usual, 2.5 * step_s, 3600.0))
-
-
 def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], drops: list[Drop]) -> Moves:
     """Five-minute means of stock and sales.
 
     `flows` of the site's meters, whole, and of each, `shares` shape (n,), the part that the unit supplies at each
-    reading. Steps without a reading hold the last one's level, for a while.
+    reading. Steps without a reading hold the last one, for a while.
     """
     step_s = max(STEP_S, series.nominal_s)
     names = [f"sold_{number}" for number in range(len(flows))]
@@ -87,10 +76,11 @@ def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], 
             **{name: cumulative_l(flow, series.ts_s) for name, flow in zip(names, flows, strict=True)},
         }
     )
-    read = ["stock_l", "ts_s", "surface_l_per_mm", "level_mm"]
-    steps = frame.group_by("key", maintain_order=True).agg(pl.col(*read, *names).mean()).sort("key")
+    last = [pl.col(name).last().name.prefix("last_") for name in READ]
+    steps = frame.group_by("key", maintain_order=True).agg(pl.col(*READ, *names).mean(), *last).sort("key")
     used = [_while_used(flow, share, series.ts_s) for flow, share in zip(flows, shares, strict=True)]
-    steps = _held(steps, step_s, longest_hold_s(series.ts_s, step_s))
+    hold_s = longest_hold_s(series.ts_s, 2.5 * step_s, LONGEST_HOLD_S)
+    steps = _held(steps, step_s, hold_s)
     steps = steps.filter(pl.Series(_still(steps, used)))
     ts_s = steps["ts_s"].to_numpy()
     sold = steps.select(names).to_numpy().copy() if names else np.zeros((len(ts_s), 0))
@@ -114,7 +104,7 @@ def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], 
         level_mm=steps["level_mm"].to_numpy(),
         meters=tuple(flow.meter_id for flow in flows),
         step_s=step_s,
-        gap_s=max(3.0 * step_s, longest_hold_s(series.ts_s, step_s)),
+        gap_s=max(3.0 * step_s, hold_s),
     )
 
 
@@ -126,9 +116,10 @@ def _held(steps: pl.DataFrame, step_s: float, longest_s: float) -> pl.DataFrame:
     silence = pl.col("next").sub(pl.col("ts_s")).le(longest_s + step_s)
     known = steps.with_columns(next=pl.col("ts_s").shift(-1)).with_columns(holds=silence.fill_null(value=False))
     full = keys.join(known, on="key", how="left").with_columns(is_held=pl.col("ts_s").is_null())
-    values = [name for name in steps.columns if name not in ("key", "ts_s")]
+    last = [f"last_{name}" for name in READ]
+    full = full.with_columns(pl.col(*last, "holds", "next").forward_fill())
     full = full.with_columns(
-        pl.col(*values, "holds", "next").forward_fill(),
+        *(pl.col(name).fill_null(pl.col(f"last_{name}")) for name in READ if name != "ts_s"),
         ts_s=pl.col("ts_s").fill_null((pl.col("key").cast(pl.Float64) + 0.5) * step_s),
     )
     full = full.with_columns(known_s=pl.when("is_held").then("next").otherwise("ts_s"))
@@ -143,7 +134,6 @@ def _while_used(flow: MeterFlow, share: Floats, at_s: Floats) -> MeterFlow:
 
 def _still(steps: pl.DataFrame, used: list[MeterFlow]) -> NDArray[np.bool_]:
     """Which steps to keep: those read, and those held while the sales had moved the level by less than a millimetre."""
-    ts_s, held = steps["ts_s"].to_numpy(), steps["is_held"].to_numpy()
-    sold = np.sum([cumulative_l(flow, ts_s) for flow in used], axis=0) if used else np.zeros(len(ts_s))
-    last = np.maximum.accumulate(np.where(held, 0, np.arange(len(ts_s))))
-    return ~held | (sold - sold[last] < steps["surface_l_per_mm"].to_numpy())
+    now_s, read_s = steps["ts_s"].to_numpy(), steps["last_ts_s"].to_numpy()
+    sold = sum((cumulative_l(flow, now_s) - cumulative_l(flow, read_s) for flow in used), np.zeros(len(now_s)))
+    return np.asarray(~steps["is_held"].to_numpy() | (sold < steps["surface_l_per_mm"].to_numpy()))

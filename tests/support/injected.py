@@ -11,9 +11,8 @@ from pipeline.backtest.injection.fault import Injection
 from pipeline.backtest.injection.levels import habit_of
 from pipeline.backtest.injection.run import inject
 from pipeline.ledger.dips import settled_dips
-from pipeline.ledger.drops import find_drops, match_tickets
+from pipeline.ledger.drops import find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import build_unit, feeds_of, meter_flows, share_at, unit_members
-from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l
 from pipeline.simulate.run import simulate_fleet
 from pipeline.simulate.settings import FleetSettings
@@ -49,9 +48,7 @@ def course(frames: Frames, members):
     flows = [flow for flow in flows if flow.volume_l.sum() > 0.0]
     sold = np.sum([cumulative_l(flow, unit.series.ts_s) for flow in flows], axis=0)
     litres = unit.tickets["ticket_volume_l"].to_numpy()
-    drops = match_tickets(
-        find_drops(unit.series, sold), seconds(unit.tickets["ts_ticket"]), litres, unit.series.ts_s[-1]
-    )
+    drops = match_tickets(find_drops(unit.series, sold), tickets_of(unit.tickets), unit.series.ts_s[-1])
     dips = settled_dips(unit.series, flows, drops, [])
     came = np.zeros(len(dips))
     for drop in drops:

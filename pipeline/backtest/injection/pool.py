@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.backtest.injection.fault import CannotHoldError, Course, Injection, Outcome, Tables
 from pipeline.backtest.injection.levels import Gauge, gauge_of, moved_levels, shift_mm
-from pipeline.ledger.drops import Drop, find_drops, match_tickets
+from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import unit_members
 from pipeline.ledger.gauge import GaugeSeries, seconds, strapping_of
 from pipeline.ledger.movements import MeterFlow, OpenSpans, cumulative_l, open_spans, ordered_flow
@@ -93,7 +93,7 @@ def pool_of(tables: Tables, tank_id: str) -> Pool:
     sold = np.sum([cumulative_l(flow, series.ts_s) for flow in flows], axis=0) if flows else np.zeros(len(series))
     seen = find_drops(series, sold)
     last_s = float(series.ts_s[-1])
-    drops = match_tickets(seen, seconds(tickets["ts_ticket"]), tickets["ticket_volume_l"].to_numpy(), last_s)
+    drops = match_tickets(seen, tickets_of(tickets), last_s)
     return Pool(str(tanks["site_id"][0]), members, tanks, gauges, flows, tickets, drops)
 
 

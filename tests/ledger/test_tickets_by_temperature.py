@@ -1,0 +1,41 @@
+"""Which ticket belongs to which drop, where litres and hours tell nothing. Truth by construction."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.ledger.drops import Drop, Tickets, match_tickets
+
+HOUR_S = 3_600.0
+WARM = Drop(0.0, 1_500.0, 20_050.0, 900.0, came_c=25.2, came_sd_k=1.0)
+COLD = Drop(11.3 * HOUR_S, 11.7 * HOUR_S, 20_100.0, 900.0, came_c=11.0, came_sd_k=0.8)
+WRITTEN_S = np.array([6.5, 7.2]) * HOUR_S
+SAME_L = np.array([20_007.0, 20_000.0])
+
+
+def given(temp_c: list[float], drops: tuple[Drop, ...] = (WARM, COLD)) -> list[tuple[int, ...]]:
+    """The tickets that each drop gets."""
+    tickets = Tickets(WRITTEN_S, SAME_L, np.array(temp_c))
+    return [drop.tickets for drop in match_tickets(list(drops), tickets)]
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "tickets"),
+    [([10.4, np.nan], [(1,), (0,)]), ([25.0, np.nan], [(0,), (1,)]), ([11.5, 24.0], [(1,), (0,)])],
+)
+def test_a_warm_drop_does_not_get_a_cold_load_s_ticket(temp_c, tickets):
+    assert given(temp_c) == tickets
+
+
+def test_without_temperatures_the_hours_tell():
+    assert given([np.nan, np.nan]) == [(0,), (1,)]
+    unknown = [replace(drop, came_c=np.nan, came_sd_k=np.nan) for drop in (WARM, COLD)]
+    assert given([10.4, 25.0], tuple(unknown)) == [(0,), (1,)]
+
+
+def test_two_loads_in_one_gap_of_the_readings_both_belong_to_its_rise():
+    """The sales meanwhile are 4 % off, so the sum misses by more than tickets do: yet one load alone misses by half."""
+    rise = Drop(0.0, 38.0 * HOUR_S, 41_800.0, 20.0)
+    tickets = Tickets(np.array([5.0, 30.0]) * HOUR_S, np.array([19_999.0, 20_001.0]), np.full(2, np.nan))
+    assert match_tickets([rise], tickets)[0].tickets == (0, 1)
