@@ -118,7 +118,7 @@ def _trouble(
     if today.bad_share > BAD_SHARE and today.bad_share > 4.0 * usual_bad and today.readings >= 20:
         return "readings lost, share", today.bad_share
     scatters = np.array([day.scatter_mm for day in past if np.isfinite(day.scatter_mm)])
-    if len(scatters) >= 4 and np.isfinite(today.scatter_mm) and _is_regular(past):
+    if len(scatters) >= 4 and np.isfinite(today.scatter_mm):
         usual = max(float(np.median(scatters)), 0.04)
         step = float(np.median([day.resolution_mm for day in past]))
         worst = max(day.scatter_mm for day in sound if np.isfinite(day.scatter_mm))
