@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.cases.finding import Finding
 from pipeline.estimate.known import DAY_S, known_day
-from pipeline.estimate.naming import CHART_LATE_DAYS
+from pipeline.estimate.naming import CHART_LATE_DAYS, RAISE_AT
 from pipeline.ledger.dips import DIP_S, SETTLE_S
 
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained", "slow_theft")
@@ -37,6 +37,8 @@ WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "un
 
 SICK_DAYS = 7.0
 """So long a gauge may have been sick before it is seen to be: a rate that sets in then is not believed. No source."""
+ERRATIC_DAYS = 8.0
+"""So long after a stock was erratic no rate that sets in is believed. No source."""
 NEXT_DROP_DAYS = 3.0
 """So soon the next drop comes that may hold what one was short of. No source."""
 BOOKED_SHARE = 0.5
@@ -67,7 +69,7 @@ def _explains(other: Finding, finding: Finding) -> bool:
     """Whether `other`, known no later, accounts for `finding`."""
     if other.unit_id != finding.unit_id and other.cause not in ("clock_skew", "wrong_feed"):
         return False
-    if _is_late_chart(finding) and other.unit_id == finding.unit_id:
+    if other.unit_id == finding.unit_id and _is_left_over(finding):
         return True
     if other.cause == "missing_sales" and finding.cause == "short_delivery":
         return _is_unbooked_about(other, finding)
@@ -83,15 +85,20 @@ def _explains(other: Finding, finding: Finding) -> bool:
     if other.cause == "probe_fault":
         return _gauge_explains(other, finding)
     if other.cause == "unexplained" and other.rate_l_per_h is None:
-        return finding.cause in ("unexplained", *LASTING, "chart_error", "bulk_theft") and _overlaps(
-            other, finding, 3.0
-        )
+        explained = ("unexplained", *LASTING, "chart_error", "bulk_theft")
+        return finding.cause in explained and _overlaps(other, finding, ERRATIC_DAYS)
     return False
 
 
-def _is_late_chart(finding: Finding) -> bool:
-    """A chart is wrong from its first day: what shows so late on a tank with another fault is left over from that."""
-    return finding.cause == "chart_error" and finding.day * DAY_S - finding.start_s > CHART_LATE_DAYS * DAY_S
+def _is_left_over(finding: Finding) -> bool:
+    """Whether a finding on a tank with another fault is that one's remains.
+
+    A chart is wrong from its first day, so not one that shows late; and a meter needs as much evidence as any rate.
+    """
+    is_late = finding.day * DAY_S - finding.start_s > CHART_LATE_DAYS * DAY_S
+    return (finding.cause == "chart_error" and is_late) or (
+        finding.cause == "meter_drift" and finding.log_odds < RAISE_AT
+    )
 
 
 def _books_explain(other: Finding, finding: Finding) -> bool:

@@ -20,6 +20,10 @@ RISE_MM = 2.5
 RISE_TIMES = 5.0
 LOOK_BACK_DAYS = 21
 VANISHED_MM = 6.0
+DRY_DAYS = 25.0
+"""Water that has not risen for so long is no longer coming in: rain may stay away for weeks. No source."""
+DATUM_SD_MM = 3.0
+"""How far a tank's bottom may lie from where its chart begins, which widens towards it. Common practice, no source."""
 DENSITY_RANGE_KG_M3 = {
     "gasoline_e0": (715.0, 780.0),
     "gasoline_e5": (715.0, 780.0),
@@ -61,6 +65,7 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
     at = np.array([point.ts_s for point in points])
     height = np.array([point.water_mm for point in points])
     litres = np.array([point.water_l for point in points])
+    slopes = np.array([point.surface_l_per_mm for point in points])
     removed = seconds(unit.unit.events.filter(pl.col("kind") == "water_removed")["ts"])
     start = 0
     k = 6
@@ -75,7 +80,7 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
             k += 1
             continue
         last = _episode_end(at, height, removed, k)
-        found.append(_episode(unit, tank_id, (at, height, litres), (start, k, last, noise)))
+        found.append(_episode(unit, tank_id, (at, height, litres, slopes), (start, k, last, noise)))
         start, k = last + 1, last + 7
     return found
 
@@ -89,7 +94,7 @@ def _ground(height: Floats) -> tuple[float, float]:
 
 
 def _episode_end(at: Floats, height: Floats, removed: Floats, first: int) -> int:
-    """Last point of an episode: until the water is removed, or has not risen for fifteen days."""
+    """Last point of an episode: until the water is removed, or has not risen for `DRY_DAYS`."""
     top, top_at = height[first], at[first]
     last = first
     for k in range(first, len(at)):
@@ -97,7 +102,7 @@ def _episode_end(at: Floats, height: Floats, removed: Floats, first: int) -> int
             return max(k - 1, first)
         if height[k] > top + 0.5:
             top, top_at = height[k], at[k]
-        if at[k] - top_at > 15 * DAY_S:
+        if at[k] - top_at > DRY_DAYS * DAY_S:
             return last
         last = k
     return last
@@ -106,10 +111,10 @@ def _episode_end(at: Floats, height: Floats, removed: Floats, first: int) -> int
 def _episode(
     unit: UnitObserved,
     tank_id: str,
-    points: tuple[Floats, Floats, Floats],
+    points: tuple[Floats, Floats, Floats, Floats],
     span: tuple[int, int, int, float],
 ) -> Finding:
-    at, height, litres = points
+    at, height, litres, slopes = points
     start, first, last, noise = span
     base = float(np.quantile(height[start:first], 0.25))
     ground_l = float(np.median(litres[start:first][height[start:first] <= np.median(height[start:first]) + 1e-9]))
@@ -117,11 +122,12 @@ def _episode(
     onset = start + int(calm[-1]) if len(calm) else max(first - 1, 0)
     split = unit.unit.product in BLENDS
     gained = litres[onset : last + 1] - ground_l
-    ongoing = last >= len(at) - 1 and at[-1] - at[int(np.argmax(height[first:])) + first] < 15 * DAY_S
+    ongoing = last >= len(at) - 1 and at[-1] - at[int(np.argmax(height[first:])) + first] < DRY_DAYS * DAY_S
     top = first + int(np.argmax(height[first : last + 1]))
     rise = float(height[top] - base)
     gain = abs(float(litres[top] - ground_l))
-    sd = float(np.hypot(max(1.0, noise * gain / max(abs(rise), 0.5)), 0.06 * gain))
+    lain = DATUM_SD_MM * float(slopes[top] - slopes[onset])
+    sd = float(np.sqrt(max(1.0, noise * gain / max(abs(rise), 0.5)) ** 2 + (0.06 * gain) ** 2 + lain**2))
     return Finding(
         cause="phase_separation" if split else "water_ingress",
         site_id=unit.unit.site_id,

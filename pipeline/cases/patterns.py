@@ -25,7 +25,7 @@ MOST_HOUR_ODDS = 4.0
 """What each further draw within so many hours of the usual one adds to the log odds of a pattern. No source."""
 WINDOW_H = (-1.5, 2.0)
 """The hours about the usual one in which draws are looked for that do not stand out."""
-PATTERN_SHARE_SD = 0.1
+PATTERN_SHARE_SD = 0.25
 EDGE_DRAWS = 1.5
 """What a pattern's litres may be off by: a share of them, and draws before the first that stood out. No source."""
 CALM_DAYS = 28

@@ -124,16 +124,21 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
 
 
 def unmirrored(site: SiteObserved, moves_of: dict[str, list[Move]]) -> dict[str, list[Move]]:
-    """Each unit's moves without those that another unit of the site shows at the same time the other way round.
+    """Each unit's moves without those that another unit of the site shows at the same time.
 
-    What one tank lost the other did not gain by a thief: the books have a hose on the wrong one.
+    What one tank lost the other did not gain by a thief: the books have a hose on the wrong one. And two gauges do not
+    jump at one moment, but the clock of both.
     """
     steps = [(unit.unit.unit_id, seen, step) for unit in site.units for seen, step in unit.steps]
     return {
         unit_id: [
             move
             for move in moves
-            if not any(seen <= move.day and _mirrors(step, move.step) for name, seen, step in steps if name != unit_id)
+            if not any(
+                seen <= move.day and (_mirrors(step, move.step) or _jumps_with(step, move))
+                for name, seen, step in steps
+                if name != unit_id
+            )
         ]
         for unit_id, moves in moves_of.items()
     }
@@ -142,6 +147,13 @@ def unmirrored(site: SiteObserved, moves_of: dict[str, list[Move]]) -> dict[str,
 def _mirrors(other: Step, step: Step) -> bool:
     apart_s = max(step.start_s, other.start_s) - min(step.end_s, other.end_s)
     return apart_s <= MIRROR_S and MIRROR_LOW < -other.litres / step.litres < 1.0 / MIRROR_LOW
+
+
+def _jumps_with(other: Step, move: Move) -> bool:
+    """Whether a move from one reading to the next stands in another unit too, the same way and at its very time."""
+    step = move.step
+    is_at_once = abs(other.start_s - step.start_s) <= MIRROR_S and abs(other.end_s - step.end_s) <= MIRROR_S
+    return move.samples == 0 and is_at_once and other.litres * step.litres > 0.0
 
 
 def _is_quick(move: Move) -> bool:

@@ -24,8 +24,10 @@ Floats = NDArray[np.float64]
 
 PIECE_ODDS = -2.0
 """Log prior odds of a named rate changing on some day. What began ends more often than another thing begins."""
-EDGE_DAYS = 1
+EDGE_DAYS = 2
 """Within so many days of a named rate's onset, change or end no other rate sets in."""
+OTHER_ENDS = {"tank_leak": "unexplained:", "line_leak": "unexplained:", "unexplained": "tank_leak:"}
+"""What looks like the end of a rate of the other sign, by that one's key."""
 MOST_NAMED = 3
 MOST_PIECES = 4
 DELIVERY_DAYS = 3
@@ -226,7 +228,7 @@ def _options(state: _State, day: int) -> list[Option]:
 
 def _is_other_end(state: _State, option: Option, held: dict[str, float]) -> bool:
     """Whether a leak is only the end of a gain that was named, or a gain that of a leak."""
-    opposite = {"tank_leak": "unexplained:", "unexplained": "tank_leak:"}.get(option.hypothesis.cause)
+    opposite = OTHER_ENDS.get(option.hypothesis.cause)
     named = state.named_by(opposite) if opposite and option.grown is None else None
     if named is None:
         return False

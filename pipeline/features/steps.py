@@ -25,6 +25,9 @@ LONGER_BY = 1.0
 LOOK_BACK_S = 6 * 3600.0
 SMALLEST_MM = 0.4
 """A smaller move of the level is left alone, whatever its score."""
+EDGE_STEPS = 2
+EDGE_SDS = 3.0
+"""How many steps a move may begin sooner or end later than where it scores highest, if that is so much more."""
 MOST_A_DAY = 40
 SLOWEST_L_PER_H = 12.0
 """A slower move is a rate and no sudden move. No source."""
@@ -157,26 +160,63 @@ def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, en
     return sorted(found, key=lambda step: step.start_s)
 
 
-def _strongest(
-    stretch: _Stretch, spread: Spread, start_s: float, free: NDArray[np.bool_]
-) -> tuple[int, int, float, float, float] | None:
-    """Place, width, score, litres and SD of the highest-scoring move known after `start_s`; None without one.
+@dataclass(frozen=True)
+class _Candidates:
+    """All moves of one width: litres and their SD from each place on, and which may be taken. Shape (n,) each."""
 
-    Of moves that catch the same litres the shortest is taken; none begins or ends where one was found before (`free`
-    is false there), and none is slower than `SLOWEST_L_PER_H`, which is for the balance to judge.
+    width: int
+    litres: Floats
+    sd_l: Floats
+    usable: NDArray[np.bool_]
+
+
+def _candidates(stretch: _Stretch, spread: Spread, start_s: float, free: NDArray[np.bool_]) -> list[_Candidates]:
+    """The moves known after `start_s`, for each of `WIDTHS`.
+
+    None begins or ends where one was found before (`free` is false there), and none is slower than `SLOWEST_L_PER_H`,
+    which is for the balance to judge.
     """
-    best: tuple[int, int, float, float, float] | None = None
+    found = []
     for number, width in enumerate(WIDTHS):
         litres, quiet, last = _differences(stretch, width)
         if not len(litres):
             break
         sd = np.where(quiet, spread[number, 0], spread[number, 1])
         sd = np.where(last - np.arange(len(last)) < width + SIDE - 1, FIRST_WIDER * sd, sd)
-        known = stretch.ts[last]
-        usable = np.isfinite(litres) & (known >= start_s) & free[: len(litres)] & free[width : width + len(litres)]
+        usable = np.isfinite(litres) & (stretch.ts[last] >= start_s)
+        usable &= free[: len(litres)] & free[width : width + len(litres)]
         usable &= np.abs(litres) >= SLOWEST_L_PER_H * width * _spacing_s(stretch) / 3600.0
-        score = np.where(usable, litres / sd * (1.0 - 0.05 * np.log(width)), 0.0)
+        found.append(_Candidates(width, litres, sd, usable))
+    return found
+
+
+def _strongest(
+    stretch: _Stretch, spread: Spread, start_s: float, free: NDArray[np.bool_]
+) -> tuple[int, int, float, float, float] | None:
+    """Place, width, score, litres and SD of the highest-scoring move known after `start_s`; None without one.
+
+    Of moves that catch the same litres the shortest is taken.
+    """
+    best: tuple[int, int, float, float, float] | None = None
+    candidates = _candidates(stretch, spread, start_s, free)
+    for one in candidates:
+        score = np.where(one.usable, one.litres / one.sd_l * (1.0 - 0.05 * np.log(one.width)), 0.0)
         place = int(np.argmax(np.abs(score)))
         if best is None or abs(score[place]) > abs(best[2]) + LONGER_BY:
-            best = (place, width, float(score[place]), float(litres[place]), float(sd[place]))
-    return best
+            best = (place, one.width, float(score[place]), float(one.litres[place]), float(one.sd_l[place]))
+    return None if best is None else _whole(best, candidates)
+
+
+def _whole(
+    best: tuple[int, int, float, float, float], candidates: list[_Candidates]
+) -> tuple[int, int, float, float, float]:
+    """The move with what its first and last step may have left out, where that is plainly more."""
+    first, least, score, litres, sd = best
+    place, width = first, least
+    for one in candidates:
+        latest = min(first, first + least + EDGE_STEPS - one.width, len(one.litres) - 1)
+        for start in range(max(first - EDGE_STEPS, first + least - one.width, 0), latest + 1):
+            more = np.sign(litres) * (one.litres[start] - litres)
+            if one.usable[start] and more > EDGE_SDS * one.sd_l[start]:
+                place, width, litres, sd = start, one.width, float(one.litres[start]), float(one.sd_l[start])
+    return place, width, score, litres, sd

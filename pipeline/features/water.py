@@ -11,14 +11,21 @@ from pipeline.ledger.gauge import GaugeSeries, Strapping
 
 Floats = NDArray[np.float64]
 
+SIDE_MM = 3.0
+"""Over so much either side the chart's slope is taken."""
+
 
 @dataclass(frozen=True)
 class WaterPoint:
-    """Water in a tank over one stretch of hours: median height [mm], litres by the chart, and readings behind it."""
+    """Water in a tank over one stretch of hours: median height [mm], litres by a smooth chart, and readings behind it.
+
+    `surface_l_per_mm` is the chart's slope there, 0 where no water is.
+    """
 
     ts_s: float
     water_mm: float
     water_l: float
+    surface_l_per_mm: float
     count: int
     spread_mm: float
 
@@ -37,7 +44,11 @@ def water_points(series: GaugeSeries, strapping: Strapping, *, hours: float = 4.
     for low, high in zip(starts, ends, strict=True):
         height = float(np.median(water[low:high]))
         at = float(np.mean(ts[low:high]))
-        litres = float(strapping.volume_l(np.array([max(height, bottom)]), np.array([at]))[0])
+        about = np.maximum(np.array([height, height - SIDE_MM, height + SIDE_MM]), bottom)
+        litres, low_l, high_l = strapping.volume_l(about, np.full(3, at)) + strapping.between_rows_l(
+            about, np.full(3, at)
+        )
+        slope = (high_l - low_l) / (about[2] - about[1]) if height > 0.0 else 0.0
         spread = 1.4826 * float(np.median(np.abs(water[low:high] - height)))
-        points.append(WaterPoint(at, height, litres, int(high - low), spread))
+        points.append(WaterPoint(at, height, float(litres), float(slope), int(high - low), spread))
     return points

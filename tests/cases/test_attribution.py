@@ -81,7 +81,7 @@ def test_a_jump_of_the_gauge_accounts_for_a_draw_at_its_moment_alone():
 def test_a_rate_that_set_in_shortly_before_its_gauge_was_seen_to_be_sick_is_not_believed():
     noisy = finding("probe_fault", evidence=(Evidence("spread", "the readings scatter"),))
     assert causes(noisy, finding("meter_drift", start=-6.0)) == {"probe_fault"}
-    assert causes(noisy, finding("meter_drift", start=-20.0)) == {"probe_fault", "meter_drift"}
+    assert causes(noisy, finding("meter_drift", start=-20.0, log_odds=4.5)) == {"probe_fault", "meter_drift"}
     assert causes(noisy, finding("bulk_theft", start=-6.0)) == {"probe_fault", "bulk_theft"}
 
 
@@ -135,3 +135,10 @@ def test_what_a_drop_lacked_may_be_sales_that_nobody_booked_in_it(signs_h, litre
     lost = finding("missing_sales", start=-1.0, litres=-float(litres[-1]), course=course)
     short = finding("short_delivery", day=DAY + 1, start=-0.4, end=-0.38, litres=-340.0, sd_l=50.0)
     assert ("short_delivery" in causes(lost, short)) is stands
+
+
+def test_a_meter_on_a_tank_with_another_fault_needs_as_much_evidence_as_any_rate():
+    drift = finding("meter_drift", day=DAY + 5, start=-20.0, log_odds=3.5)
+    assert causes(finding("water_ingress"), drift) == {"water_ingress"}
+    assert causes(finding("water_ingress", unit_id="T2"), drift) == {"water_ingress", "meter_drift"}
+    assert causes(drift, finding("water_ingress", day=DAY + 6)) == {"water_ingress", "meter_drift"}
