@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.cases.finding import Finding
+from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.known import DAY_S, known_day
 from pipeline.estimate.naming import CHART_LATE_DAYS, RAISE_AT
 from pipeline.ledger.dips import DIP_S, SETTLE_S
@@ -102,11 +103,17 @@ def _is_left_over(finding: Finding) -> bool:
 
 
 def _books_explain(other: Finding, finding: Finding) -> bool:
-    """Whether a clock or a feed that is wrong accounts for a finding, about when that began or ended."""
+    """Whether a clock or a feed that is wrong accounts for a finding, about when that began or ended.
+
+    A feed for those of the two tanks that it mistakes alone; and for a rate either, only where the rate sets in then.
+    """
+    if not _is_of_books(finding):
+        return False
     if other.cause == "wrong_feed":
-        return finding.cause in (*LASTING, *SUDDEN) and _is_of_books(finding) and _near_edge(other, finding, 1.5)
+        is_here = finding.unit_id in (other.unit_id, other.also_unit_id)
+        return is_here and finding.cause in (*LASTING, *SUDDEN) and _near_edge(other, finding, 1.5)
     explained = (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
-    return finding.cause in explained and _is_of_books(finding) and _near_edge(other, finding, 2.0)
+    return finding.cause in explained and _near_edge(other, finding, 2.0)
 
 
 def _is_of_books(finding: Finding) -> bool:
@@ -161,10 +168,10 @@ def _near_start(other: Finding, finding: Finding, days: float) -> bool:
 
 
 def _near_edge(other: Finding, finding: Finding, days: float) -> bool:
-    """Whether `finding` sets in, or was raised, about when `other` began or ended."""
+    """Whether `finding` sets in, or where it is no rate was raised, about when `other` began or ended."""
     edges = [other.start_s, _known_end_s(other, finding.day)]
-    raised_s = (finding.day + 0.5) * DAY_S
-    return any(abs(finding.start_s - edge) < days * DAY_S or abs(raised_s - edge) < days * DAY_S for edge in edges)
+    at = [finding.start_s] if finding.cause in RATES else [finding.start_s, (finding.day + 0.5) * DAY_S]
+    return any(abs(one_s - edge) < days * DAY_S for one_s in at for edge in edges)
 
 
 def _overlaps(other: Finding, finding: Finding, days: float) -> bool:

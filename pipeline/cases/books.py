@@ -122,6 +122,7 @@ def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChang
         litres=litres,
         sd_l=float(np.hypot(max(FEED_SHARE_SD * litres, 15.0), ONSET_SHARE_SD * that_day)),
         log_odds=7.0,
+        also_unit_id=change.to_unit,
         course=course,
         evidence=(
             Evidence(

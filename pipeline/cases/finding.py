@@ -43,7 +43,8 @@ class Finding:
 
     `day` is the UTC day number whose data it took; `start_s`, `end_s` when it acted (None while it lasts); `litres` its
     effect on variance with `sd_l`; `log_odds` how sure, as log odds before calibration; `rival` the next best cause and
-    its log odds; `course` the litres over time; `booked_l` what the meters booked about the time of a sudden draw.
+    its log odds; `course` the litres over time; `booked_l` what the meters booked about the time of a sudden draw;
+    `also_unit_id` the unit that a wrong feed's sales leave.
     Identifiers as the contract asks for the cause.
     """
 
@@ -63,5 +64,6 @@ class Finding:
     meter_error_pct: float | None = None
     rival: tuple[str, float] | None = None
     booked_l: float = 0.0
+    also_unit_id: str | None = None
     evidence: tuple[Evidence, ...] = ()
     course: Course = field(default_factory=lambda: Course(np.empty(0), np.empty(0)))

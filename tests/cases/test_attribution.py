@@ -142,3 +142,16 @@ def test_a_meter_on_a_tank_with_another_fault_needs_as_much_evidence_as_any_rate
     assert causes(finding("water_ingress"), drift) == {"water_ingress"}
     assert causes(finding("water_ingress", unit_id="T2"), drift) == {"water_ingress", "meter_drift"}
     assert causes(drift, finding("water_ingress", day=DAY + 6)) == {"water_ingress", "meter_drift"}
+
+
+def test_a_wrong_feed_accounts_for_nothing_at_a_tank_that_it_does_not_concern():
+    feed = finding("wrong_feed", start=-20.0, also_unit_id="T2")
+    for unit_id, stands in (("T1", False), ("T2", False), ("T3", True)):
+        leak = finding("line_leak", day=DAY + 2, start=-21.5, unit_id=unit_id)
+        assert ("line_leak" in causes(feed, leak)) is stands
+
+
+def test_a_rate_that_set_in_days_before_the_clock_was_wrong_is_none_of_its_doing():
+    clock = finding("clock_skew", unit_id=None, tank_id=None)
+    assert causes(clock, finding("line_leak", day=DAY + 1, start=-4.0)) == {"clock_skew", "line_leak"}
+    assert causes(clock, finding("line_leak", day=DAY + 1, start=-1.5)) == {"clock_skew"}
