@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ LONGER_BY = 1.0
 LOOK_BACK_S = 6 * 3600.0
 SMALLEST_MM = 0.4
 """A smaller move of the level is left alone, whatever its score."""
+HOP_SDS = 10.0
+"""A single step hops when it is so many SDs of a short move away. No source."""
 EDGE_STEPS = 2
 EDGE_SDS = 3.0
 """How many steps a move may begin sooner or end later than where it scores highest, if that is so much more."""
@@ -69,6 +71,23 @@ class _Stretch:
     moved: Floats
     rest: NDArray[np.bool_]
     block: NDArray[np.int64]
+
+
+def _without_hops(stretch: _Stretch, sd_l: float) -> _Stretch:
+    """The stretch with single steps that leave both neighbours and come back put in line with them.
+
+    Such a step is a reading that a joined tank failed to give, or gave late. `sd_l` is the SD of a short move.
+    """
+    moved = stretch.moved.copy()
+    if len(moved) < 3:
+        return stretch
+    to, back = moved[1:-1] - moved[:-2], moved[1:-1] - moved[2:]
+    away = np.minimum(np.abs(to), np.abs(back))
+    is_hop = (to * back > 0.0) & (away > HOP_SDS * sd_l) & (np.abs(to - back) < 0.5 * away)
+    is_hop &= (stretch.block[:-2] == stretch.block[1:-1]) & (stretch.block[1:-1] == stretch.block[2:])
+    places = np.flatnonzero(is_hop) + 1
+    moved[places] = 0.5 * (moved[places - 1] + moved[places + 1])
+    return replace(stretch, moved=moved)
 
 
 def _spacing_s(stretch: _Stretch) -> float:
@@ -140,7 +159,7 @@ def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, en
     `moved_l` is the moves' book-corrected stock with what was found before already taken out, shape (k,); `spread`
     as `step_spread` gives it. A move is the difference between the mean of four steps before and four after.
     """
-    stretch = _stretch(moves, moved_l, start_s - LOOK_BACK_S, end_s)
+    stretch = _without_hops(_stretch(moves, moved_l, start_s - LOOK_BACK_S, end_s), float(spread[0, 1]))
     smallest = SMALLEST_MM * _surface_l_per_mm(moves, end_s)
     found: list[Step] = []
     free = np.ones(len(stretch.ts), dtype=bool)
