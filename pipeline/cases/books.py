@@ -205,6 +205,9 @@ def _missing(
     first = episode[int(enough[0])]
     at = np.concatenate([[episode[0].start_s], [one.end_s for one in episode]])
     lasts = data_end_s - episode[-1].end_s < JOINED_DAYS * DAY_S
+    # Nobody has counted yet what went since the totaliser was last read.
+    read_s = seconds(tables["meter_totals"].filter(pl.col("meter_id") == first.meter_id)["ts"]).max()
+    uncounted = float(litres[-1]) * max(data_end_s - read_s, 0.0) / (at[-1] - at[0])
     rows = tables["meter_feeds"].filter(
         (pl.col("meter_id") == first.meter_id) & pl.col("tank_id").is_in(unit.unit.members)
     )
@@ -218,7 +221,7 @@ def _missing(
         start_s=episode[0].start_s,
         end_s=None if lasts else episode[-1].end_s,
         litres=-float(litres[-1]),
-        sd_l=1.0 + 0.005 * float(litres[-1]),
+        sd_l=float(np.hypot(1.0 + 0.005 * float(litres[-1]), uncounted if lasts else 0.0)),
         log_odds=6.0,
         course=Course(at, -np.concatenate([[0.0], litres])),
         evidence=(

@@ -25,7 +25,8 @@ Floats = NDArray[np.float64]
 PIECE_ODDS = -2.0
 """Log prior odds of a named rate changing on some day. What began ends more often than another thing begins."""
 EDGE_DAYS = 2
-"""Within so many days of a named rate's onset, change or end no other rate sets in."""
+BEFORE_EDGE_DAYS = 4
+"""Within so many days after and before a named rate's onset, change or end no other rate sets in."""
 OTHER_ENDS = {"tank_leak": "unexplained:", "line_leak": "unexplained:", "unexplained": "tank_leak:"}
 """What looks like the end of a rate of the other sign, by that one's key."""
 MOST_NAMED = 3
@@ -245,7 +246,7 @@ def _is_edge(state: _State, option: Option) -> bool:
         return False
     day = state.known_day[option.item.onset]
     edges = [state.known_day[onset] for one in state.named if one.hypothesis.cause in RATES for _, onset in one.pieces]
-    return any(abs(int(day) - int(edge)) <= EDGE_DAYS for edge in edges)
+    return any(-BEFORE_EDGE_DAYS <= int(day) - int(edge) <= EDGE_DAYS for edge in edges)
 
 
 def _find_hole(state: _State, leak: Named) -> None:
