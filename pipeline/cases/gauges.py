@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 NOISE_TIMES = 3.0
 """A day whose scatter is this many times the tank's usual is noisy."""
-NOISE_MM = 0.25
+NOISE_MM = 0.2
 BAD_SHARE = 0.12
 """From this share of a day's readings unusable the gauge drops out; sound ones lose some per cent (common practice)."""
 HISTORY = 20

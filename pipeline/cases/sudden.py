@@ -14,7 +14,7 @@ from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, known_da
 from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l
 from pipeline.features.steps import Step
-from pipeline.features.transit import Move, is_jump, is_large, lone_member, moves_of_steps, surface_l_per_mm
+from pipeline.features.transit import JUMP_SDS, Move, is_jump, is_large, lone_member, moves_of_steps, surface_l_per_mm
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
 
@@ -47,7 +47,12 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
     for unit in site.units:
         moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
         alone = {id(move): member for move in moves if (member := _alone(unit, move.step, move.day)) is not None}
-        jumps = [move for move in moves if (is_jump(move) or id(move) in alone) and is_large(unit.unit.series, move)]
+        jumps = [
+            move
+            for move in moves
+            if (is_jump(move) and is_large(unit.unit.series, move))
+            or (id(move) in alone and abs(move.step.z) > JUMP_SDS)
+        ]
         draws = [move for move in moves if not (is_jump(move) or id(move) in alone) and move.step.litres < 0]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])

@@ -19,6 +19,7 @@ SHARP_L = 60.0
 """More than this between two readings a minute apart is more than a hose gives, and a thief's pump seldom falls within
 one minute. No source."""
 JUMP_MM = 3.0
+JUMP_SDS = 7.0
 LEVEL_S = 1200.0
 LEVEL_SPAN_S = 2 * 3600.0
 """Joined tanks stand level again some 20 minutes after a draw; over how long their difference is taken. No source."""
@@ -78,7 +79,7 @@ def is_jump(move: Move) -> bool:
 
 def is_large(series: GaugeSeries, move: Move) -> bool:
     """Whether a jump is more than a gauge's quirks: three millimetres, and well beyond the scatter."""
-    return abs(move.step.litres) > JUMP_MM * surface_l_per_mm(series, move) and abs(move.step.z) > 7.0
+    return abs(move.step.litres) > JUMP_MM * surface_l_per_mm(series, move) and abs(move.step.z) > JUMP_SDS
 
 
 def surface_l_per_mm(series: GaugeSeries, move: Move) -> float:
