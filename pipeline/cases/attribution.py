@@ -153,14 +153,19 @@ def _is_unbooked_about(other: Finding, finding: Finding) -> bool:
     most = float(gone[is_open & ~is_told].sum())
     if at_s[-1] < high_s and _known_end_s(other, finding.day) == float("inf"):
         most += float(gone.max())
-    return most >= BOOKED_SHARE * abs(finding.litres or 0.0)
+    return most >= BOOKED_SHARE * abs(_as_told(finding)[0])
 
 
 def _is_of_next_drop(other: Finding, finding: Finding) -> bool:
     """Whether what one drop lacked came with the next, or the other way round: litres put down to the wrong one."""
-    left = (other.litres or 0.0) + (finding.litres or 0.0)
+    one, next_one = _as_told(other), _as_told(finding)
     soon = 0.0 <= finding.start_s - other.start_s < NEXT_DROP_DAYS * DAY_S
-    return soon and abs(left) <= 2.0 * float(np.hypot(other.sd_l, finding.sd_l))
+    return soon and abs(one[0] + next_one[0]) <= 2.0 * float(np.hypot(one[1], next_one[1]))
+
+
+def _as_told(finding: Finding) -> tuple[float, float]:
+    """Litres and their SD as the day that raised a finding told them."""
+    return finding.told_l or (finding.litres or 0.0, finding.sd_l)
 
 
 def _near_start(other: Finding, finding: Finding, days: float) -> bool:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.cases.sudden import is_lone_rise
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, clock_moved
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, clock_moved, first_seen_s
 from pipeline.estimate.observe import FeedChange, KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.booked import booked_l
 from pipeline.features.totals import Unbooked
@@ -263,8 +263,9 @@ def _is_of_clock(unit: UnitObserved, known: KnownDrop, day: int) -> bool:
     """Whether a rise is no more than sales that stand at the wrong time, as the clocks had moved by a UTC day."""
     if not any(clock_changed(unit.lags, one) for one in range(known.day, day + 1)):
         return False
-    drop = known.drop
-    return booked_l(unit.flows, drop.start_s - WIDEST_LAG_S, drop.end_s + WIDEST_LAG_S) > drop.gain_l
+    drop, seen_s = known.drop, first_seen_s(day + 1, unit.lags)
+    booked = booked_l(unit.flows, drop.start_s - WIDEST_LAG_S, min(drop.end_s + WIDEST_LAG_S, seen_s))
+    return booked > drop.gain_l
 
 
 def _unticketed(unit: UnitObserved, drop: Drop, day: int) -> Finding:

@@ -235,6 +235,7 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
         end_s=known.drop.end_s,
         litres=litres,
         sd_l=sd,
+        told_l=(float(then.mean[spot]) / factor, float(np.sqrt(then.cov[spot, spot])) / factor),
         log_odds=named.log_odds,
         rival=named.rival,
         course=Course(at, np.array([0.0, litres])),

@@ -46,19 +46,14 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
     found = []
     for unit in site.units:
         moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
-        alone = {id(move): member for move in moves if (member := _alone(unit, move.step, move.day)) is not None}
-        jumps = [
-            move
-            for move in moves
-            if (is_jump(move) and is_large(unit.unit.series, move))
-            or (id(move) in alone and abs(move.step.z) > JUMP_SDS)
-        ]
-        draws = [move for move in moves if not (is_jump(move) or id(move) in alone) and move.step.litres < 0]
+        told = [(move, _alone(unit, move.step, move.day)) for move in moves]
+        jumps = [(move, member) for move, member in told if _is_of_gauge(unit, move, member)]
+        draws = [move for move, member in told if not is_jump(move) and member is None and move.step.litres < 0]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])
         found += [_bulk(unit, pieces) for pieces in _together(bulk)]
         found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0])
-        found += [_jump(unit, move, alone.get(id(move), unit.unit.members[0])) for move in jumps]
+        found += [_jump(unit, move, member or unit.unit.members[0]) for move, member in jumps]
         found += _lone_rises(unit)
     return found
 
@@ -73,6 +68,12 @@ def _lone_rises(unit: UnitObserved) -> list[Finding]:
             move = Move(known.day, step, step.end_s - step.start_s, 0, unit.unit.series.nominal_s)
             found.append(_jump(unit, move, member))
     return found
+
+
+def _is_of_gauge(unit: UnitObserved, move: Move, alone: str | None) -> bool:
+    """Whether a move is plainly a jump of the gauge: by its pace, or as it stands in one of joined tanks alone."""
+    is_plain = is_jump(move) and is_large(unit.unit.series, move)
+    return is_plain or (alone is not None and abs(move.step.z) > JUMP_SDS)
 
 
 def is_lone_rise(unit: UnitObserved, known: KnownDrop) -> bool:
