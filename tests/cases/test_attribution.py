@@ -93,6 +93,14 @@ def test_what_one_drop_lacked_and_the_next_brought_is_one_case():
     assert len(attributed([short, finding("short_delivery", day=DAY + 1, litres=-157.0, sd_l=30.0)])) == 2
 
 
+def test_drops_are_weighed_against_each_other_by_what_was_known_when_they_were_raised():
+    """Charts and meters are learned on, and a drop's litres with them: that may not take a case back."""
+    short = finding("short_delivery", litres=-400.0, sd_l=30.0, told_l=(-157.0, 30.0))
+    assert causes(short, finding("over_delivery", day=DAY + 1, litres=153.0, sd_l=30.0)) == {"short_delivery"}
+    over = finding("over_delivery", day=DAY + 1, litres=157.0, sd_l=30.0, told_l=(400.0, 30.0))
+    assert len(causes(replace(short, told_l=None, litres=-157.0), over)) == 2
+
+
 @pytest.mark.parametrize(("start", "cause", "stands"), [(-60.0, "water_ingress", False), (-9.0, "water_ingress", True)])
 def test_a_chart_that_seems_wrong_late_on_a_tank_with_another_fault_is_that_fault(start, cause, stands):
     """One in force since nine days may have come with the fault; one in force since long shows by itself, or never."""
