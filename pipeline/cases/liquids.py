@@ -174,8 +174,8 @@ def _wrong_product(unit: UnitObserved, known: KnownDrop, wrong: set[int], *, is_
     mine = known.tickets_then if by_gauge else known.drop.tickets
     rows = unit.unit.tickets[list(mine)]
     ticketed = rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
-    before = _usual_ticket_kg_m3(unit, known, wrong)
-    off_ticket = max((_off_by_ticket(unit, before, one) for one in ticketed), default=0.0)
+    before, count = _usual_ticket_kg_m3(unit, known, wrong)
+    off_ticket = max((_off_by_ticket(unit, (before, count), one) for one in ticketed), default=0.0)
     if not by_gauge and off_ticket <= DENSITY_ROOM_KG_M3:
         return None
     low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
@@ -219,23 +219,36 @@ def _off_by_gauge(unit: UnitObserved, known: KnownDrop, seen: tuple[float, float
     return float(max(low - measured, measured - high, 0.0 if is_mixed else apart, 0.0))
 
 
-def _off_by_ticket(unit: UnitObserved, before: float, ticketed: float) -> float:
-    """The same of a ticket's density, held against what the tickets before it have. [kg/m³]"""
+def _off_by_ticket(unit: UnitObserved, before: tuple[float, int], ticketed: float) -> float:
+    """The same of a ticket's density, held against what so many tickets before it have. [kg/m³]
+
+    Of one ticket against one, the less usual for the grade is the odd one.
+    """
+    usual, count = before
     low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
-    apart = abs(ticketed - before) - BATCH_KG_M3
+    middle = 0.5 * (low + high)
+    is_odd = count > 1 or abs(ticketed - middle) > abs(usual - middle)
+    apart = abs(ticketed - usual) - BATCH_KG_M3 if is_odd else 0.0
     return float(max(low - ticketed, ticketed - high, np.nan_to_num(apart), 0.0))
 
 
-def _usual_ticket_kg_m3(unit: UnitObserved, known: KnownDrop, wrong: set[int]) -> float:
-    """Median density of the last right tickets before a drop; NaN where there is none, or they differ. [kg/m³]"""
+def _usual_ticket_kg_m3(unit: UnitObserved, known: KnownDrop, wrong: set[int]) -> tuple[float, int]:
+    """Median density of the last right tickets before a drop, and of how many. [kg/m³]
+
+    NaN where there is none, or they differ; a density that the grade does not have is no right one.
+    """
     tickets = unit.unit.tickets
+    low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
     is_right = np.array([number not in wrong for number in range(tickets.height)], dtype=bool)
-    before = tickets.filter(pl.Series(is_right & (seconds(tickets["ts_ticket"]) < known.drop.start_s - DAY_S / 2)))
-    last = before.sort("ts_ticket")["ticket_density_15_kg_m3"].drop_nulls().tail(USUAL_TICKETS).to_numpy()
+    before = tickets.filter(
+        pl.Series(is_right & (seconds(tickets["ts_ticket"]) < known.drop.start_s - DAY_S / 2))
+        & pl.col("ticket_density_15_kg_m3").is_between(low, high)
+    )
+    last = before.sort("ts_ticket")["ticket_density_15_kg_m3"].tail(USUAL_TICKETS).to_numpy()
     if not len(last):
-        return np.nan
+        return np.nan, 0
     usual = float(np.median(last))
-    return usual if np.mean(np.abs(last - usual) <= BATCH_KG_M3) > 0.5 else np.nan
+    return (usual if np.mean(np.abs(last - usual) <= BATCH_KG_M3) > 0.5 else np.nan), len(last)
 
 
 def dropped_density_15(unit: UnitObserved, known: KnownDrop) -> tuple[float, float, float]:
