@@ -38,6 +38,8 @@ WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "un
 
 SICK_DAYS = 7.0
 """So long a gauge may have been sick before it is seen to be: a rate that sets in then is not believed. No source."""
+RELEARN_DAYS = 14
+"""So long after a wrong feed was seen a chart still shows what it learned before. No source."""
 ERRATIC_DAYS = 8.0
 """So long after a stock was erratic no rate that sets in is believed. No source."""
 NEXT_DROP_DAYS = 3.0
@@ -110,8 +112,11 @@ def _books_explain(other: Finding, finding: Finding) -> bool:
     if not _is_of_books(finding):
         return False
     if other.cause == "wrong_feed":
-        is_here = finding.unit_id in (other.unit_id, other.also_unit_id)
-        return is_here and finding.cause in (*LASTING, *SUDDEN) and _near_edge(other, finding, 1.5)
+        if finding.unit_id not in (other.unit_id, other.also_unit_id):
+            return False
+        # Until the day that saw it the sales were taken from the wrong tank, and both charts learned from that.
+        learned = finding.cause == "chart_error" and finding.day - other.day <= RELEARN_DAYS
+        return learned or (finding.cause in (*LASTING, *SUDDEN) and _near_edge(other, finding, 1.5))
     explained = (*LASTING, *SUDDEN, "short_delivery", "over_delivery")
     return finding.cause in explained and _near_edge(other, finding, 2.0)
 
@@ -173,8 +178,8 @@ def _near_start(other: Finding, finding: Finding, days: float) -> bool:
 
 
 def _near_edge(other: Finding, finding: Finding, days: float) -> bool:
-    """Whether `finding` sets in, or where it is no rate was raised, about when `other` began or ended."""
-    edges = [other.start_s, _known_end_s(other, finding.day)]
+    """Whether `finding` sets in, or where it is no rate was raised, about when `other` began, was seen or ended."""
+    edges = [other.start_s, other.day * DAY_S, _known_end_s(other, finding.day)]
     at = [finding.start_s] if finding.cause in RATES else [finding.start_s, (finding.day + 0.5) * DAY_S]
     return any(abs(one_s - edge) < days * DAY_S for one_s in at for edge in edges)
 

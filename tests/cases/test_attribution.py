@@ -159,6 +159,16 @@ def test_a_wrong_feed_accounts_for_nothing_at_a_tank_that_it_does_not_concern():
         assert ("line_leak" in causes(feed, leak)) is stands
 
 
+def test_what_was_learned_from_the_wrong_tank_s_sales_is_no_fault_of_a_tank():
+    """A feed that was wrong for five days before it was seen: charts learned from it, and a rate changed that day."""
+    feed = finding("wrong_feed", start=-5.0, also_unit_id="T2")
+    for unit_id in ("T1", "T2"):
+        assert causes(feed, finding("chart_error", day=DAY + 3, start=-8.0, unit_id=unit_id)) == {"wrong_feed"}
+        assert causes(feed, finding("tank_leak", day=DAY + 12, start=-12.1, unit_id=unit_id)) == {"wrong_feed"}
+    assert len(causes(feed, finding("chart_error", day=DAY + 20, start=-25.0, unit_id="T2"))) == 2
+    assert len(causes(feed, finding("chart_error", day=DAY + 3, start=-8.0, unit_id="T3"))) == 2
+
+
 def test_a_rate_that_set_in_days_before_the_clock_was_wrong_is_none_of_its_doing():
     clock = finding("clock_skew", unit_id=None, tank_id=None)
     assert causes(clock, finding("line_leak", day=DAY + 1, start=-4.0)) == {"clock_skew", "line_leak"}
