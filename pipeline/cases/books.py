@@ -205,9 +205,10 @@ def _missing(
     first = episode[int(enough[0])]
     at = np.concatenate([[episode[0].start_s], [one.end_s for one in episode]])
     lasts = data_end_s - episode[-1].end_s < JOINED_DAYS * DAY_S
-    # Nobody has counted yet what went since the totaliser was last read.
+    # Nobody has counted yet what went since the totaliser was last read: as much as before, in as uneven lots.
     read_s = seconds(tables["meter_totals"].filter(pl.col("meter_id") == first.meter_id)["ts"]).max()
-    uncounted = float(litres[-1]) * max(data_end_s - read_s, 0.0) / (at[-1] - at[0])
+    share = max(data_end_s - read_s, 0.0) / (at[-1] - at[0])
+    uncounted = float(np.hypot(share * litres[-1], np.sqrt(share * sum(one.litres**2 for one in episode))))
     rows = tables["meter_feeds"].filter(
         (pl.col("meter_id") == first.meter_id) & pl.col("tank_id").is_in(unit.unit.members)
     )
