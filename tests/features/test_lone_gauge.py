@@ -6,6 +6,7 @@ import pytest
 from pipeline.features.steps import Step
 from pipeline.features.transit import lone_member
 from pipeline.ledger.gauge import GaugeSeries
+from tests.support.gauges import straight_gauge
 
 L_PER_MM = 20.0
 AT_S = np.arange(0.0, 6 * 3_600.0, 300.0)
@@ -15,11 +16,7 @@ LEVEL_OUT_S = 480.0
 
 
 def gauge(level_mm: np.ndarray) -> GaugeSeries:
-    every = np.ones(len(AT_S))
-    return GaugeSeries(
-        ts_s=AT_S, level_mm=level_mm, water_mm=0.0 * every, temp_c=15.0 * every, density_kg_m3=np.nan * every,
-        gauge_l=L_PER_MM * level_mm, surface_l_per_mm=L_PER_MM * every, nominal_s=300.0,
-    )  # fmt: skip
+    return straight_gauge(AT_S, level_mm, l_per_mm=L_PER_MM)
 
 
 def pair(*, jumped_mm: float = 0.0, drawn_l: float = 0.0, sold_mm_per_h: float = 20.0) -> tuple[GaugeSeries, ...]:

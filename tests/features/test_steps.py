@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.features.steps import Step, find_steps, step_spread
-from pipeline.ledger.gauge import GaugeSeries
 from pipeline.ledger.moves import moves_of
+from tests.support.gauges import straight_gauge
 
 L_PER_MM = 12.0
 DAY_S = 86_400.0
@@ -14,11 +14,7 @@ DRAWN_S = 4.5 * DAY_S
 
 def steps_of(level_mm: np.ndarray, at_s: np.ndarray) -> list[Step]:
     """The moves of the fifth day, the days before telling the scatter; nothing is sold."""
-    every = np.ones(len(at_s))
-    series = GaugeSeries(
-        ts_s=at_s, level_mm=level_mm, water_mm=0.0 * every, temp_c=15.0 * every, density_kg_m3=np.nan * every,
-        gauge_l=L_PER_MM * level_mm, surface_l_per_mm=L_PER_MM * every, nominal_s=300.0,
-    )  # fmt: skip
+    series = straight_gauge(at_s, level_mm, l_per_mm=L_PER_MM)
     moves = moves_of(series, [], [], [])
     moved = moves.moved_l()
     spread = step_spread(moves, moved, 0.0, 4.0 * DAY_S)

@@ -5,6 +5,7 @@ import pytest
 
 from pipeline.features.probe import JOINED_STUCK_S, STUCK_S, stuck_spans
 from pipeline.ledger.gauge import GaugeSeries
+from tests.support.gauges import straight_gauge
 
 L_PER_MM = 20.0
 
@@ -15,12 +16,7 @@ def standing(minutes: float) -> tuple[GaugeSeries, np.ndarray]:
     sold_l = 60.0 * L_PER_MM * at_s / 3_600.0
     stands_s = np.where((at_s >= 7_200.0) & (at_s <= 7_200.0 + 60.0 * minutes), 7_200.0, at_s)
     level = 1_500.0 - 60.0 * stands_s / 3_600.0
-    every = np.ones(len(at_s))
-    made = GaugeSeries(
-        ts_s=at_s, level_mm=level, water_mm=0.0 * every, temp_c=15.0 * every, density_kg_m3=np.nan * every,
-        gauge_l=L_PER_MM * level, surface_l_per_mm=L_PER_MM * every, nominal_s=300.0,
-    )  # fmt: skip
-    return made, sold_l
+    return straight_gauge(at_s, level, l_per_mm=L_PER_MM), sold_l
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import pytest
 from pipeline.ledger.gauge import GaugeSeries, joined_series
 from pipeline.ledger.movements import MeterFlow, cumulative_l
 from pipeline.ledger.moves import moves_of
+from tests.support.gauges import straight_gauge
 
 L_PER_MM = 20.0
 DEADBAND_MM = 0.5
@@ -18,11 +19,7 @@ def flow() -> MeterFlow:
 
 
 def series(at_s: np.ndarray, level_mm: np.ndarray, *, nominal_s: float, is_on_change: bool) -> GaugeSeries:
-    every = np.ones(len(at_s))
-    return GaugeSeries(
-        ts_s=at_s, level_mm=level_mm, water_mm=0.0 * every, temp_c=15.0 * every, density_kg_m3=np.nan * every,
-        gauge_l=L_PER_MM * level_mm, surface_l_per_mm=L_PER_MM * every, nominal_s=nominal_s, is_on_change=is_on_change,
-    )  # fmt: skip
+    return straight_gauge(at_s, level_mm, l_per_mm=L_PER_MM, nominal_s=nominal_s, is_on_change=is_on_change)
 
 
 def read(phase_s: float, step_s: float, *, share: float = 1.0, is_on_change: bool = True) -> GaugeSeries:
