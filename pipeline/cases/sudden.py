@@ -37,6 +37,7 @@ SLOWEST_DRAW_L_PER_MIN = 2.0
 PIECES_S = 3 * 3600.0
 """Draws that follow so soon are one matter: a lorry that comes twice, or sales that were not booked. No source."""
 REPLACED_S = 2 * 3600.0
+"""A gauge that steps so near a replacement on record was put right then. No source."""
 BOOKED_S = 2 * 3600.0
 """A till's clock may be off by an hour, and a sale stands at one of its ends."""
 

@@ -8,14 +8,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.ledger.gauge import seconds
+from pipeline.ledger.gauge import LONGEST_HOLD_S, seconds
 
 Floats = NDArray[np.float64]
 
 DAY_S = 86400.0
 WINDOW_DAYS = 7
 SHORTEST_HOLD_S = 7200.0
-LONGEST_HOLD_S = 12 * 3600.0
 FEWEST_CHANGES = 8
 """With fewer changes on a day its reporting is not judged."""
 HELD_SHARE = 0.05

@@ -20,11 +20,14 @@ SHARP_L = 60.0
 one minute. No source."""
 JUMP_MM = 3.0
 JUMP_SDS = 7.0
+"""A jump is more than so many millimetres, and than so many SDs of what the stock moves by itself. No source."""
 LEVEL_S = 1200.0
 LEVEL_SPAN_S = 2 * 3600.0
 """Joined tanks stand level again some 20 minutes after a draw; over how long their difference is taken. No source."""
 ALONE_SHARE = 0.6
+"""How much of a move one tank's level must keep, and at most its inverse, to show it alone. No source."""
 FEWEST_READINGS = 3
+"""With fewer readings before or after a move it is not told. No source."""
 
 
 @dataclass(frozen=True)
@@ -103,7 +106,7 @@ def lone_member(members: tuple[GaugeSeries, ...], step: Step, until_s: float) ->
     stepped = [_stepped_mm(one, step.start_s, step.end_s) for one in members]
     place = int(np.argmax(np.abs(stepped)))
     one, others = members[place], [other for number, other in enumerate(members) if number != place]
-    apart = one.level_mm - np.mean([np.interp(one.ts_s, other.ts_s, other.level_mm) for other in others], axis=0)
+    apart = one.level_mm - np.mean([_level_by(other, one.ts_s, until_s) for other in others], axis=0)
     before = apart[(one.ts_s > step.start_s - LEVEL_SPAN_S) & (one.ts_s <= step.start_s)]
     settled_s = step.end_s + LEVEL_S
     after = apart[(one.ts_s > settled_s) & (one.ts_s < min(settled_s + LEVEL_SPAN_S, until_s))]
@@ -113,6 +116,12 @@ def lone_member(members: tuple[GaugeSeries, ...], step: Step, until_s: float) ->
     alone_mm = step.litres / float(np.median(one.surface_l_per_mm[: max(int(np.searchsorted(one.ts_s, until_s)), 1)]))
     is_alone = abs(shift_mm) > JUMP_MM and ALONE_SHARE < shift_mm / alone_mm < 1.0 / ALONE_SHARE
     return place if is_alone else None
+
+
+def _level_by(series: GaugeSeries, at_s: Floats, until_s: float) -> Floats:
+    """Level at each instant, by straight lines between the readings before `until_s`. Shape of `at_s`. [mm]"""
+    seen = max(int(np.searchsorted(series.ts_s, until_s)), 1)
+    return np.interp(at_s, series.ts_s[:seen], series.level_mm[:seen])
 
 
 def _stepped_mm(series: GaugeSeries, start_s: float, end_s: float) -> float:

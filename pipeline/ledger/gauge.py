@@ -24,6 +24,7 @@ REGULAR_SHARE = 0.9
 HELD_BACK_MM = 0.05
 """A gauge read at regular times shows smaller changes than this now and then; one that reports on a change none."""
 LONGEST_HOLD_S = 12 * 3600.0
+"""No value that is reported on a change stands longer than this. No source."""
 NEAR_SHARE = 0.6
 """Within so much of the usual time between readings a joined tank's reading counts for its partner's instant: what was
 sold between two readings lies on no straight line."""

@@ -1,8 +1,11 @@
 """Of joined tanks: what is drawn comes to stand in all, a gauge's jump in one. Truth by construction."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from pipeline.features.probe import kept
 from pipeline.features.steps import Step
 from pipeline.features.transit import lone_member
 from pipeline.ledger.gauge import GaugeSeries
@@ -46,6 +49,19 @@ def test_a_draw_from_one_comes_to_stand_in_both(drawn_l):
 
 def test_it_is_not_told_before_the_levels_had_time_to_meet():
     assert lone_member(pair(jumped_mm=-30.0), step(-600.0), MOVED_S + 1_500.0) is None
+
+
+@pytest.mark.parametrize("jumped_mm", [-30.0, -6.0])
+@pytest.mark.parametrize("minutes", [26.0, 37.5, 61.0, 118.0])
+def test_readings_after_the_day_say_nothing(jumped_mm, minutes):
+    """The partner is read in between, so a straight line to its next reading would know that one."""
+    one, other = pair(jumped_mm=jumped_mm)
+    shifted = replace(other, ts_s=other.ts_s + 150.0)
+    until_s = MOVED_S + 60.0 * minutes
+    seen = tuple(kept(series, series.ts_s < until_s) for series in (one, shifted))
+    later = replace(shifted, level_mm=shifted.level_mm + 500.0 * (shifted.ts_s >= until_s))
+    made = step(jumped_mm * L_PER_MM)
+    assert lone_member((one, later), made, until_s) == lone_member(seen, made, until_s)
 
 
 def test_a_tank_of_its_own_has_no_partner():
