@@ -89,6 +89,8 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
         rate_k_per_h=rate * every,
         layer_k=_layers_k(balance),
         litres_per_k=litres_per_k,
+        sway_l=np.zeros(len(dips)),
+        sway_h=every,
     )
 
 
@@ -116,6 +118,7 @@ def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:
     shift = np.median(triples[3:], axis=1) - np.median(triples[:-3], axis=1)
     sold = balance.sold_15_l.sum(axis=1)[1:-1]
     doubt = np.hypot(noise.dip_sd_l[3:-2] * MEDIAN_OF_THREE, noise.walk_l[3:-2])
+    doubt = np.hypot(doubt, noise.sway_l[3:-2])
     doubt = np.hypot(doubt, ODD_SHARE * (sold[3:] - sold[:-3]))
     day, jumps = balance.known_day, np.cumsum(balance.jump_var_l2 > 0)
     whole = (day[5:] == day[:-5]) & (jumps[5:] == jumps[:-5]) & (balance.hours[5:] - balance.hours[:-5] < 6.0)

@@ -148,10 +148,10 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     balance = replace(balance, known_day=_known_days(dips, seen))
     series = seen.unit.series
     noise = dip_noise(balance, dips, seen.unit.product, series.level_mm, read_s=series.ts_s)
+    noise = learned_noise(balance, noise)
     jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
     judged_day = _judged_days(balance.known_day, dips, seen)
     balance = replace(balance, jump_var_l2=jump_var, known_day=judged_day)
-    noise = learned_noise(balance, noise)
     months = {int(day): month_start(int(day)) for day in np.unique(balance.known_day)}
     judged = [place for place, known in enumerate(seen.drops) if known.drop.tickets]
     after = [int(np.searchsorted(dips.ts_s, seen.drops[place].drop.start_s, "right")) for place in judged]

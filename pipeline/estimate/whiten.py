@@ -21,6 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimate.kernels import innovations, kalman_gains
+
 Floats = NDArray[np.float64]
 
 WANDER_H = 72.0
@@ -33,8 +35,8 @@ LAYER_H = 5.0
 """Time constant of the layers that a drop leaves. No source: 4 to 6 h are waited for a leak test (common practice)."""
 UNKNOWN_L2 = 1e10
 """Variance of a level of which nothing is known. [l²]"""
-LEVEL, WANDER, SLOW, RATE, LAYER, RIPPLE = range(6)
-STATES = 6
+LEVEL, WANDER, SLOW, RATE, LAYER, RIPPLE, SWAY = range(7)
+STATES = 7
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,8 @@ class Noise:
     rate_k_per_h: Floats
     layer_k: Floats
     litres_per_k: Floats
+    sway_l: Floats
+    sway_h: Floats
 
     @property
     def dip_sd_l(self) -> Floats:
@@ -97,42 +101,35 @@ def filter_of(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) 
     for state, lasts_h in ((WANDER, WANDER_H), (SLOW, SLOW_H), (RATE, RATE_H), (LAYER, LAYER_H)):
         keep[..., state] = np.exp(-steps / lasts_h)
     keep[..., RIPPLE] = np.exp(-steps / noise.ripple_h)
+    keep[..., SWAY] = np.exp(-steps / noise.sway_h)
     carry = np.asarray((np.exp(-steps / RATE_H) - np.exp(-steps / SLOW_H)) / (1.0 / SLOW_H - 1.0 / RATE_H))
     seen = np.zeros((*shape, STATES))
     seen[..., LEVEL] = seen[..., WANDER] = 1.0
     seen[..., SLOW] = seen[..., LAYER] = noise.litres_per_k
     seen[..., RIPPLE] = noise.ripple_l
+    seen[..., SWAY] = noise.sway_l
     added = _added(steps, keep, noise, jump_var_l2, sold_l)
-    cov = _at_first(noise)
-    white = noise.white_l**2
-    gain, sd = np.empty((*shape, STATES)), np.empty(shape)
-    for k in range(shape[-1]):
-        lasts = keep[..., k, :]
-        # What the rate adds to the slow error comes first, so that one scaling then serves every state.
-        if carry[k]:
-            cov[..., SLOW, :] += carry[k] / lasts[..., SLOW, None] * cov[..., RATE, :]
-            cov[..., :, SLOW] += carry[k] / lasts[..., SLOW, None] * cov[..., :, RATE]
-        cov *= lasts[..., :, None]
-        cov *= lasts[..., None, :]
-        cov += added[..., k, :, :]
-        shown = np.matvec(cov, seen[..., k, :])
-        total = np.vecdot(seen[..., k, :], shown) + white[..., k]
-        gain[..., k, :] = shown / total[..., None]
-        sd[..., k] = np.sqrt(total)
-        cov -= gain[..., k, :, None] * shown[..., None, :]
-    return Filter(keep, carry, seen, gain, sd)
+    gain, sd = kalman_gains(_flat(keep, 2), carry, _flat(seen, 2), _flat(added, 2), _flat(_at_first(noise), 2))
+    return Filter(keep, carry, seen, gain.reshape(keep.shape), sd.reshape(shape))
+
+
+def _flat(values: Floats, kept: int) -> Floats:
+    """The array with its leading axes as one, the last `kept` as they are."""
+    return np.ascontiguousarray(values.reshape(-1, *values.shape[-kept:]))
 
 
 def _added(steps: Floats, keep: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) -> Floats:
-    """Covariance that each step adds to the states. Shape (..., k, 6, 6)."""
+    """Variance that each step adds to each state, the covariance of slow and rate, and the dip's own. (..., k, 9)."""
     moved = np.abs(np.diff(sold_l, prepend=sold_l[:1]))
-    added = np.zeros((*keep.shape, STATES))
-    added[..., LEVEL, LEVEL] = noise.walk_per_l * moved + jump_var_l2
-    added[..., WANDER, WANDER] = noise.walk_l**2 * WANDER_H / 2.0 * (1.0 - keep[..., WANDER] ** 2)
-    slow = slice(SLOW, RATE + 1)
-    added[..., slow, slow] = noise.rate_k_per_h[..., None, None] ** 2 * _slow_growth(steps)
-    added[..., LAYER, LAYER] = noise.layer_k**2
-    added[..., RIPPLE, RIPPLE] = 1.0 - keep[..., RIPPLE] ** 2
+    added = np.zeros((*keep.shape[:-1], STATES + 2))
+    added[..., LEVEL] = noise.walk_per_l * moved + jump_var_l2
+    added[..., WANDER] = noise.walk_l**2 * WANDER_H / 2.0 * (1.0 - keep[..., WANDER] ** 2)
+    slow = noise.rate_k_per_h[..., None, None] ** 2 * _slow_growth(steps)
+    added[..., SLOW], added[..., RATE], added[..., STATES] = slow[..., 0, 0], slow[..., 1, 1], slow[..., 0, 1]
+    added[..., LAYER] = noise.layer_k**2
+    added[..., RIPPLE] = 1.0 - keep[..., RIPPLE] ** 2
+    added[..., SWAY] = 1.0 - keep[..., SWAY] ** 2
+    added[..., STATES + 1] = noise.white_l**2
     return added
 
 
@@ -143,7 +140,7 @@ def _at_first(noise: Noise) -> Floats:
     cov[..., WANDER, WANDER] = noise.walk_l[..., 0] ** 2 * WANDER_H / 2.0
     slow = slice(SLOW, RATE + 1)
     cov[..., slow, slow] = noise.rate_k_per_h[..., 0, None, None] ** 2 * _slow_growth(np.array([1e4]))[0]
-    cov[..., RIPPLE, RIPPLE] = 1.0
+    cov[..., RIPPLE, RIPPLE] = cov[..., SWAY, SWAY] = 1.0
     return cov
 
 
@@ -165,14 +162,6 @@ def whitened(columns: Floats, by: Filter) -> Floats:
 
     `columns` are the book-corrected stock or a regressor, a column each, shape (k, c). Shape (..., k, c).
     """
-    shape = by.sd_l.shape[:-1]
-    out = np.empty((*shape, *columns.shape))
-    states = np.zeros((*shape, STATES, columns.shape[1]))
-    for k in range(len(columns)):
-        carried = by.carry_h[k] * states[..., RATE, :]
-        states *= by.keep[..., k, :, None]
-        states[..., SLOW, :] += carried
-        innovation = columns[k] - np.vecmat(by.seen[..., k, :], states)
-        states += by.gain[..., k, :, None] * innovation[..., None, :]
-        out[..., k, :] = innovation
-    return np.asarray(out / by.sd_l[..., None])
+    flat = (_flat(by.keep, 2), by.carry_h, _flat(by.seen, 2), _flat(by.gain, 2), _flat(by.sd_l, 1))
+    rows = innovations(np.ascontiguousarray(columns, dtype=np.float64), *flat)
+    return np.asarray(rows.reshape(*by.sd_l.shape[:-1], *columns.shape))
