@@ -32,8 +32,11 @@ CHART_COLUMNS = 2 + SHAPES
 BAND_SD = 0.004
 BAND_REACH_MM = 200.0
 """SD of a chart's local slope error, and how far it keeps. Common practice, no source: 0.3 %, 200 to 400 mm."""
-SCALE_SD = 0.003
-OFFSET_SD_MM = 3.0
+SCALE_SD = 0.004
+"""Share by which a sound chart is off as a whole, SD. Common practice, no source: 0.3 % (0.1 to 1)."""
+OFFSET_SD_MM = 14.0
+"""How far a sound chart lies off along the level, SD: a tank laid with a fall of 0.5 to 1 % whose probe stands 1 to 2.5 m
+from its middle reads 5 to 25 mm off, which its chart need not know. Common practice, no source."""
 SHIFT_SD_MM = 25.0
 """Prior SD of how far a gauge that jumped reads off afterwards; jumps of 2 to 50 mm are common practice, no source."""
 TICKET_SHARE_SD = 0.0015

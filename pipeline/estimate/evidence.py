@@ -27,7 +27,7 @@ LOG_PRIOR = {
 """Log odds of each cause on a unit before its data, each meter and each hour counted apart. No source: about one tank
 in a hundred leaks or has a wrong chart. With the odds from which a cause is named they keep the false-alarm budget in
 simulated fleets without a fault."""
-CHART_WIDE = {"scale": 0.02, "offset": 20.0, "bands": 8.0}
+CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
 
 

@@ -36,7 +36,7 @@ THEFT_ONSET_DAYS = 2
 either side (common practice, no source). They may set in on every other day."""
 USUAL_LEAK_L_PER_H = 0.015
 USUAL_LINE_L_PER_H = 0.15
-USUAL_METER = 0.00015
+USUAL_METER = 0.0005
 USUAL_GAIN_L_PER_H = 0.08
 USUAL_THEFT_L = 0.35
 """How far each wanders with nothing wrong: breathing and contraction, a pump's warmth, a meter's wear. No source."""

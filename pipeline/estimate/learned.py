@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,24 +42,29 @@ LEAK_SD_L_PER_H = 2.0
 
 @dataclass(frozen=True)
 class Part:
-    """One part of a tank's habits: its usual value, the SD of its log over tanks, and the values weighed."""
+    """One part of a tank's habits: its usual value, the SD of its log over tanks, and the range that is weighed."""
 
     usual: float
     log_sd: float
-    grid: tuple[float, ...]
+    least: float
+    most: float
 
 
 PARTS = {
-    "sway_mm": Part(0.06, 1.2, (0.003, 0.03, 0.06, 0.1, 0.16, 0.25, 0.4, 0.65)),
-    "sway_h": Part(5.0, 0.9, (0.9, 1.7, 3.2, 6.0, 11.0, 20.0, 36.0)),
-    "dip": Part(1.0, 0.7, (0.45, 0.6, 0.75, 0.9, 1.0, 1.15, 1.36)),
-    "ripple_h": Part(0.3, 1.0, (RIPPLE_H, 0.3, 0.5, 0.8, 1.3)),
-    "per_sold": Part(1.0, 1.2, (0.3, 1.0, 3.0, 9.0, 27.0)),
-    "walk": Part(1.0, 0.7, (0.8, 1.0, 1.5, 2.2, 3.4, 5.0)),
+    "sway_mm": Part(0.06, 1.2, 0.003, 0.8),
+    "sway_h": Part(5.0, 0.9, 0.8, 40.0),
+    "dip": Part(1.0, 0.7, 0.4, 1.5),
+    "ripple_h": Part(0.3, 1.0, RIPPLE_H, 1.4),
+    "per_sold": Part(1.0, 1.2, 0.3, 30.0),
+    "walk": Part(1.0, 0.7, 0.8, 5.0),
 }
 """Sway of the gauge: SD [mm] and how long it lasts [h]; the factor by which a dip scatters and how long that lasts [h];
-factors of what each litre sold adds, and of the wander over days. Common practice, no source: limits of gauges from
-0.02 to 0.5 mm over minutes to days, others within a factor of two to three."""
+factors of what each litre sold adds, and of the wander over days. Common practice, no source: gauges wander by 0.02 to
+0.5 mm over minutes to days; the others lie within a factor of two to three."""
+SWAY = ("sway_mm", "sway_h")
+SWAYS = ((0.003, 0.03, 0.06, 0.1, 0.16, 0.25, 0.4, 0.65), (0.9, 1.7, 3.2, 6.0, 11.0, 20.0, 36.0))
+CLOSE = (0.68, 0.83, 1.0, 1.2, 1.46)
+"""Values of a sway that are weighed first, and factors of where a part stands that are weighed then."""
 
 Habit = dict[str, float]
 USUAL: Habit = {name: part.usual for name, part in PARTS.items()}
@@ -110,17 +116,29 @@ def _one(noise: Noise) -> Noise:
 
 
 def own_habit(balance: Balance, noise: Noise, dips: slice) -> Habit:
-    """Each part's geometric mean by what the evidence of some dips and the prior leave it, the others held."""
-    habit = USUAL
-    sways = [habit | {"sway_mm": mm, "sway_h": h} for mm in PARTS["sway_mm"].grid for h in PARTS["sway_h"].grid]
-    habit = sways[int(np.argmax(_weights(balance, noise, sways, dips)))]
+    """Each part's geometric mean by what the evidence of some dips and the prior leave it, the others held.
+
+    Sway first over the whole of its range; then each part close about where it stands, sway's size and time together.
+    """
+    habit = _mean(balance, noise, dips, [USUAL | dict(zip(SWAY, pair, strict=True)) for pair in product(*SWAYS)])
     for _ in range(SWEEPS):
-        for name, part in PARTS.items():
-            tried = [habit | {name: value} for value in part.grid]
-            weight = _weights(balance, noise, tried, dips)
-            share = np.exp(weight - weight.max())
-            habit = habit | {name: float(np.exp(share @ np.log(part.grid) / share.sum()))}
+        for names in (SWAY, *((name,) for name in PARTS if name not in SWAY)):
+            near = [[_within(name, habit[name] * by) for by in CLOSE] for name in names]
+            tried = [habit | dict(zip(names, values, strict=True)) for values in product(*near)]
+            habit = _mean(balance, noise, dips, tried)
     return habit
+
+
+def _within(name: str, value: float) -> float:
+    return float(np.clip(value, PARTS[name].least, PARTS[name].most))
+
+
+def _mean(balance: Balance, noise: Noise, dips: slice, habits: Sequence[Habit]) -> Habit:
+    """The geometric mean of some habits, each by its weight."""
+    weight = _weights(balance, noise, habits, dips)
+    share = np.exp(weight - weight.max())
+    share /= share.sum()
+    return {name: float(np.exp(share @ np.log([habit[name] for habit in habits]))) for name in PARTS}
 
 
 def _weights(balance: Balance, noise: Noise, habits: Sequence[Habit], dips: slice) -> Floats:

@@ -20,6 +20,8 @@ REST_S = 180.0
 """After a hose closes the surface needs some three minutes to lie still: waves of 2 to 4 minutes (common practice)."""
 SETTLE_S = 1500.0
 """After a drop the level is left alone for 25 minutes (common practice: 15 to 30)."""
+SPAN = ("span", "part")
+"""What makes a dip: the half hour, and how many drops and moves were over by then."""
 
 
 @dataclass(frozen=True)
@@ -69,14 +71,16 @@ def settled_dips(
     rest = spans.rest_s(series.ts_s)
     state = np.where(rest >= REST_S, 0, np.where((rest > 20.0) & (spans.next_s(series.ts_s) > 20.0), 1, 2))
     keep = np.ones(len(series), dtype=bool)
-    for drop in drops:
-        keep &= ~((series.ts_s > drop.start_s) & (series.ts_s < drop.end_s + SETTLE_S))
-    for start_s, end_s in holes:
+    left_out = [*((drop.start_s, drop.end_s + SETTLE_S) for drop in drops), *holes]
+    for start_s, end_s in left_out:
         keep &= ~((series.ts_s > start_s) & (series.ts_s < end_s))
+    # What stands on either side of a drop is no one dip, though both may lie in one span.
+    part = np.searchsorted(np.sort([end_s for _, end_s in left_out]), series.ts_s, "right")
     sold = np.column_stack([cumulative_l(flow, series.ts_s) for flow in flows]) if flows else np.zeros((len(series), 0))
     frame = pl.DataFrame(
         {
             "span": np.floor(series.ts_s / max(DIP_S, series.nominal_s)).astype(np.int64),
+            "part": part,
             "ts_s": series.ts_s,
             "state": state.astype(np.int8),
             "gauge_l": series.gauge_l,
@@ -95,22 +99,22 @@ def settled_dips(
 
 def _reduced(frame: pl.DataFrame, meters: tuple[str, ...]) -> Dips:
     moved = pl.col("moved_l")
-    calm = frame.filter(pl.col("state") == pl.col("state").min().over("span"))
-    calm = calm.with_columns(off_l=(moved - moved.median().over("span")).abs())
-    calm = calm.with_columns(spread_l=1.4826 * pl.col("off_l").median().over("span"))
+    calm = frame.filter(pl.col("state") == pl.col("state").min().over(SPAN))
+    calm = calm.with_columns(off_l=(moved - moved.median().over(SPAN)).abs())
+    calm = calm.with_columns(spread_l=1.4826 * pl.col("off_l").median().over(SPAN))
     calm = calm.filter(pl.col("off_l") <= 4.0 * pl.col("spread_l") + 1.0)
     means = ["ts_s", "gauge_l", "level_mm", "temp_c", "density_kg_m3", "surface_l_per_mm", "open_h"]
     sold_names = [f"sold_{number}" for number in range(len(meters))]
     dips = (
         calm.with_columns(pl.col("temp_c", "density_kg_m3", "water_mm").fill_nan(None))
-        .group_by("span", maintain_order=True)
+        .group_by(SPAN, maintain_order=True)
         .agg(
             pl.col(means + sold_names).mean(),
             pl.col("water_mm").median(),
             pl.col("state", "spread_l").first(),
             pl.len().cast(pl.Int64).alias("count"),
         )
-        .sort("span")
+        .sort(SPAN)
     )
     sold = dips.select(sold_names).to_numpy() if meters else np.zeros((dips.height, 0))
     values = {

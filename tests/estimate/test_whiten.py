@@ -13,7 +13,7 @@ from tests.support.hand_site import at
 
 COUNT = 60
 WALK_L, RATE_K_PER_H, WALK_PER_L = 0.3, 0.02, 0.002
-RIPPLE_H = 0.7
+RIPPLE_H, SWAY_H = 0.7, 6.0
 DROP = 30
 DROP_SD_L, LAYER_K = 12.0, 0.4
 
@@ -31,7 +31,7 @@ def dips():
     noise = Noise(
         white_l=rng.uniform(0.5, 2.0, COUNT), ripple_l=rng.uniform(0.5, 2.0, COUNT), ripple_h=RIPPLE_H * every,
         walk_l=WALK_L * every, walk_per_l=WALK_PER_L * every, rate_k_per_h=RATE_K_PER_H * every, layer_k=layer,
-        litres_per_k=litres_per_k,
+        litres_per_k=litres_per_k, sway_l=rng.uniform(1.0, 3.0, COUNT), sway_h=SWAY_H * every,
     )  # fmt: skip
     return hours, noise, jump, sold
 
@@ -44,6 +44,7 @@ def covariance_l2(hours, noise, jump, sold):
     """
     apart = np.abs(hours[:, None] - hours[None, :])
     sigma = np.diag(noise.white_l**2) + np.outer(noise.ripple_l, noise.ripple_l) * np.exp(-apart / RIPPLE_H)
+    sigma += np.outer(noise.sway_l, noise.sway_l) * np.exp(-apart / SWAY_H)
     sigma += WALK_L**2 * WANDER_H / 2.0 * np.exp(-apart / WANDER_H)
     rate, slow = 1.0 / RATE_H, 1.0 / SLOW_H
     lagged = (np.exp(-slow * apart) / slow - np.exp(-rate * apart) / rate) * rate / (rate**2 - slow**2)
