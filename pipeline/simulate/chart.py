@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.physics.geometry import volume_l
+from pipeline.simulate.families.record import PLAIN, Family
 from pipeline.simulate.model import Fault, Floats, Tank
 from pipeline.simulate.seeds import Part, stream
 
@@ -29,10 +30,11 @@ class TrueShape:
         return np.interp(level_mm, self.level_mm, self.volume_l)
 
 
-def true_shape(tank: Tank, seed: int) -> TrueShape:
+def true_shape(tank: Tank, seed: int, family: Family = PLAIN) -> TrueShape:
     """Return the tank's true shape: its nominal one as it lies, scaled, with walls that are a little off.
 
-    The slope dV/dh is off by a smooth error of SD `slope_sd` that keeps for `slope_length_mm`.
+    The slope dV/dh is off by a smooth error of SD `slope_sd` that keeps for `slope_length_mm`, and by what the
+    family's laws of walls add.
     """
     rng = stream(seed, Part.CHART, tank.index)
     levels = np.append(np.arange(0.0, tank.shape.depth_mm, _STEP_MM), tank.shape.depth_mm)
@@ -46,6 +48,8 @@ def true_shape(tank: Tank, seed: int) -> TrueShape:
     )
     middles = (levels[1:] + levels[:-1]) / 2.0
     slope = 1.0 + tank.true.slope_sd * smooth_noise(rng, middles, tank.true.slope_length_mm)
+    for place, law in enumerate(family.wall_laws):
+        slope = slope + law(middles, tank.shape.depth_mm, family.rng(seed, "wall", place, tank.index))
     grown = np.diff(nominal) * slope * (1.0 + tank.true.scale)
     volumes = np.concatenate([[nominal[0]], nominal[0] + np.cumsum(grown)])
     return TrueShape(levels, np.maximum.accumulate(volumes + 1e-9 * np.arange(volumes.size)))
@@ -73,6 +77,8 @@ def strapping_rows(tank: Tank, step_mm: float) -> tuple[Floats, Floats]:
             probe_position_mm=tank.probe_position_mm or 0.0,
         )
     )
+    if tank.chart_round_l is not None:
+        return levels, np.maximum.accumulate(np.round(volumes / tank.chart_round_l) * tank.chart_round_l)
     return levels, np.round(volumes, 1 if step_mm < 20.0 else 0)
 
 
