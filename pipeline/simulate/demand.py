@@ -232,7 +232,7 @@ def _served(
     meter, flow, price = meter[order], flow[order], price[order]
     at_s, litres, is_test = at_s[order], litres[order], is_test[order]
     for place, law in enumerate(fleet.family.flow_laws):
-        flow = law(flow, fleet.family.rng(fleet.seed, "flow", place, hoses[0].index))
+        flow = law(flow, litres, fleet.family.rng(fleet.seed, "flow", place, hoses[0].index))
     pumping_s = litres / (flow * rng.uniform(0.85, 1.05, at_s.size)) * 60.0 + 3.0
     between_s = rng.uniform(45.0, 150.0, at_s.size)
     spent = np.cumsum(pumping_s + between_s)

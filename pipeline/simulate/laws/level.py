@@ -83,7 +83,7 @@ class Flicker:
         waves = rng.normal(0.0, 1.0, per_h.size) + 1j * rng.normal(0.0, 1.0, per_h.size)
         noise = np.fft.irfft(np.sqrt(density) * waves, count)[: level_mm.size]
         # Variance of what irfft makes of waves of variance 2·density: four times their sum over the count squared.
-        return level_mm + sd_mm * noise * count / np.sqrt(4.0 * density.sum())
+        return np.asarray(level_mm + sd_mm * noise * count / np.sqrt(4.0 * density.sum()))
 
 
 @dataclass(frozen=True)
@@ -203,7 +203,7 @@ class HeadWarmth:
 
     def __call__(self, level_mm: Floats, around: Around, rng: Rng) -> Floats:
         """Return the level, higher in warm hours; nought at the window's mean. [mm]"""
-        return level_mm + self.mm_per_k.draw(rng) * (around.air_c - around.air_c.mean())
+        return np.asarray(level_mm + self.mm_per_k.draw(rng) * (around.air_c - around.air_c.mean()))
 
 
 @dataclass(frozen=True)
@@ -215,7 +215,7 @@ class Draught:
     def __call__(self, level_mm: Floats, around: Around, rng: Rng) -> Floats:
         """Return the level, right for the density at the window's start. [mm]"""
         usual = around.density_15_kg_m3[0]
-        return level_mm - self.draught_mm.draw(rng) * (usual / around.density_15_kg_m3 - 1.0)
+        return np.asarray(level_mm - self.draught_mm.draw(rng) * (usual / around.density_15_kg_m3 - 1.0))
 
 
 @dataclass(frozen=True)
@@ -231,4 +231,4 @@ class Sinking:
     def __call__(self, level_mm: Floats, around: Around, rng: Rng) -> Floats:
         """Return the level with what the tank has sunk since the window's start. [mm]"""
         mm, tau_d = self.mm.draw(rng), self.tau_d.draw(rng)
-        return level_mm - mm * np.expm1(-around.at_s / (tau_d * _DAY_S))
+        return np.asarray(level_mm - mm * np.expm1(-around.at_s / (tau_d * _DAY_S)))

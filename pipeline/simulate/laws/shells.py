@@ -25,7 +25,7 @@ class Waves:
         numbers = rng.normal(0.0, 1.0 / self.length_mm.draw(rng), 60)
         phases = rng.uniform(0.0, 2.0 * np.pi, 60)
         waves = np.cos(np.outer(level_mm, numbers) + phases).sum(axis=1)
-        return self.sd.draw(rng) * np.sqrt(2.0 / 60.0) * waves
+        return np.asarray(self.sd.draw(rng) * np.sqrt(2.0 / 60.0) * waves)
 
 
 @dataclass(frozen=True)

@@ -120,6 +120,22 @@ class FifteenBasis:
 
 
 @dataclass(frozen=True)
+class BasisChanges:
+    """Terminals, a share of them, that go over to litres at 15 °C one day, with nothing on the ticket to say so. [d]"""
+
+    among: float
+    day: Spread
+
+    def __call__(self, bill: Bill, loading: Loading, dice: Dice) -> Bill:
+        """Return the bill, from that day on with the paper's litres at 15 °C."""
+        rng = dice(loading.terminal)
+        changes, day = rng.random() < self.among, self.day.draw(rng)
+        if not changes or loading.at_s < day * _DAY_S:
+            return bill
+        return replace(bill, paper_l=float(np.round(bill.paper_l * loading.vcf(bill.temp_c))))
+
+
+@dataclass(frozen=True)
 class Rounded:
     """Carriers, a share of them, whose tickets go by a round number of litres."""
 

@@ -16,8 +16,8 @@ DemandLaw = Callable[[int, Rng], Floats]
 SizeLaw = Callable[[Floats, Floats, float, Rng], Floats]
 """Takes sales [l], their prices [money/l] and the smallest note [money]; returns what customers then take [l]."""
 
-FlowLaw = Callable[[Floats, Rng], Floats]
-"""Takes flows [l/min] of sales; returns what they are where a nozzle is not fully open [l/min]."""
+FlowLaw = Callable[[Floats, Floats, Rng], Floats]
+"""Takes flows [l/min] and litres of sales; returns the mean flows of nozzles that are not always open [l/min]."""
 
 TillLaw = Callable[[Floats, Floats, Rng], tuple[Floats, Floats]]
 """Takes starts and ends of sales; returns the instants that the till writes down. [s]"""
@@ -96,11 +96,25 @@ class HalfOpen:
     share: float
     fraction: Spread
 
-    def __call__(self, l_per_min: Floats, rng: Rng) -> Floats:
+    def __call__(self, l_per_min: Floats, litres: Floats, rng: Rng) -> Floats:
         """Return the flows."""
         slow = rng.random(l_per_min.size) < self.share
         fractions = np.array([self.fraction.draw(rng) for _ in range(l_per_min.size)])
         return np.where(slow, fractions * l_per_min, l_per_min)
+
+
+@dataclass(frozen=True)
+class ToppingUp:
+    """The last litres of a sale at a trickle, so that small sales run slower on the whole. [l, l/min]"""
+
+    last_l: Spread
+    trickle_l_per_min: Spread
+
+    def __call__(self, l_per_min: Floats, litres: Floats, rng: Rng) -> Floats:
+        """Return the mean flows."""
+        slow_l = np.minimum(self.last_l.draw(rng), litres)
+        minutes = (litres - slow_l) / l_per_min + slow_l / np.minimum(self.trickle_l_per_min.draw(rng), l_per_min)
+        return np.where(litres > 0.0, litres / np.maximum(minutes, 1e-9), l_per_min)
 
 
 @dataclass(frozen=True)
