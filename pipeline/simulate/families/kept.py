@@ -67,8 +67,8 @@ TIPPING = Family(
     till_laws=(StampedAtStart(1.0),),
 )
 
-BREATHING = Family(
-    "breathing",
+WAFTING = Family(
+    "wafting",
     "gauge heads and stems that follow the air, floats that ride by density, old certificates, tills of whole minutes",
     start=date(2026, 8, 3),
     climate=Climate(warmer_c=-1.0, year_times=1.3, half_day_c=6.5, weather_sd_c=3.5, weather_h=50.0),
@@ -102,4 +102,4 @@ CLINGING = Family(
     size_laws=(RoundLitres(0.6, 10.0),),
 )
 
-KEPT = (FLICKERING, TIPPING, BREATHING, CLINGING)
+KEPT = (FLICKERING, TIPPING, WAFTING, CLINGING)
