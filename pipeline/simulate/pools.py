@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -222,16 +223,17 @@ class Senses:
         """Return the level as float and head have it. [mm]"""
         family = self.fleet.family
         for place, law in enumerate(family.level_laws):
-            level_mm = law(level_mm, self._around(), family.rng(self.fleet.seed, "level", place, self.tank.index))
+            level_mm = law(level_mm, self._around, family.rng(self.fleet.seed, "level", place, self.tank.index))
         return level_mm
 
     def temp_c(self, temp_c: Floats) -> Floats:
         """Return the temperature as the elements have it. [°C]"""
         family = self.fleet.family
         for place, law in enumerate(family.thermometer_laws):
-            temp_c = law(temp_c, self._around(), family.rng(self.fleet.seed, "temp", place, self.tank.index))
+            temp_c = law(temp_c, self._around, family.rng(self.fleet.seed, "temp", place, self.tank.index))
         return temp_c
 
+    @cached_property
     def _around(self) -> Around:
         return Around(
             self.at_s,

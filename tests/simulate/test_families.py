@@ -11,8 +11,8 @@ import pytest
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.physics.expansion import product_vcf
 from pipeline.simulate import FleetSettings, simulate_fleet
-from pipeline.simulate.families import DEVELOPMENT, FAMILIES, KEPT, family_named
 from pipeline.simulate.chart import strapping_rows
+from pipeline.simulate.families import DEVELOPMENT, FAMILIES, KEPT, family_named
 from pipeline.simulate.faults import make_fault
 from pipeline.simulate.heat import air_c, site_air_c
 from pipeline.simulate.laws.level import Sinking
