@@ -68,7 +68,8 @@ def tables_of(job: Job) -> tuple[Tables, pl.DataFrame]:
     """A job's tables before anything is put into them, and its labels."""
     if job.lake is not None:
         return {**read_lake(job.lake).tables, "labels": labels_of(job.lake)}, labels_of(job.lake)
-    rate = FleetSettings(family=job.row, fault_rate=17.0 / job.tanks, second_fault_share=0.0)
+    # Each cause once where the fleet is large enough; most tanks of a real fleet are sound, so at most half are not.
+    rate = FleetSettings(family=job.row, fault_rate=min(17.0 / job.tanks, 0.5), second_fault_share=0.0)
     causes = None if job.kind == "faulty" else []
     frames = simulate_fleet(job.tanks, job.days, seed=job.seed, causes=causes, settings=rate)
     return {name: frame for name, frame in frames.items() if not name.startswith("_")}, frames["labels"]
@@ -186,18 +187,11 @@ def reliability_row(name: str, runs: Sequence[Measured]) -> dict[str, object]:
 
 
 def cause_counts(runs: Sequence[Measured]) -> pl.DataFrame:
-    """False cases in sound fleets by family and cause."""
-    rows = [
-        run.judged.false.select(pl.lit(run.row).alias("family"), "cause", "urgency")
-        for run in runs
-        if run.kind == "sound"
-    ]
-    return (
-        pl.concat(rows)
-        .group_by("family", "cause", "urgency")
-        .len("false")
-        .sort("family", "false", descending=[False, True])
-    )
+    """False cases in sound fleets by family, cause and urgency."""
+    keys = ("family", "cause", "urgency")
+    false = [run.judged.false.with_columns(family=pl.lit(run.row)).select(keys) for run in runs if run.kind == "sound"]
+    every = pl.concat(false) if false else pl.DataFrame(schema=keys)
+    return every.group_by(keys).len("false").sort("family", "false", *keys[1:], descending=[False, True, False, False])
 
 
 def groups(runs: Sequence[Measured]) -> Iterator[tuple[str, list[Measured]]]:
@@ -218,7 +212,7 @@ def groups(runs: Sequence[Measured]) -> Iterator[tuple[str, list[Measured]]]:
 
 def jobs_of(options: argparse.Namespace) -> list[Job]:
     """Every fleet to draw and every lake to read."""
-    sound, faulty, days = options.tanks, max(options.tanks, 17), options.days
+    sound, faulty, days = options.tanks, max(options.tanks, 20), options.days
     jobs = [
         Job(family, kind, faulty if kind == "faulty" else sound, days, seed)
         for seed in options.seeds

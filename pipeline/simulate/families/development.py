@@ -2,8 +2,8 @@
 
 Every range is common practice with no source but where a source stands beside it. Where several laws act on one thing,
 sizes are chosen so that a sound tank stays within service tolerance: a meter within 0.5 % (International Organization
-of Legal Metrology, OIML R 117-1 (2019), accuracy class 0.5), a level gauge within a few millimetres as installed
-(OIML R 85 (2008), class 2 and 3), a chart within some 0.5 % of its capacity.
+of Legal Metrology, OIML R 117-1, accuracy class 0.5), a level gauge within a few millimetres as installed (OIML R 85,
+2008; from memory), a chart within some 0.5 % of its capacity.
 """
 
 from datetime import date
@@ -44,7 +44,7 @@ ROAMING = Family(
         Waves(LogUniform(0.0005, 0.002), LogUniform(600.0, 1_200.0)),
     ),
     warmth_laws=(SteadyWarmth(Uniform(0.02, 0.12)),),
-    # Batches of one grade differ by 4 to 6 kg/m³ in petrol and 2.5 to 4 in diesel, SD.
+    # Batches of one grade differ by 4 to 6 kg/m³ in petrol and 2.5 to 4 in diesel (SD; common practice).
     ticket_laws=(Batches(4.5, 2.8, 1.5, 4.0),),
 )
 
@@ -93,8 +93,9 @@ PARCHED = Family(
     warmth_laws=(SteadyWarmth(Uniform(0.05, 0.20)),),
     ticket_laws=(Batches(5.5, 3.6, 1.0, 6.0), FifteenBasis(0.35), Rounded(0.5, 10.0)),
     demand_laws=(Swings(Uniform(0.05, 0.15), Uniform(2.0, 6.0)),),
-    # Reid vapour pressure rises by some 3 to 4 % a kelvin about 20 °C.
-    vapour_laws=(ByVapourPressure(0.035),),
+    # Petrol's vapour pressure goes as exp(−B / T), B of some 5,200 °R or 2,900 K: 3.4 % a kelvin at 20 °C (US EPA,
+    # AP-42, section 7.1, from memory).
+    vapour_laws=(ByVapourPressure(0.034),),
 )
 
 BUSTLING = Family(
