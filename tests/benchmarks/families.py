@@ -1,6 +1,6 @@
 """How far what is said bears out in every family of physics, and in lakes from elsewhere. Prints; asserts nothing.
 
-``python -m tests.benchmarks.families [--short] [--families A B] [--tanks N] [--days D] [--seeds S ...] [LAKE ...]``
+``python -m tests.benchmarks.families [LAKE ...] [--short] [--families A B ...] [--tanks N] [--days D] [--seeds S ...]``
 
 A row a family, worst first. Each fleet is drawn three times: sound, for false cases and for months with nothing wrong;
 with a leak of 0.757 l/h (0.2 US gal/h, 40 CFR 280.43) in every third pool, for statements; with faults of every cause.

@@ -106,6 +106,12 @@ def test_stock_changes_only_by_what_moves_whatever_gauge_thermometer_and_till_sh
     assert frames["_truth_stock"].equals(plain["_truth_stock"])
     assert frames["_truth_sales"].equals(plain["_truth_sales"])
     assert not frames["readings"].equals(plain["readings"])
+    assert frames["meter_totals"].equals(plain["meter_totals"])
+    # A sale that is paid after the last midnight is not in the lake yet.
+    sold, known = (
+        f["sales"].group_by("meter_id").agg(pl.col("volume_l").sum()).sort("meter_id") for f in (plain, frames)
+    )
+    assert known.join(sold, on="meter_id").select((pl.col("volume_l_right") - pl.col("volume_l")).max()).item() < 120.0
 
 
 def test_a_sound_gauge_shows_the_litres_that_its_tank_holds(drawn):
