@@ -6,7 +6,7 @@ Heavy libraries are imported inside the commands: ``--help`` must not pay for th
 import argparse
 import logging
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
@@ -32,6 +32,18 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         raise ArgumentError(f"{message} (see {self.prog} --help)")
+
+
+class _Families:
+    """Names of the simulator's families of physics, looked up only when they are asked for."""
+
+    def __iter__(self) -> Iterator[str]:
+        from pipeline.simulate.families import FAMILIES
+
+        return iter(FAMILIES)
+
+    def __contains__(self, name: object) -> bool:
+        return name in tuple(self)
 
 
 class _Version(argparse.Action):
@@ -88,6 +100,13 @@ def _parser() -> _Parser:
     simulate.add_argument("--tanks", type=_count, default=20, metavar="N", help="tanks in the fleet (20)")
     simulate.add_argument("--days", type=_count, default=60, metavar="D", help="UTC days of data (60)")
     simulate.add_argument("--seed", type=int, default=1, metavar="S", help="the same seed gives the same lake (1)")
+    simulate.add_argument(
+        "--family",
+        choices=_Families(),
+        default="plain",
+        metavar="NAME",
+        help="the physics that it is drawn from: %(choices)s (plain)",
+    )
     simulate.add_argument("--causes", metavar="A,B", help="causes to put in; all when left out, none when empty")
     simulate.add_argument(
         "--sample", action="store_true", help="write the project's sample lake; no other option counts"
@@ -174,13 +193,20 @@ def _simulate(options: argparse.Namespace) -> None:
     from pipeline.lake_write import write_lake
     from pipeline.simulate.run import simulate_fleet
     from pipeline.simulate.sample import sample_frames
+    from pipeline.simulate.settings import FleetSettings
 
     causes = None if options.causes is None else [cause for cause in options.causes.split(",") if cause]
     try:
         frames = (
             sample_frames()
             if options.sample
-            else simulate_fleet(options.tanks, options.days, seed=options.seed, causes=causes)
+            else simulate_fleet(
+                options.tanks,
+                options.days,
+                seed=options.seed,
+                causes=causes,
+                settings=FleetSettings(family=options.family),
+            )
         )
     except ValueError as error:
         raise ArgumentError(str(error)) from error

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.physics.geometry import volume_l
+from pipeline.simulate.families.record import PLAIN, Family
 from pipeline.simulate.model import Fault, Floats, Tank
 from pipeline.simulate.seeds import Part, stream
 
@@ -29,10 +30,11 @@ class TrueShape:
         return np.interp(level_mm, self.level_mm, self.volume_l)
 
 
-def true_shape(tank: Tank, seed: int) -> TrueShape:
+def true_shape(tank: Tank, seed: int, family: Family = PLAIN) -> TrueShape:
     """Return the tank's true shape: its nominal one as it lies, scaled, with walls that are a little off.
 
-    The slope dV/dh is off by a smooth error of SD `slope_sd` that keeps for `slope_length_mm`.
+    The slope dV/dh is off by a smooth error of SD `slope_sd` that keeps for `slope_length_mm`, and by what the
+    family's laws of walls add.
     """
     rng = stream(seed, Part.CHART, tank.index)
     levels = np.append(np.arange(0.0, tank.shape.depth_mm, _STEP_MM), tank.shape.depth_mm)
@@ -46,6 +48,8 @@ def true_shape(tank: Tank, seed: int) -> TrueShape:
     )
     middles = (levels[1:] + levels[:-1]) / 2.0
     slope = 1.0 + tank.true.slope_sd * smooth_noise(rng, middles, tank.true.slope_length_mm)
+    for place, law in enumerate(family.wall_laws):
+        slope = slope + law(middles, tank.shape.depth_mm, family.rng(seed, "wall", place, tank.index))
     grown = np.diff(nominal) * slope * (1.0 + tank.true.scale)
     volumes = np.concatenate([[nominal[0]], nominal[0] + np.cumsum(grown)])
     return TrueShape(levels, np.maximum.accumulate(volumes + 1e-9 * np.arange(volumes.size)))
@@ -62,18 +66,26 @@ def smooth_noise(rng: np.random.Generator, at: Floats, length: float) -> Floats:
 def strapping_rows(tank: Tank, step_mm: float) -> tuple[Floats, Floats]:
     """Levels and whole litres of the chart that the site uses: the nominal shape as the papers have it.
 
-    Tilt and probe position are the papers'; where these are silent the tank is taken as level.
+    Tilt and probe position are the papers'; where these are silent the tank is taken as level. A chart by rows of equal
+    litres gives their levels in whole millimetres.
     """
-    levels = np.append(np.arange(0.0, tank.shape.depth_mm - 1e-6, step_mm), tank.shape.depth_mm)
-    volumes = np.asarray(
-        volume_l(
-            levels,
-            tank.shape,
-            tilt_mm_per_m=tank.tilt_mm_per_m or 0.0,
-            probe_position_mm=tank.probe_position_mm or 0.0,
-        )
-    )
+    if tank.chart_rows is not None:
+        fine = np.linspace(0.0, tank.shape.depth_mm, 2_001)
+        wanted = np.linspace(0.0, tank.capacity_l, int(tank.chart_rows) + 1)
+        inner = np.round(np.interp(wanted[1:-1], _nominal_l(tank, fine), fine))
+        levels = np.concatenate([[0.0], inner, [tank.shape.depth_mm]])
+    else:
+        levels = np.append(np.arange(0.0, tank.shape.depth_mm - 1e-6, step_mm), tank.shape.depth_mm)
+    volumes = _nominal_l(tank, levels)
+    if tank.chart_round_l is not None:
+        return levels, np.maximum.accumulate(np.round(volumes / tank.chart_round_l) * tank.chart_round_l)
     return levels, np.round(volumes, 1 if step_mm < 20.0 else 0)
+
+
+def _nominal_l(tank: Tank, levels: Floats) -> Floats:
+    """Litres below levels of the nominal shape, lying as the papers have it."""
+    tilt, place = tank.tilt_mm_per_m or 0.0, tank.probe_position_mm or 0.0
+    return np.asarray(volume_l(levels, tank.shape, tilt_mm_per_m=tilt, probe_position_mm=place))
 
 
 def wrong_chart(levels: Floats, volumes: Floats, fault: Fault) -> Floats:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
-from pipeline.simulate.model import DAY_S, HOUR_S, Bools, Floats, Ints, Meter, Site, Tank, Window
+from pipeline.simulate.model import DAY_S, HOUR_S, Bools, Fleet, Floats, Ints, Meter, Site, Tank, Window
 from pipeline.simulate.places import REGIONS, SITE_KINDS, family
 from pipeline.simulate.seeds import Part, stream
 
@@ -49,20 +49,22 @@ class _Arrivals:
     is_test: Bools
 
 
-def draw_sales(site: Site, tanks: list[Tank], meters: list[Meter], window: Window, seed: int) -> Sales:
+def draw_sales(site: Site, tanks: list[Tank], meters: list[Meter], fleet: Fleet) -> Sales:
     """Return all that is drawn through the site's meters, customers and meter tests, within the window."""
+    window, seed = fleet.window, fleet.seed
     rng = stream(seed, Part.DEMAND, site.index)
     visit_s = test_visit_s(site, window, seed)
-    busy = np.exp(rng.normal(0.0, 0.08, window.days + 3))
+    busy = np.exp(rng.normal(0.0, 0.08, window.days + 3)) * _family_demand(site, fleet)
     prices = _price_paths(rng, site, window)
     shares = _litres_a_day(site, tanks, meters)
     found: list[Sales] = []
     for side in sorted({meter.side for meter in meters}):
         hoses = [meter for meter in meters if meter.side == side]
         arrivals = [_arrivals(site, hose, shares[hose.index], busy, prices, window=window, rng=rng) for hose in hoses]
+        arrivals = [_family_sizes(a, site, hose, prices, fleet) for a, hose in zip(arrivals, hoses, strict=True)]
         if visit_s is not None:
             arrivals = [_with_tests(rng, arrival, visit_s + 1_800.0 * side) for arrival in arrivals]
-        found.append(_served(rng, site, hoses, arrivals, prices))
+        found.append(_served(rng, site, hoses, arrivals, prices, fleet=fleet))
     sales = Sales(*(np.concatenate(parts) for parts in zip(*(s.__dict__.values() for s in found), strict=True)))
     inside = (sales.start_s >= 0.0) & (sales.end_s < window.seconds - 60.0)
     sales = sales.only(inside)
@@ -130,11 +132,38 @@ def _arrivals(
     litres = np.clip(litres, 2.0, 90.0 if mean_l < 60.0 else 800.0)
     price = _price_at(prices[meter.product], at_s)
     if mean_l < 60.0:
-        note = next(region.round_money for region in REGIONS if region.currency == site.currency)
+        note = _note(site)
         money = np.maximum(np.round(litres * price / note), 1.0) * note
         litres = np.where(rng.random(at_s.size) < 0.35, money / price, litres)
     known = np.isfinite(at_s)
     return _Arrivals(at_s[known], litres[known], np.zeros(int(known.sum()), dtype=bool))
+
+
+def _note(site: Site) -> float:
+    """The note of money that customers round to."""
+    return next(region.round_money for region in REGIONS if region.currency == site.currency)
+
+
+def _family_demand(site: Site, fleet: Fleet) -> Floats:
+    """Factor of each day's demand by the family's laws."""
+    days = fleet.window.days + 3
+    factor = np.ones(days)
+    for place, law in enumerate(fleet.family.demand_laws):
+        factor = factor * law(days, fleet.family.rng(fleet.seed, "demand", place, site.index))
+    return factor
+
+
+def _family_sizes(
+    arrivals: _Arrivals, site: Site, meter: Meter, prices: dict[str, tuple[Floats, Floats]], fleet: Fleet
+) -> _Arrivals:
+    """The same customers with the litres that they take by the family's laws; lorries fill up as they need."""
+    if meter.is_truck:
+        return arrivals
+    price, litres = _price_at(prices[meter.product], arrivals.at_s), arrivals.litres
+    for place, law in enumerate(fleet.family.size_laws):
+        rng = fleet.family.rng(fleet.seed, "size", place, meter.index)
+        litres = law(litres, price, _note(site), rng)
+    return replace(arrivals, litres=litres)
 
 
 def _sale_size(meter: Meter) -> tuple[float, float]:
@@ -189,6 +218,8 @@ def _served(
     hoses: list[Meter],
     arrivals: list[_Arrivals],
     prices: dict[str, tuple[Floats, Floats]],
+    *,
+    fleet: Fleet,
 ) -> Sales:
     """Serve one side of a dispenser: one customer at a time, the impatient leave."""
     meter = np.repeat([hose.index for hose in hoses], [a.at_s.size for a in arrivals]).astype(np.int64)
@@ -200,6 +231,8 @@ def _served(
     order = np.argsort(at_s, kind="stable")
     meter, flow, price = meter[order], flow[order], price[order]
     at_s, litres, is_test = at_s[order], litres[order], is_test[order]
+    for place, law in enumerate(fleet.family.flow_laws):
+        flow = law(flow, litres, fleet.family.rng(fleet.seed, "flow", place, hoses[0].index))
     pumping_s = litres / (flow * rng.uniform(0.85, 1.05, at_s.size)) * 60.0 + 3.0
     between_s = rng.uniform(45.0, 150.0, at_s.size)
     spent = np.cumsum(pumping_s + between_s)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.simulate.families import Family, family_named
 from pipeline.simulate.forecourt import draw_meters
+from pipeline.simulate.laws.spreads import redrawn
 from pipeline.simulate.model import Fleet, Haulier, Historian, Meter, Site, Tank, Window
 from pipeline.simulate.places import (
     HAULIER_NAMES,
@@ -19,6 +21,9 @@ from pipeline.simulate.places import (
     TERMINAL_NAMES,
     Region,
     town_name,
+)
+from pipeline.simulate.places import (
+    family as family_of,
 )
 from pipeline.simulate.seeds import Part, stream
 from pipeline.simulate.settings import FleetSettings
@@ -50,14 +55,35 @@ def fleet_of(plans: list[SitePlan], window: Window, seed: int, settings: FleetSe
     sites: list[Site] = []
     tanks: list[Tank] = []
     meters: list[Meter] = []
+    family = family_named(settings.family)
     hauliers = _draw_hauliers(seed)
     for index, plan in enumerate(plans):
-        site = _draw_site(index, plan, seed, settings)
+        site = replace(_draw_site(index, plan, seed, settings), climate=family.climate)
         sites.append(site)
         new = draw_tanks(site, plan.menu, len(tanks), window, settings, seed=seed)
         tanks += new
         meters += draw_meters(site, new, len(meters), seed)
-    return Fleet(window, seed, tuple(sites), tuple(tanks), tuple(meters), hauliers)
+    drawn = Fleet(window, seed, tuple(sites), tuple(tanks), tuple(meters), hauliers, family)
+    return _in_family(drawn)
+
+
+def _in_family(fleet: Fleet) -> Fleet:
+    """Return the fleet with the figures that its family draws otherwise."""
+    family, seed = fleet.family, fleet.seed
+    return replace(
+        fleet,
+        tanks=tuple(_tank_in_family(tank, family, seed) for tank in fleet.tanks),
+        meters=tuple(redrawn(m, family.meter, family.rng(seed, "meter", m.index)) for m in fleet.meters),
+        hauliers=tuple(redrawn(h, family.haulier, family.rng(seed, "haulier", h.name)) for h in fleet.hauliers),
+    )
+
+
+def _tank_in_family(tank: Tank, family: Family, seed: int) -> Tank:
+    gauge = redrawn(tank.gauge, family.gauge, family.rng(seed, "gauge", tank.index))
+    truth = redrawn(tank.true, family.truth, family.rng(seed, "truth", tank.index))
+    if family_of(tank.product) != "gasoline":
+        truth = replace(truth, vapour_share=0.0, breathing_l_per_h=0.0)
+    return redrawn(replace(tank, gauge=gauge, true=truth), family.tank, family.rng(seed, "tank", tank.index))
 
 
 def plan_sites(n_tanks: int, seed: int) -> list[SitePlan]:

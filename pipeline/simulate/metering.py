@@ -5,19 +5,21 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.simulate.demand import Sales, test_visit_s
+from pipeline.simulate.laws.meters import Pours
 from pipeline.simulate.model import DAY_S, HOUR_S, Bools, Fault, Fleet, Floats, Flow, Meter, Site, Window
 from pipeline.simulate.seeds import Part, stream
 
 
-def true_litres(
-    sales: Sales, meters: list[Meter], visit_s: float | None, faults: list[Fault], window: Window, *, seed: int
-) -> Floats:
+def true_litres(sales: Sales, site: Site, faults: list[Fault], fleet: Fleet) -> Floats:
     """Litres that really left the hose for each sale: recorded / (1 + error). [l]"""
     result = sales.recorded_l.copy()
-    for meter in meters:
+    window, seed = fleet.window, fleet.seed
+    visit_s = test_visit_s(site, window, seed)
+    for meter in fleet.meters_of(site.index):
         rows = np.flatnonzero(sales.meter == meter.index)
         rng = stream(seed, Part.METER_NOISE, meter.index)
         error = steady_error(meter, sales.start_s[rows], sales.recorded_l[rows], visit_s, seed)
+        error = error + _family_error(meter, sales.only(rows), fleet)
         for fault in faults:
             if fault.cause == "meter_drift" and fault.meter_index == meter.index:
                 error = error + drift_at(fault, sales.start_s[rows], window)
@@ -25,6 +27,15 @@ def true_litres(
         spread = meter.repeatability * np.sqrt(30.0 / np.maximum(sales.recorded_l[rows], 5.0))
         result[rows] = sales.recorded_l[rows] / (1.0 + error + spread * rng.normal(0.0, 1.0, rows.size))
     return result
+
+
+def _family_error(meter: Meter, sales: Sales, fleet: Fleet) -> Floats | float:
+    """What the family's laws of meters add to a sound meter's error at each of its sales."""
+    pours = Pours(sales.start_s, sales.end_s - sales.start_s, sales.recorded_l)
+    laws = enumerate(fleet.family.meter_laws)
+    return sum(
+        (law(pours, fleet.family.rng(fleet.seed, "meter error", place, meter.index)) for place, law in laws), 0.0
+    )
 
 
 def steady_error(meter: Meter, at_s: Floats, recorded_l: Floats, visit_s: float | None, seed: int) -> Floats:

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.physics.geometry import TankShape
+from pipeline.simulate.families.record import PLAIN, Family
+from pipeline.simulate.laws.climate import Climate
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -83,6 +85,7 @@ class Site:
     prices: dict[str, float]
     blends: bool | None
     hauliers: tuple[int, ...]
+    climate: Climate = field(default_factory=Climate)
 
     @property
     def is_open_always(self) -> bool:
@@ -159,6 +162,8 @@ class Tank:
     daily_l: float
     true: TrueTank
     gauge: Gauge
+    chart_round_l: float | None = None
+    chart_rows: float | None = None
 
 
 @dataclass(frozen=True)
@@ -207,6 +212,7 @@ class Fleet:
     tanks: tuple[Tank, ...]
     meters: tuple[Meter, ...]
     hauliers: tuple[Haulier, ...]
+    family: Family = PLAIN
 
     def tanks_of(self, site_index: int) -> list[Tank]:
         """Tanks of one site, in order."""

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import polars as pl
 
 from pipeline.simulate import heat, historian, sensors
 from pipeline.simulate.draws import open_times, unmetered_flow
+from pipeline.simulate.laws.level import Around
+from pipeline.simulate.laws.meters import Pours
 from pipeline.simulate.model import HOUR_S, Fault, Fleet, Floats, Flow, Site, Tank
 from pipeline.simulate.probe_faults import with_probe_faults
 from pipeline.simulate.seeds import Part, stream
-from pipeline.simulate.stock import Pool, StockPath, run_stock
+from pipeline.simulate.stock import Pool, StockPath, Weather, run_stock
 from pipeline.simulate.tickets import flows_of, hours_of
 from pipeline.simulate.water import WaterPath, water_path
 
@@ -64,10 +67,18 @@ def pool_truth(pool: Pool, draws: list[Flow], faults: list[Fault], fleet: Fleet)
     unmetered = Flow.joined(lost)
     hour_s = np.arange(-rng.uniform(0.0, HOUR_S), fleet.window.seconds + 2.0 * HOUR_S, HOUR_S)
     quick = Flow.joined([*draws, unmetered])
-    path = run_stock(pool, hour_s, -hours_of(quick, hour_s), _around_c(pool, hour_s, rng), faults, rng=rng)
-    sold = tuple(_at_15(draw, pool, path) for draw in draws)
+    shares = [_meter_shares(draw, tank, fleet) for draw, tank in zip(draws, pool.tanks, strict=True)]
+    weather = _weather(pool, fleet, hour_s, _around_c(pool, hour_s, rng), (draws, shares))
+    path = run_stock(pool, hour_s, -hours_of(quick, hour_s), weather, faults, rng=rng)
+    sold = tuple(_at_15(draw, pool, path, share, fleet) for draw, share in zip(draws, shares, strict=True))
     return PoolTruth(
-        pool, path, Flow.joined(list(sold)), sold, _at_15(unmetered, pool, path), flows_of(path.drops), opened
+        pool,
+        path,
+        Flow.joined(list(sold)),
+        sold,
+        _at_15(unmetered, pool, path, 0.0, fleet),
+        flows_of(path.drops),
+        opened,
     )
 
 
@@ -86,11 +97,43 @@ def _around_c(pool: Pool, hour_s: Floats, rng: np.random.Generator) -> Floats:
     return heat.air_c(rng, pool.site, pool.window, middle_s)
 
 
-def _at_15(flow: Flow, pool: Pool, path: StockPath) -> Flow:
-    """The same movements in litres at 15 °C, at the product's temperature half-way through each."""
+def _meter_shares(flow: Flow, tank: Tank, fleet: Fleet) -> Floats:
+    """How far from the tank's temperature to the air's the product of each draw was at the meter, 0..1."""
+    pours = Pours(flow.start_s, flow.end_s - flow.start_s, flow.volume)
+    kept = np.ones_like(flow.start_s)
+    for place, law in enumerate(fleet.family.warmth_laws):
+        kept = kept * (1.0 - law(pours, fleet.family.rng(fleet.seed, "warmth", place, tank.index)))
+    return 1.0 - kept
+
+
+def _weather(
+    pool: Pool, fleet: Fleet, hour_s: Floats, around_c: Floats, drawn: tuple[list[Flow], list[Floats]]
+) -> Weather:
+    """What surrounds the pool hour by hour; `drawn` are its tanks' draws and their shares of the way to the air's."""
+    outside_c = heat.site_air_c(fleet, pool.site, (hour_s[1:] + hour_s[:-1]) / 2.0)
+    with_sales, breathing = np.ones_like(around_c), np.ones_like(around_c)
+    for law in fleet.family.vapour_laws:
+        sales_times, breathing_times = law(around_c, outside_c)
+        with_sales, breathing = with_sales * sales_times, breathing * breathing_times
+    warmed = Flow.joined([Flow(f.start_s, f.end_s, f.volume * share) for f, share in zip(*drawn, strict=True)])
+    all_drawn = hours_of(Flow.joined(drawn[0]), hour_s)
+    share = np.where(
+        np.abs(all_drawn) > 1e-6, hours_of(warmed, hour_s) / np.where(all_drawn == 0.0, 1.0, all_drawn), 0.0
+    )
+    return Weather(around_c, outside_c, np.clip(share, 0.0, 1.0), with_sales, breathing)
+
+
+def _at_15(flow: Flow, pool: Pool, path: StockPath, share: Floats | float, fleet: Fleet) -> Flow:
+    """The same movements in litres at 15 °C, at the product's temperature half-way through each.
+
+    What went through a meter was measured `share` of the way from the tank's temperature to the air's.
+    """
     if flow.volume.size == 0:
         return flow
-    temp = np.interp((flow.start_s + flow.end_s) / 2.0, path.node_s, path.temp_c)
+    middle_s = (flow.start_s + flow.end_s) / 2.0
+    temp = np.interp(middle_s, path.node_s, path.temp_c)
+    if np.any(share):
+        temp = temp + share * (heat.site_air_c(fleet, pool.site, middle_s) - temp)
     return Flow(flow.start_s, flow.end_s, flow.volume * pool.vcf(temp))
 
 
@@ -116,7 +159,7 @@ def pool_readings(
     frames = []
     for place, tank in enumerate(pool.tanks):
         held = pool.shapes[place].volume_at(level) - _behind_l(truth, place, at_s)
-        signals = _signals(truth, place, at_s, held, waters[place], seed=fleet.seed)
+        signals = _signals(truth, place, at_s, held, waters[place], fleet=fleet)
         signals = with_probe_faults(signals, tank, _of_tank(faults, tank), seed=fleet.seed)
         frames.append(
             historian.readings_frame(
@@ -145,9 +188,9 @@ def _behind_l(truth: PoolTruth, place: int, at_s: Floats) -> Floats:
 
 
 def _signals(
-    truth: PoolTruth, place: int, at_s: Floats, held: Floats, water: WaterPath, *, seed: int
+    truth: PoolTruth, place: int, at_s: Floats, held: Floats, water: WaterPath, *, fleet: Fleet
 ) -> sensors.Signals:
-    pool, tank, shape = truth.pool, truth.pool.tanks[place], truth.pool.shapes[place]
+    pool, tank, shape, seed = truth.pool, truth.pool.tanks[place], truth.pool.shapes[place], fleet.seed
     dropped = truth.dropped
     moves = sensors.Moves(*truth.opened_s, dropped.start_s, dropped.end_s)
     temp = truth.temp_c(at_s)
@@ -155,13 +198,51 @@ def _signals(
         (drop.end_s, float(np.diff(truth.temp_c(np.array([drop.start_s, drop.end_s])))[0])) for drop in truth.path.drops
     ]
     density = np.interp(at_s, truth.path.node_s, truth.path.density_15_kg_m3) + water.density_shift_kg_m3
+    senses = Senses(truth, tank, at_s, density, shape.level_at(held), fleet)
     return sensors.Signals(
         at_s=at_s,
-        level_mm=sensors.level_signal(tank, shape, at_s, held, moves, seed=seed),
+        level_mm=sensors.level_signal(tank, shape, at_s, held, moves, seed=seed, float_mm=senses.level_mm),
         water_mm=sensors.water_signal(tank, shape, water.layer_l, seed=seed),
-        temp_c=sensors.temperature_signal(tank, at_s, temp, changes, seed=seed),
+        temp_c=sensors.temperature_signal(tank, at_s, senses.temp_c(temp), changes, seed=seed),
         density_kg_m3=sensors.density_signal(tank, density, pool.vcf(temp), seed=seed),
     )
+
+
+@dataclass(frozen=True)
+class Senses:
+    """What the family's laws make of a tank's level and temperature on the way to its gauge."""
+
+    truth: PoolTruth
+    tank: Tank
+    at_s: Floats
+    density_15_kg_m3: Floats
+    surface_mm: Floats
+    fleet: Fleet
+
+    def level_mm(self, level_mm: Floats) -> Floats:
+        """Return the level as float and head have it. [mm]"""
+        family = self.fleet.family
+        for place, law in enumerate(family.level_laws):
+            level_mm = law(level_mm, self._around, family.rng(self.fleet.seed, "level", place, self.tank.index))
+        return level_mm
+
+    def temp_c(self, temp_c: Floats) -> Floats:
+        """Return the temperature as the elements have it. [°C]"""
+        family = self.fleet.family
+        for place, law in enumerate(family.thermometer_laws):
+            temp_c = law(temp_c, self._around, family.rng(self.fleet.seed, "temp", place, self.tank.index))
+        return temp_c
+
+    @cached_property
+    def _around(self) -> Around:
+        return Around(
+            self.at_s,
+            heat.site_air_c(self.fleet, self.truth.pool.site, self.at_s),
+            self.truth.temp_c(self.at_s),
+            self.density_15_kg_m3,
+            self.surface_mm,
+            np.sort([drop.end_s for drop in self.truth.path.drops]),
+        )
 
 
 def _on_paper(signals: sensors.Signals, site: Site, tank: Tank) -> sensors.Signals:

@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.simulate import tables
+from pipeline.simulate.families import family_named
 from pipeline.simulate.faults import plan_faults
 from pipeline.simulate.labels import event_rows, label_rows
 from pipeline.simulate.layout import draw_fleet
@@ -24,7 +25,7 @@ def simulate_fleet(
     *,
     seed: int,
     causes: Sequence[str] | None = None,
-    start: date = date(2026, 3, 1),
+    start: date | None = None,
     settings: FleetSettings | None = None,
 ) -> dict[str, pl.DataFrame]:
     """Return a fleet's lake as frames by table, and the truth about it under names that begin with `_truth`.
@@ -37,17 +38,19 @@ def simulate_fleet(
         The same seed gives the same bytes.
     causes : sequence of str, optional
         Causes to inject; None for all of the contract's, none at all for a sound fleet.
-    start : date
+    start : date, optional
+        None for the family's own.
     settings : FleetSettings, optional
 
     Raises
     ------
-    ValueError : if `n_tanks` or `days` is below 1, or a cause is unknown.
+    ValueError : if `n_tanks` or `days` is below 1, or a cause or the family is unknown.
     """
     if n_tanks < 1 or days < 1:
         raise ValueError(f"n_tanks and days must be at least 1, got {n_tanks} and {days}")
     settings = settings or FleetSettings()
-    fleet = draw_fleet(Window(start, days), n_tanks, seed, settings)
+    window = Window(start or family_named(settings.family).start, days)
+    fleet = draw_fleet(window, n_tanks, seed, settings)
     return simulate_world(fleet, plan_faults(fleet, causes, settings), settings)
 
 

@@ -7,6 +7,7 @@ the faults alone.
 from __future__ import annotations
 
 from enum import IntEnum
+from zlib import crc32
 
 import numpy as np
 
@@ -31,8 +32,15 @@ class Part(IntEnum):
     FAULT_DETAIL = 14
     HAULIERS = 15
     CHART = 16
+    LAWS = 17
 
 
 def stream(seed: int, part: Part, *keys: int) -> np.random.Generator:
     """Return the generator of one part; `keys` name the site, tank or fault that it belongs to."""
     return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(int(part), *keys)))
+
+
+def named_stream(seed: int, *keys: str | int) -> np.random.Generator:
+    """Return the generator of a family's law, by names and numbers; no part of the plain simulator shares it."""
+    numbers = (crc32(key.encode()) if isinstance(key, str) else key for key in keys)
+    return stream(seed, Part.LAWS, *numbers)

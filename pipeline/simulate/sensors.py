@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,18 +34,28 @@ class Moves:
     drop_end_s: Floats
 
 
-def level_signal(tank: Tank, shape: TrueShape, at_s: Floats, held_l: Floats, moves: Moves, *, seed: int) -> Floats:
+def level_signal(
+    tank: Tank,
+    shape: TrueShape,
+    at_s: Floats,
+    held_l: Floats,
+    moves: Moves,
+    *,
+    seed: int,
+    float_mm: Callable[[Floats], Floats] = lambda level_mm: level_mm,
+) -> Floats:
     """Level that the gauge finds for the litres that the tank holds, not yet rounded. [mm]
 
     White and coloured noise, ripple while pumping and waves after it, waves after drops, the shell's slow yielding to
-    a fill, a wander of litres (temperature layers, vapour), and the probe's constant offset. [C]
+    a fill, a wander of litres (temperature layers, vapour), and the probe's constant offset. [C] `float_mm` is what
+    the float and the gauge's head make of the surface's level.
     """
     rng = stream(seed, Part.LEVEL, tank.index)
     gauge = tank.gauge
     step_s = float(at_s[1] - at_s[0])
     litres = held_l + gauge.shell_share * (held_l - _followed(held_l, step_s, gauge.shell_tau_s))
     litres = litres + _wander(rng, gauge, at_s.size, step_s)
-    level = shape.level_at(litres)
+    level = float_mm(shape.level_at(litres))
     ripple = gauge.ripple_mm * envelope(at_s, moves.open_start_s, moves.open_end_s, gauge.ripple_tau_s)
     waves = gauge.drop_wave_mm * envelope(at_s, moves.drop_start_s, moves.drop_end_s, gauge.drop_wave_tau_s)
     # Waves of a few seconds, read once a minute, look like noise that fades.

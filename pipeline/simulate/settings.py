@@ -31,6 +31,8 @@ class FleetSettings:
         `good`, `typical` or `poor` for every gauge; None draws it.
     tail_dof : float, optional
         Degrees of freedom, above 2, of a Student noise of the same SD in place of the levels' Gaussian one.
+    family : str
+        Name of the physics that the fleet is drawn from; see `pipeline.simulate.families`.
     quirks : bool
         False leaves out gaps, repeated, late and bad rows, deadbands, resets and till offsets.
     """
@@ -48,4 +50,5 @@ class FleetSettings:
     deadband_mm: float | None = None
     noise_class: str | None = None
     tail_dof: float | None = None
+    family: str = "plain"
     quirks: bool = True

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
 from pipeline.simulate import metering, tables
 from pipeline.simulate.chart import true_shape, with_chart_faults
-from pipeline.simulate.demand import Sales, draw_sales, test_visit_s
+from pipeline.simulate.demand import Sales, draw_sales
 from pipeline.simulate.faults import pool_of
 from pipeline.simulate.historian import outages_s
 from pipeline.simulate.model import DAY_S, Fault, Fleet, Floats, Flow, Meter, Site, Tank
@@ -35,9 +35,8 @@ def run_site(site: Site, fleet: Fleet, faults: list[Fault], settings: FleetSetti
     """Simulate one site. Litres, rates, times and deliveries of `faults`, which are the site's, are filled in."""
     meters = fleet.meters_of(site.index)
     tanks = [with_chart_faults(t, [f for f in faults if f.tank_index == t.index]) for t in fleet.tanks_of(site.index)]
-    sales = draw_sales(site, tanks, meters, fleet.window, fleet.seed)
-    visit_s = test_visit_s(site, fleet.window, fleet.seed)
-    true_l = metering.true_litres(sales, meters, visit_s, faults, fleet.window, seed=fleet.seed)
+    sales = draw_sales(site, tanks, meters, fleet)
+    true_l = metering.true_litres(sales, site, faults, fleet)
     draws = {tank.index: _draws_of(tank, sales, true_l, meters, faults, fleet=fleet) for tank in tanks}
     pools = [_run_pool(group, site, fleet, draws, faults) for group in _pools(tanks)]
     _settle_meter_faults(sales, true_l, faults, fleet)
@@ -68,8 +67,8 @@ def _of_pool(faults: list[Fault], truth: PoolTruth) -> list[Fault]:
 
 
 def _run_pool(tanks: list[Tank], site: Site, fleet: Fleet, draws: dict[int, Flow], faults: list[Fault]) -> PoolTruth:
-    shapes = [true_shape(tank, fleet.seed) for tank in tanks]
-    pool = make_pool(tanks, shapes, site, fleet.hauliers, fleet.window)
+    shapes = [true_shape(tank, fleet.seed, fleet.family) for tank in tanks]
+    pool = make_pool(tanks, shapes, site, fleet)
     mine = [fault for fault in faults if fault.tank_index in {tank.index for tank in tanks}]
     return pool_truth(pool, [draws[tank.index] for tank in tanks], mine, fleet)
 
@@ -125,7 +124,7 @@ def _till_frames(
     for fault in faults:
         if fault.cause == "missing_sales":
             fault.litres = -float(sales.recorded_l[missing & (sales.meter == fault.meter_index)].sum())
-    booked = sales.only(~missing)
+    booked = stamped(sales.only(~missing), site, fleet)
     totals = []
     for meter in meters:
         at_s, total_l = metering.totaliser_readings(
@@ -137,6 +136,14 @@ def _till_frames(
         "sales": tables.sales_frame(site, booked, meters, fleet.window, shift_s),
         "meter_totals": pl.concat(totals) if totals else tables.frame("meter_totals", []),
     }
+
+
+def stamped(sales: Sales, site: Site, fleet: Fleet) -> Sales:
+    """Return the sales with the instants that the family's tills write down."""
+    start_s, end_s = sales.start_s, sales.end_s
+    for place, law in enumerate(fleet.family.till_laws):
+        start_s, end_s = law(start_s, end_s, fleet.family.rng(fleet.seed, "till", place, site.index))
+    return replace(sales, start_s=start_s, end_s=end_s)
 
 
 def _till_shift_s(site: Site, faults: list[Fault], at_s: Floats) -> Floats:

@@ -6,9 +6,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.physics.expansion import product_vcf
+from pipeline.physics.expansion import product_density_15_kg_m3, product_vcf
 from pipeline.simulate.chart import TrueShape
-from pipeline.simulate.model import HOUR_S, Fault, Floats, Haulier, Site, Tank, Window
+from pipeline.simulate.families.record import PLAIN, Family
+from pipeline.simulate.laws.tickets import Loading
+from pipeline.simulate.model import HOUR_S, Fault, Fleet, Floats, Haulier, Site, Tank, TrueTank, Window
+from pipeline.simulate.places import family as family_of
 from pipeline.simulate.tickets import Drop, Load, draw_load, tank_of_drop
 from pipeline.simulate.tickets import delivery_fault as next_fault
 
@@ -25,6 +28,8 @@ class Pool:
     hauliers: tuple[Haulier, ...]
     window: Window
     shape: TrueShape
+    family: Family = PLAIN
+    seed: int = 0
 
     @property
     def product(self) -> str:
@@ -48,13 +53,12 @@ class Pool:
         return 1.0 + truth.expansion_factor * (nominal - 1.0)
 
 
-def make_pool(
-    tanks: list[Tank], shapes: list[TrueShape], site: Site, hauliers: tuple[Haulier, ...], window: Window
-) -> Pool:
+def make_pool(tanks: list[Tank], shapes: list[TrueShape], site: Site, fleet: Fleet) -> Pool:
     """Return the pool of `tanks`; joined ones stand on one level, so their volumes at a level add up."""
     levels = shapes[0].level_mm
     total = sum((shape.volume_at(levels) for shape in shapes), np.zeros_like(levels))
-    return Pool(tuple(tanks), tuple(shapes), site, hauliers, window, TrueShape(levels, total))
+    shape = TrueShape(levels, total)
+    return Pool(tuple(tanks), tuple(shapes), site, fleet.hauliers, fleet.window, shape, fleet.family, fleet.seed)
 
 
 @dataclass
@@ -92,8 +96,23 @@ class _State:
         self.rows.append((at_s, self.temp_c, self.leak_15_l, self.vapour_15_l, self.density))
 
 
+@dataclass(frozen=True)
+class Weather:
+    """What surrounds a pool, hour by hour.
+
+    Its surroundings' temperature and the air's [°C]; how far from the tank's to the air's its product is at the meters;
+    factors of its vapour with sales and of its breathing.
+    """
+
+    around_c: Floats
+    outside_c: Floats
+    meter_share: Floats
+    vapour_times: Floats
+    breathing_times: Floats
+
+
 def run_stock(
-    pool: Pool, hour_s: Floats, drawn_l: Floats, around_c: Floats, faults: list[Fault], *, rng: np.random.Generator
+    pool: Pool, hour_s: Floats, drawn_l: Floats, weather: Weather, faults: list[Fault], *, rng: np.random.Generator
 ) -> StockPath:
     """Return the pool's path through the window.
 
@@ -104,14 +123,13 @@ def run_stock(
         Nodes an hour apart; they span the window.
     drawn_l : ndarray, shape (n,)
         Net litres at ambient temperature that all quick movements but drops take in each hour.
-    around_c : ndarray, shape (n,)
-        Temperature of what surrounds the pool.
+    weather : Weather, arrays of shape (n,)
     faults : list of Fault
         Those of this pool. The one that a drop carries out is filled in.
     rng : Generator
         Draws lorries and loads.
     """
-    truth = pool.tanks[0].true
+    truth, around_c = pool.tanks[0].true, weather.around_c
     grid_c = np.linspace(-40.0, 60.0, 201)
     vcf = pool.vcf(grid_c)
     state = _State(0.0, float(around_c[0]) + truth.temp_start_c, truth.density_15_kg_m3)
@@ -124,6 +142,7 @@ def run_stock(
     usual_l = max(float(np.mean(drawn_l)), 5.0)
     for hour in range(drawn_l.size):
         factor = float(np.interp(state.temp_c, grid_c, vcf))
+        at_meter_c = state.temp_c + weather.meter_share[hour] * (weather.outside_c[hour] - state.temp_c)
         begin_s, end_s = float(hour_s[hour]), float(hour_s[hour + 1])
         volume = state.stock_15_l / factor
         _order(state, pool, volume, begin_s, usual_l, rng=rng)
@@ -131,7 +150,9 @@ def run_stock(
         if load is not None:
             fault = next_fault(pending, load.start_s)
             _drop(state, pool, load, fault, rng)
-        _pass_hour(state, pool, volume, float(drawn_l[hour]), float(around_c[hour]), factor=factor)
+        drawn_15_l = float(drawn_l[hour]) * float(np.interp(at_meter_c, grid_c, vcf))
+        vapour_15_l = _vapour_l(truth, float(drawn_l[hour]), weather, hour) * factor
+        _pass_hour(state, pool, volume, drawn_15_l, vapour_15_l, around_c=float(around_c[hour]))
         for fault in leaks:
             _leak(state, pool, fault, volume, factor, hour=(begin_s, end_s))
         state.note(end_s)
@@ -165,7 +186,24 @@ def _load_of_hour(
         state.arrival_s = hour[1] + 4.0 * HOUR_S
         return None
     state.arrival_s = None
-    return draw_load(pool.site, pool.hauliers, room, around_c, hour, rng=rng)
+    load = draw_load(pool.site, pool.hauliers, room, around_c, hour, rng=rng)
+    return billed(load, pool)
+
+
+def billed(load: Load, pool: Pool) -> Load:
+    """Return the load as the family's laws of terminals and tickets have it."""
+    family = pool.family
+    if not family.ticket_laws:
+        return load
+    truth, usual = pool.tanks[0].true, float(product_density_15_kg_m3(pool.product))
+    loading = Loading(
+        load.start_s, load.haulier.terminal, load.haulier.name, pool.product, family_of(pool.product) == "gasoline",
+        usual, lambda temp_c: float(pool.vcf(np.array([temp_c]))[0]),
+    )  # fmt: skip
+    bill = load.bill(truth)
+    for place, law in enumerate(family.ticket_laws):
+        bill = law(bill, loading, lambda *keys, place=place: family.rng(pool.seed, "ticket", place, *keys))
+    return load.rebilled(bill, truth)
 
 
 def _drop(state: _State, pool: Pool, load: Load, fault: Fault | None, rng: np.random.Generator) -> None:
@@ -186,14 +224,20 @@ def _drop(state: _State, pool: Pool, load: Load, fault: Fault | None, rng: np.ra
     state.note(drop.end_s)
 
 
-def _pass_hour(state: _State, pool: Pool, volume: float, drawn_l: float, around_c: float, *, factor: float) -> None:
+def _vapour_l(truth: TrueTank, drawn_l: float, weather: Weather, hour: int) -> float:
+    """Litres that leave as vapour in an hour, with sales and by breathing."""
+    with_sales = truth.vapour_share * max(drawn_l, 0.0) * float(weather.vapour_times[hour])
+    return with_sales + truth.breathing_l_per_h * float(weather.breathing_times[hour])
+
+
+def _pass_hour(
+    state: _State, pool: Pool, volume: float, drawn_15_l: float, vapour_15_l: float, *, around_c: float
+) -> None:
     """Let an hour's sales, vapour and heat go by; a fuller tank takes longer to warm."""
-    truth = pool.tanks[0].true
-    tau_h = truth.thermal_tau_h * (0.35 + 1.3 * volume / pool.capacity_l)
+    tau_h = pool.tanks[0].true.thermal_tau_h * (0.35 + 1.3 * volume / pool.capacity_l)
     state.temp_c += (around_c - state.temp_c) * (1.0 - float(np.exp(-1.0 / tau_h)))
-    vapour = (truth.vapour_share * max(drawn_l, 0.0) + truth.breathing_l_per_h) * factor
-    state.vapour_15_l += vapour
-    state.stock_15_l -= drawn_l * factor + vapour
+    state.vapour_15_l += vapour_15_l
+    state.stock_15_l -= drawn_15_l + vapour_15_l
 
 
 def _leak(state: _State, pool: Pool, fault: Fault, volume: float, factor: float, *, hour: tuple[float, float]) -> None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.simulate.laws.tickets import Bill
 from pipeline.simulate.model import HOUR_S, Fault, Floats, Flow, Haulier, Site, Tank, TrueTank
 
 
@@ -59,12 +60,36 @@ class Load:
     shows_temp: bool
     shows_density: bool
     vehicle: str
+    paper_off_k: float = 0.0
+    paper_off_kg_m3: float = 0.0
+
+    def bill(self, truth: TrueTank) -> Bill:
+        """Return the load as it is and as its ticket has it."""
+        density = truth.density_15_kg_m3 + self.density_shift
+        return Bill(self.litres, self.temp_c, density, self.ticket_volume_l, self.temp_c, density)
+
+    def rebilled(self, bill: Bill, truth: TrueTank) -> Load:
+        """Return the load that a bill describes, everything else as it is."""
+        per_ticket = (bill.litres + self.held_up_l) / bill.paper_l
+        return replace(
+            self,
+            ticket_volume_l=bill.paper_l,
+            loading_error=per_ticket - 1.0 - self.haulier.bias,
+            density_shift=bill.density_15_kg_m3 - truth.density_15_kg_m3,
+            paper_off_k=bill.paper_temp_c - bill.temp_c,
+            paper_off_kg_m3=bill.paper_density_15_kg_m3 - bill.density_15_kg_m3,
+        )
+
+    @property
+    def litres(self) -> float:
+        """Litres that run into the tank, at the load's temperature, with nothing wrong."""
+        return self.ticket_volume_l * (1.0 + self.haulier.bias + self.loading_error) - self.held_up_l
 
     def dropped(self, tank_index: int, factor: float, truth: TrueTank, fault: Fault | None) -> Drop:
         """Return the drop of this load into a tank; `factor` brings litres at the load's temperature to 15 °C."""
-        litres = self.ticket_volume_l * (1.0 + self.haulier.bias + self.loading_error) - self.held_up_l
+        litres = self.litres
         density = truth.density_15_kg_m3 + self.density_shift
-        shown = density
+        shown = density + self.paper_off_kg_m3
         if fault is not None and fault.cause in ("short_delivery", "over_delivery"):
             sign = -1.0 if fault.cause == "short_delivery" else 1.0
             fault.params["litres"] = sign * max(fault.params["share"] * self.ticket_volume_l, 80.0)
@@ -89,7 +114,7 @@ class Load:
             density_15_kg_m3=density,
             ts_ticket_s=self.ts_ticket_s,
             ticket_volume_l=self.ticket_volume_l,
-            ticket_temp_c=round(self.temp_c, 1) if self.shows_temp else None,
+            ticket_temp_c=round(self.temp_c + self.paper_off_k, 1) if self.shows_temp else None,
             ticket_density_15_kg_m3=round(shown, 1) if gives_density else None,
             carrier=self.haulier.name,
             vehicle=self.vehicle,

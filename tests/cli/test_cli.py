@@ -51,6 +51,7 @@ def _assert_one_line(err, *words):
         (["simulate", "--out", "o", "--tanks", "0"], ["'0' is not a whole number from 1 on"]),
         (["simulate", "--out", "o", "--days", "two"], ["'two' is not a whole number"]),
         (["simulate", "--out", "o", "--tanks", "1", "--days", "1", "--causes", "gremlins"], ["gremlins"]),
+        (["simulate", "--out", "o", "--family", "lunar"], ["--family", "'lunar'", "plain", "roaming"]),
         (["check", "nowhere"], ["nowhere", "no store here"]),
         (["report", "nowhere"], ["nowhere", "no store here"]),
     ],
