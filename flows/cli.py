@@ -6,6 +6,7 @@ Heavy libraries are imported inside the commands: ``--help`` must not pay for th
 import argparse
 import logging
 import sys
+import traceback
 from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from importlib.metadata import version
@@ -65,7 +66,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _fail(f"{error.filename}: {error.strerror}" if error.filename else str(error), 2)
     except KeyboardInterrupt:
         return _fail("stopped", 130)
+    except Exception as error:  # a mistake of ours: one line for who reads it, all of it where a log is kept
+        logging.getLogger("tankdrift").debug("broke", exc_info=True)
+        return _fail(f"this is a mistake of tankdrift's own, please report it: {_place(error)}", 2)
     return 0
+
+
+def _place(error: Exception) -> str:
+    """What broke and where, without what the data said."""
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{type(error).__name__} in {Path(last.filename).name}, line {last.lineno}"
 
 
 def _fail(message: str, code: int) -> int:

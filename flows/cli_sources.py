@@ -26,9 +26,10 @@ def add_source_commands(command: Command, day: Callable[[str], date]) -> None:
     publish = command(
         "publish", _publish, "write the report and the files again, where they are not of the last analysis"
     )
+    notify = command("notify", _notify, "send what quiet hours have held, once they are over")
     watch = command("watch", _watch, "say how old the newest data is; leaves with 1 where some is stale")
     doctor = command("doctor", _doctor, "check settings, connections, clocks, contract and space; say how to mend each")
-    for sub in (collect, nightly, backfill, record, publish, watch, doctor):
+    for sub in (collect, nightly, backfill, record, publish, notify, watch, doctor):
         sub.add_argument("--config", type=Path, default=Path("tankdrift.toml"), metavar="FILE", help="tankdrift.toml")
     for sub in (collect, nightly, backfill, record):
         sub.add_argument("--source", action="append", metavar="NAME", help="this source alone (may be repeated)")
@@ -115,6 +116,15 @@ def _publish(options: argparse.Namespace) -> None:
     with shown():
         publish_last(operations)
     sys.stdout.write(f"report: {operations.out / 'report' / 'index.html'}\n")
+
+
+def _notify(options: argparse.Namespace) -> None:
+    from pipeline.nightly import tell
+
+    told = tell(_operations(options), now=datetime.now(UTC))
+    sys.stdout.writelines(f"told {notice.role}: {notice.title}\n" for notice in told)
+    if not told:
+        sys.stdout.write("nobody is to be told anything now\n")
 
 
 def _watch(options: argparse.Namespace) -> None:

@@ -21,7 +21,7 @@ from pipeline.backtest.rules import shipped_rules
 from pipeline.backtest.study import Faults, Study, trials_of
 from pipeline.errors import CheckFailedError, OperationError
 from pipeline.freshness import freshness, not_fresh
-from pipeline.nightly import Night, analysed, finish_night, publish_last
+from pipeline.nightly import Night, analysed, finish_night, publish_last, tell
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.secrets import hidden
@@ -107,6 +107,20 @@ def publish_again(config: Path) -> None:
         If nothing was analysed yet.
     """
     publish_last(read_operations(config))
+
+
+@flow(name="fleet-notify", persist_result=False)
+def notify_again(config: Path) -> None:
+    """Send what quiet hours have held, once they are over; nothing where nobody is yet to be told.
+
+    Raises
+    ------
+    StoreError
+        If nothing was analysed yet.
+    OperationError
+        If a message could not be delivered.
+    """
+    tell(read_operations(config), now=datetime.now(UTC))
 
 
 @flow(name="fleet-backtest", persist_result=False)

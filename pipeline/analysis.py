@@ -21,6 +21,7 @@ from pipeline.cases.liquids import density_findings, water_findings
 from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
 from pipeline.cases.sudden import sudden_findings, unexplained_moves, unmirrored
+from pipeline.errors import OperationError
 from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
@@ -201,7 +202,7 @@ def analyse_sites(
             if on_site is not None:
                 on_site(result.site_id)
     if broken and not results:
-        raise ValueError(f"no site could be analysed; {broken[0].site_id}: {broken[0].error}")
+        raise OperationError(f"no site could be analysed; {broken[0].site_id}: {broken[0].error}")
     if on_failure is not None:
         for site in broken:
             on_failure(site)

@@ -13,6 +13,7 @@ from urllib.request import urlopen
 
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.freshness import freshness
+from pipeline.lake import find_parts, read_parts
 from pipeline.settings import settings_from
 from pipeline.sources.collect import source_of
 from pipeline.sources.config import ModbusConfig, OpcuaConfig, Operations, SourceConfig, SqlConfig, read_operations
@@ -127,14 +128,33 @@ def _mend(config: SourceConfig) -> str:
 
 
 def _secrets(operations: Operations) -> Iterator[Finding]:
+    sites = _known_sites(operations.lake)
     for recipient in operations.notices.to:
         what = f"notices to {recipient.role}"
         try:
             looked_up(recipient.url)
         except TankdriftError as error:
             yield Finding(what, False, str(error), "set the secret, or take the recipient out")
+            continue
+        told = f"{', '.join(recipient.at_once) or 'nothing'} at once; address by {recipient.url}"
+        strangers = sorted(set(recipient.site_ids) - sites) if sites else []
+        if not recipient.at_once and not recipient.digest:
+            yield Finding(what, False, "it is never told: at_once and digest are both empty", "name urgencies in one")
+        elif strangers:
+            yield Finding(what, False, f"the lake has no site {strangers[0]}", "mend site_ids of this recipient")
+        elif recipient.quiet_from is not None:
+            held = f"from {recipient.quiet_from} to {recipient.quiet_to} held until tankdrift notify runs afterwards"
+            yield Finding(what, True, f"{told}; {held}")
         else:
-            yield Finding(what, True, f"{', '.join(recipient.at_once)} at once; address by {recipient.url}")
+            yield Finding(what, True, told)
+
+
+def _known_sites(lake: Path) -> set[str]:
+    """Sites of the lake; none where it cannot be read, which another finding says."""
+    try:
+        return set(read_parts(lake, "sites", find_parts(lake, tables=["sites"]))["site_id"].to_list())
+    except TankdriftError:
+        return set()
 
 
 def _prefect(address: str, wait_s: float) -> Finding:

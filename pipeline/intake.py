@@ -12,13 +12,16 @@ from typing import Final
 import polars as pl
 
 from pipeline.contract.dictionary import polars_schema, row_rules
-from pipeline.contract.lake import GROUP_RULES, KEPT_FIRST, LAKE_TABLES, REFERENCES
+from pipeline.contract.lake import GROUP_RULES, HAPPENED, KEPT_FIRST, LAKE_TABLES, REFERENCES, TIME_COLUMNS
 from pipeline.contract.store import Refused
 
 PART: Final = "_part"
 """Column beside the contract's: the UTC day of the folder that a row was read from, null outside such a folder."""
 
 REFUSED_SCHEMA: Final = polars_schema(Refused)
+
+AHEAD: Final = "ahead_of_clock"
+"""Reason of a row that speaks of an instant which is yet to come."""
 
 SAME_KEY: Final = "same_key_other_content"
 """Reason of a row whose key another row has, with other content."""
@@ -56,8 +59,12 @@ class Admitted:
 
 @dataclass(slots=True)
 class Registry:
-    """The sites, tanks and meters that rows may name: those let in, and those refused, by the column of their key."""
+    """The sites, tanks and meters that rows may name: those let in, and those refused, by the column of their key.
 
+    `latest` is the last instant that anything can have happened at, by the run's own clock; null asks nothing.
+    """
+
+    latest: datetime | None = None
     known: dict[str, list[str]] = field(default_factory=dict)
     refused: dict[str, list[str]] = field(default_factory=dict)
 
@@ -81,6 +88,8 @@ def admit(table: str, frame: pl.DataFrame, registry: Registry) -> Admitted:
     """
     rules = row_rules(LAKE_TABLES[table])
     alone = {name: rule for name, rule in rules.items() if name not in GROUP_RULES} | _reference_rules(table, registry)
+    if registry.latest is not None and table in HAPPENED:
+        alone[AHEAD] = pl.col(TIME_COLUMNS[table]) <= registry.latest
     together = {name: rule for name, rule in rules.items() if name in GROUP_RULES}
 
     good, bad = _split(table, frame, alone)

@@ -17,7 +17,7 @@ from pipeline.analysis import Tables, site_tables
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES, Refused
-from pipeline.intake import PART, Admitted, Registry
+from pipeline.intake import AHEAD, PART, Admitted, Registry
 from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, require_usable
 from pipeline.resources import code_digest
 from pipeline.store import SCHEMAS, Store
@@ -54,8 +54,10 @@ def _refused_files(lake: Path) -> list[Path]:
     return sorted(path for path in (lake / "_refused").glob("*.parquet") if path.name[0] != ".")
 
 
-def take_in(store: Store, lake: Path, *, until: date | None = None) -> bool:
+def take_in(store: Store, lake: Path, *, until: date | None = None, latest: datetime | None = None) -> bool:
     """Bring the store's tables of a lake up to what the lake holds now; False where they are already.
+
+    What speaks of a time after `latest` is refused, and let in by a later run for which it is past.
 
     Raises
     ------
@@ -64,12 +66,20 @@ def take_in(store: Store, lake: Path, *, until: date | None = None) -> bool:
     """
     parts = find_parts(lake, until=until)
     mark = fingerprint(lake, parts, until)
-    if store.remembered().get("taken") == mark:
+    remembered = store.remembered()
+    if remembered.get("taken") == mark and not _is_past(remembered.get("ahead_from"), latest):
         return False
     with store.transaction():
-        _Intake(store, lake, parts, until).run()
-        store.remember({"taken": mark})
+        intake = _Intake(store, lake, parts, until)
+        intake.registry.latest = latest
+        intake.run()
+        store.remember({"taken": mark, "ahead_from": min(intake.ahead_from, default="")})
     return True
+
+
+def _is_past(ahead_from: str | None, latest: datetime | None) -> bool:
+    """Whether the first of what was refused for being ahead of the clock is so no more."""
+    return bool(ahead_from) and (latest is None or datetime.fromisoformat(str(ahead_from)) <= latest)
 
 
 def lake_tables(store: Store) -> dict[str, pl.DataFrame]:
@@ -126,6 +136,7 @@ class _Intake:
         self.store, self.lake, self.until = store, lake, until
         self.parts = {table: [part for part in parts if part.table == table] for table in READ_TABLES}
         self.registry = Registry()
+        self.ahead_from: list[str] = []
 
     def run(self) -> None:
         for name, schema in {**SCHEMAS, **INTERNAL_TABLES}.items():
@@ -205,9 +216,14 @@ class _Intake:
     def _add(self, admitted: Admitted, parts: Sequence[Part]) -> None:
         self.store.append(admitted.table, admitted.rows)
         self.store.append("_refused", admitted.refused)
+        ahead = admitted.refused.filter(pl.col("reason").str.contains(AHEAD, literal=True))
+        if not ahead.is_empty():
+            self.ahead_from.append(str(ahead["row"].str.json_path_match(f"$.{TIME_COLUMNS[admitted.table]}").min()))
+        # Another digest than the part's own: what was ahead of the clock is looked at again each time.
+        again = {part: "ahead" for part in ahead[PART].to_list()}
         files = pl.DataFrame(
             {"table": [part.table for part in parts], PART: [part.day for part in parts],
-             "digest": [part.digest for part in parts]},
+             "digest": [again.get(part.day, part.digest) for part in parts]},
             schema_overrides={"table": pl.String, PART: pl.Date, "digest": pl.String},
         )  # fmt: skip
         counts = files.join(admitted.counts(), on=PART, how="left", nulls_equal=True)

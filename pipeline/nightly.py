@@ -117,6 +117,23 @@ def finish_night(operations: Operations, collected: list[Collected], *, now: dat
     return Night(collected, outcome, fresh, stages, notices, errors)
 
 
+def tell(operations: Operations, *, now: datetime) -> list[Notice]:
+    """Tell who is yet to be told of the last run's cases: what quiet hours held goes out when they end.
+
+    Raises
+    ------
+    StoreError
+        If nothing was analysed yet.
+    OperationError
+        If a message could not be delivered; the others went out.
+    """
+    _, notices = _told(operations, now)
+    failed = [notice.error for notice in notices if notice.error]
+    if failed:
+        raise OperationError(f"the rest is done, but: {failed[0]}")
+    return notices
+
+
 def _told(operations: Operations, now: datetime) -> tuple[list[tuple[str, float]], list[Notice]]:
     with open_store(operations.out, read_only=True) as store:
         log = store.table("run_log")

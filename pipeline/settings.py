@@ -22,11 +22,15 @@ class Settings:
         common practice, no source.
     max_quarantine_pct : float
         A run that refuses more than this of any one table's rows leaves with exit code 1. [%] It decides nothing else.
+    max_ahead_hours : float
+        What speaks of a time later than the run's own clock by more than this is refused. [h] A day: wide enough for a
+        clock in another zone, common practice, no source.
     """
 
     detectable_limit_l_per_h: float = 0.757
     fail_leak_rate_l_per_h: float = 0.757 / 2
     max_quarantine_pct: float = 100.0
+    max_ahead_hours: float = 24.0
 
     @property
     def digest(self) -> str:

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -112,7 +112,8 @@ def load(run: Run) -> None:
     """
     started = time.monotonic()
     with open_store(run.out) as store:
-        if not take_in(store, run.lake, until=run.until):
+        latest = datetime.now(UTC) + timedelta(hours=run.settings.max_ahead_hours)
+        if not take_in(store, run.lake, until=run.until, latest=latest):
             _LOG.info("nothing new in %s", run.lake)
             return
         counts = store.query("ingest/quarantine_share")

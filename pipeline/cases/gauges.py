@@ -88,7 +88,7 @@ def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding:
     first = group[0]
     series = unit.unit.series
     place = max(int(np.searchsorted(series.ts_s, first.start_s)), 1)
-    surface = float(np.median(series.surface_l_per_mm[:place]))
+    surface = float(np.median(series.surface_l_per_mm[:place])) if len(series) else 0.0
     return Finding(
         cause="probe_fault",
         site_id=unit.unit.site_id,
@@ -97,7 +97,7 @@ def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding:
         day=seen_day(first.known_s, unit.lags),
         start_s=first.start_s,
         end_s=group[-1].end_s,
-        log_odds=min(1.0 + 0.15 * first.known_l / surface, 6.0),
+        log_odds=min(1.0 + 0.15 * first.known_l / max(surface, 1e-6), 6.0),
         rival=("clock_skew", 0.0),
         evidence=(
             Evidence("interval", "the level stood still", None, None, first.start_s, group[-1].end_s),

@@ -71,6 +71,9 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
     k = 6
     while k < len(points):
         start = max(start, int(np.searchsorted(at, at[k] - LOOK_BACK_DAYS * DAY_S)))
+        if start == k:  # nothing was seen for so long that there is no ground to rise from
+            k += 1
+            continue
         base, noise = _ground(height[start:k])
         risen = bool((height[max(k - 1, 0) : k + 1] > base + max(RISE_MM, RISE_TIMES * noise)).all())
         gone = base > VANISHED_MM and bool((height[max(k - 1, 0) : k + 1] < 0.3 * base).all())

@@ -47,6 +47,11 @@ EARLIEST: Final = datetime(1990, 1, 1, tzinfo=UTC)
 """An instant before this is a clock that was never set."""
 LATEST: Final = datetime(2100, 1, 1, tzinfo=UTC)
 """An instant from this on is a clock that was set wrong."""
+MOST_L: Final = 1e9
+"""No litres of one row are as many: the largest tanks of the trade hold a quarter of it (common practice, no source).
+Below it a double still tells a ten-millionth of a litre, so that a day's parts add up."""
+MOST_MM: Final = 1e6
+"""No tank is a kilometre high or long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +78,10 @@ def _in_range(expr: pl.Expr) -> pl.Expr:
 _TIME: Final[Mapping[str, Check]] = {"in_range": _in_range}
 _POSITIVE: Final[Mapping[str, Check]] = {"positive": lambda expr: expr > 0}
 _NOT_NEGATIVE: Final[Mapping[str, Check]] = {"not_negative": lambda expr: expr >= 0}
+_LITRES: Final[Mapping[str, Check]] = {**_NOT_NEGATIVE, "plausible": lambda expr: expr < MOST_L}
+_CAPACITY: Final[Mapping[str, Check]] = {**_POSITIVE, "plausible": lambda expr: expr < MOST_L}
+_LENGTH: Final[Mapping[str, Check]] = {**_POSITIVE, "plausible": lambda expr: expr < MOST_MM}
+_DEPTH: Final[Mapping[str, Check]] = {**_NOT_NEGATIVE, "plausible": lambda expr: expr < MOST_MM}
 _SHARE: Final[Mapping[str, Check]] = {"in_0_to_1": lambda expr: (expr > 0) & (expr <= 1)}
 _PROBABILITY: Final[Mapping[str, Check]] = {"in_0_to_1": lambda expr: (expr >= 0) & (expr <= 1)}
 _WALL_CLOCK: Final[Mapping[str, Check]] = {
@@ -126,16 +135,16 @@ FIELDS: Final[Mapping[str, Field]] = {
     "longitude": _number("Degrees east."),
     # Tanks
     "product": _word("What the tank holds.", words.PRODUCTS),
-    "capacity_l": _number("Volume of the whole tank.", _POSITIVE),
-    "safe_fill_l": _number("Volume that it may be filled to.", _POSITIVE),
+    "capacity_l": _number("Volume of the whole tank.", _CAPACITY),
+    "safe_fill_l": _number("Volume that it may be filled to.", _CAPACITY),
     "shape": _word("How the shell stands.", words.SHAPES),
     "end_shape": _word(
         "Shape of both ends. A torispherical end has a crown radius of one diameter and a knuckle radius of a tenth.",
         words.END_SHAPES,
     ),
-    "end_depth_mm": _number("Depth of each end, for `spherical_cap`.", _NOT_NEGATIVE),
-    "diameter_mm": _number("Inner diameter of the shell.", _POSITIVE),
-    "length_mm": _number("Length, or height, of the shell without its ends.", _POSITIVE),
+    "end_depth_mm": _number("Depth of each end, for `spherical_cap`.", _DEPTH),
+    "diameter_mm": _number("Inner diameter of the shell.", _LENGTH),
+    "length_mm": _number("Length, or height, of the shell without its ends.", _LENGTH),
     "tilt_mm_per_m": _number("Fall of the axis toward +x; x runs along the axis from mid-length."),
     "probe_position_mm": _number("The probe's x; the depth at x is level + tilt·(x − probe_position)."),
     "buried": Field("bool", "Whether the tank lies in the ground."),
@@ -145,8 +154,8 @@ FIELDS: Final[Mapping[str, Field]] = {
     # No range: far years are how some systems write 'since ever' and 'for ever'.
     "valid_from": Field("timestamp", "From when on it holds."),
     "valid_to": Field("timestamp", "Until when it holds; null while it does."),
-    "strapping.level_mm": _number("Level of the product's surface above the tank's bottom at the probe."),
-    "strapping.volume_l": _number("Volume below the level, as the site's chart has it.", _NOT_NEGATIVE),
+    "strapping.level_mm": _number("Level of the product's surface above the tank's bottom at the probe.", _DEPTH),
+    "strapping.volume_l": _number("Volume below the level, as the site's chart has it.", _LITRES),
     "dispenser": _text("The dispenser that the meter is in."),
     "hose": _text("The hose that the meter serves."),
     "share": _number("Share of what the meter gives that the tank supplies.", _SHARE),
@@ -159,12 +168,12 @@ FIELDS: Final[Mapping[str, Field]] = {
     "quality": _word("What the gauge says of its own reading.", words.QUALITIES),
     "ts_start": _instant("When it began, in UTC."),
     "ts_end": _instant("When it ended, in UTC."),
-    "volume_l": _number("Litres that the meter recorded, at ambient temperature.", _NOT_NEGATIVE),
+    "volume_l": _number("Litres that the meter recorded, at ambient temperature.", _LITRES),
     "unit_price": _number("Price of a litre in the site's currency."),
     "sales.kind": _word("`test_return` was drawn for a meter test and poured back.", words.SALE_KINDS),
     "total_l": _number("The running totaliser; it rolls over and is reset now and then.", _NOT_NEGATIVE),
     "ts_ticket": _instant("The ticket's time in UTC; it may be hours from the drop."),
-    "ticket_volume_l": _number("Litres on the ticket, observed at `ticket_temp_c`.", _NOT_NEGATIVE),
+    "ticket_volume_l": _number("Litres on the ticket, observed at `ticket_temp_c`.", _LITRES),
     "ticket_temp_c": _number("Temperature on the ticket."),
     "ticket_density_15_kg_m3": _number("Density on the ticket, at 15 °C."),
     "carrier": _text("Who brought it."),

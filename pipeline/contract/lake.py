@@ -203,6 +203,9 @@ TIME_COLUMNS: Final[Mapping[str, str]] = {
 }
 """The instant at which a row became known; a run that stops at a day sees no row after it."""
 
+HAPPENED: Final = ("readings", "sales", "meter_totals", "deliveries", "events")
+"""Tables whose rows speak of what has happened; a chart or a feed may be told of before it holds."""
+
 OPTIONAL_TABLES: Final = ("meter_totals", "events", "labels")
 """Tables that a lake may leave out: a fleet may read no totaliser, keep no log, know no outcome.
 

@@ -174,6 +174,8 @@ def shape_columns(unit: Unit, level_mm: Floats, at_s: Floats) -> Floats:
 
 def chart_changes_s(unit: Unit) -> Floats:
     """When a new chart came into force while there were readings. [s]"""
+    if not len(unit.series):
+        return np.empty(0)
     first, last = unit.series.ts_s[0], unit.series.ts_s[-1]
     changes = np.unique(np.concatenate([strap.valid_from_s for strap in unit.strappings]))
     return np.asarray(changes[(changes > first) & (changes <= last)])

@@ -31,6 +31,8 @@ def steps_of(
 
     `days` the day numbers, rising; `lags` the site's clocks; `series` the unit's readings.
     """
+    if not len(moves.ts_s):  # a gauge that stood still for good
+        return []
     found: list[tuple[int, Step]] = []
     moved = moves.moved_l()
     for day in days.tolist():

@@ -128,7 +128,9 @@ def _held(steps: pl.DataFrame, step_s: float, longest_s: float) -> pl.DataFrame:
 
 
 def _while_used(flow: MeterFlow, share: Floats, at_s: Floats) -> MeterFlow:
-    """The sales at whose end the unit supplied the meter; `share` at each reading of `at_s`."""
+    """The sales at whose end the unit supplied the meter; `share` at each reading of `at_s`, none without readings."""
+    if not len(at_s):
+        return MeterFlow(flow.meter_id, flow.start_s[:0], flow.end_s[:0], flow.volume_l[:0])
     used = share[np.maximum(np.searchsorted(at_s, flow.end_s, "right") - 1, 0)] > 0
     return MeterFlow(flow.meter_id, flow.start_s[used], flow.end_s[used], flow.volume_l[used])
 

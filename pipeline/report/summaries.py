@@ -236,7 +236,8 @@ def tanks(tables: Tables, pages: Mapping[str, str], cases: Sequence[Case]) -> li
             | {
                 "tank_id": tank_id, "site": site.get("name") or tank["site_id"] or "", "timezone": site.get("timezone"),
                 "product_label": text.PRODUCTS.get(tank["product"], tank["product"] or ""), "href": pages[tank_id],
-                "pct": 100 * sums["variance_l"] / sold if sold else None, "cases": open_cases[tank_id],
+                "pct": None if sums["variance_l"] is None or not sold else 100 * sums["variance_l"] / sold,
+                "cases": open_cases[tank_id],
                 "verdict": verdicts.get(tank_id),
             }
         )  # fmt: skip

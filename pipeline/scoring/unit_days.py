@@ -233,7 +233,8 @@ def was_stuck(span: StuckSpan, seen: UnitObserved, run_day: int) -> bool:
     edges = np.array([span.start_s, until_s])
     sold = sum(float(np.diff(cumulative_l(flow, edges))[0]) for flow in seen.flows)
     place = min(int(np.searchsorted(seen.unit.series.ts_s, span.start_s)), len(seen.unit.series) - 1)
-    limit = STUCK_SOLD_MM * float(seen.unit.series.surface_l_per_mm[place])
+    surface = seen.unit.series.surface_l_per_mm
+    limit = STUCK_SOLD_MM * float(surface[place]) if len(surface) else 0.0
     return until_s - span.start_s >= STUCK_S and sold >= limit
 
 

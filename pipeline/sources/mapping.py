@@ -43,7 +43,9 @@ def to_contract(table: str, frame: pl.DataFrame, mapped: Mapped, *, where: str) 
     specs = {name: mapped.columns.get(name, Column(column=name)) for name in schema}
     _require_columns(table, frame, specs, mapped, where)
     raw = frame.select(_raw(specs[name], frame).alias(name) for name in schema)
-    read = raw.select(_read(name, dtype, raw.schema[name], specs[name], mapped) for name, dtype in schema.items())
+    read = raw.select(
+        _read(name, dtype, raw.schema[name], specs[name], mapped).alias(name) for name, dtype in schema.items()
+    )
     lost = [
         pl.when(raw[name].is_not_null() & (_not_empty(raw[name])) & read[name].is_null()).then(
             pl.lit(f"{name}_unreadable")

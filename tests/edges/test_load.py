@@ -224,3 +224,22 @@ def test_a_touched_file_is_read_again_to_the_same_end(tmp_path, lake):
     os.utime(lake / "readings" / "day=2024-03-30" / "part-0.parquet")
     assert _take(tmp_path / "out", lake)
     _assert_as_read_at_once(tmp_path / "out", lake)
+
+
+def test_what_is_ahead_of_the_clock_waits_until_it_is_past(tmp_path):
+    """Known truth: a reading of next year moves no last day; once its time has come, all ends as read at once."""
+    tables = tiny_lake()
+    stray = tables["readings"].head(1).with_columns(ts=pl.lit(START + timedelta(days=365)))
+    tables["readings"] = pl.concat([tables["readings"], stray])
+    lake, out = write(tmp_path / "lake", tables), tmp_path / "out"
+    assert _take(out, lake, latest=START + timedelta(days=4))
+    assert not _take(out, lake, latest=START + timedelta(days=300))
+    with open_store(out, read_only=True) as store:
+        assert store.query("ingest/last_day")["day"][0] == D31
+        assert store.table("quarantine").select("table", "reason").rows() == [("readings", "ahead_of_clock")]
+    (lake / "events.parquet").touch()
+    assert _take(out, lake, latest=START + timedelta(days=301))
+    with open_store(out, read_only=True) as store:
+        assert store.table("quarantine").height == 1
+    assert _take(out, lake, latest=START + timedelta(days=366))
+    _assert_as_read_at_once(out, lake)

@@ -4,6 +4,7 @@ import polars as pl
 import pytest
 
 from pipeline.analysis import SiteFailed, analyse, analyse_sites, last_day_of, site_tables
+from pipeline.errors import OperationError
 from pipeline.store import open_store
 from tests.support.lakes import tiny_lake, write
 from tests.support.runs import tankdrift
@@ -42,7 +43,7 @@ def test_the_others_go_on_as_if_it_were_not_there(tables):
 def test_who_does_not_ask_is_told_at_once(tables):
     with pytest.raises(pl.exceptions.ColumnNotFoundError):
         analyse_sites(_broken(tables, ["S2"]), last_day_of(tables, None))
-    with pytest.raises(ValueError, match="no site could be analysed; S1: ColumnNotFoundError"):
+    with pytest.raises(OperationError, match="no site could be analysed; S1: ColumnNotFoundError"):
         analyse_sites(_broken(tables, ["S1", "S2"]), last_day_of(tables, None), on_failure=[].append)
 
 

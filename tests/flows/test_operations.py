@@ -194,9 +194,10 @@ def test_deployments_name_flows_that_are_there_and_zones_that_exist():
         names.append(flow.name)
         for schedule in deployment.get("schedules", []):
             ZoneInfo(schedule["timezone"])
-    assert names == ["fleet-nightly", "fleet-watch", "fleet-backfill", "fleet-publish", "fleet-backtest"]
+    names_in_order = ["nightly", "notify", "watch", "backfill", "publish", "backtest"]
+    assert names == [f"fleet-{name}" for name in names_in_order]
     zoned = [deployment["name"] for deployment in told["deployments"] if deployment.get("schedules")]
-    assert zoned == ["every-night", "by-day", "proof"]
+    assert zoned == ["every-night", "hourly", "by-day", "proof"]
 
 
 def test_the_night_from_the_command_line_and_its_other_commands(night):

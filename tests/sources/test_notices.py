@@ -10,8 +10,11 @@ from aiosmtpd.controller import Controller
 
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.run import RUN_TABLES
+from pipeline.nightly import tell
 from pipeline.notices import notify
+from pipeline.sources.config import read_operations
 from pipeline.sources.notice_config import NoticeConfig, Recipient
+from pipeline.store import SCHEMAS, open_store
 from tests.support.lakes import rows
 from tests.support.servers import free_port
 
@@ -167,3 +170,33 @@ def test_a_secret_that_is_not_set_is_named(tmp_path):
         notice.error
         == "notice to lost: env:NO_SUCH_SECRET: there is no NO_SUCH_SECRET in the environment; set it there"
     )
+
+
+SETTINGS = """
+out = "out"
+[[notices.to]]
+role = "operations"
+url = "env:MAIL_OPS"
+quiet_from = "22:00"
+quiet_to = "06:00"
+timezone = "UTC"
+"""
+
+
+def test_what_quiet_hours_hold_goes_out_when_they_end(tmp_path, inbox):
+    """The nights run at half past three, in quiet hours: without a run of its own a digest would never go out."""
+    (tmp_path / "tankdrift.toml").write_text(SETTINGS)
+    operations = read_operations(tmp_path / "tankdrift.toml")
+    operations.out.mkdir()
+    site = {"site_id": "S1", "name": "Ferrow Cross", "timezone": "UTC", "trading_day_start": "00:00"}
+    with open_store(operations.out) as store:
+        store.replace("cases", _cases(_case("a", "today"), _case("b", "watch"), _case("c", "act_now")))
+        store.replace("sites", rows("sites", site))
+        store.replace("run_log", SCHEMAS["run_log"].create_empty())
+    night = NOON.replace(hour=3, minute=30)
+    tell(operations, now=night)
+    assert [body.count("Story of") for *_, body in inbox.taken()] == [1]
+    tell(operations, now=night + timedelta(hours=3))
+    bodies = sorted(body for *_, body in inbox.taken())
+    assert ["Story of a" in bodies[0], "Story of b" in bodies[1], len(bodies)] == [True, True, 2]
+    assert tell(operations, now=night + timedelta(hours=4)) == []
