@@ -19,6 +19,11 @@ def as_text(study: Study) -> str:
     shown = rows if any(row[-1] for row in rows[1:]) else [row[:-1] for row in rows]
     widths = [max(len(row[column]) for row in shown) for column in range(len(shown[0]))]
     lines = ["  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip() for row in shown]
+    left_out = pl.read_parquet(study.folder / "left_out.parquet")
+    lines += [
+        f"not put into {world}: {cause} of {size:g} {unit}: {why}"
+        for world, cause, _, size, unit, why in left_out.iter_rows()
+    ]
     return "\n".join([*lines, f"results: {study.folder / 'results.parquet'}", f"page: {study.folder / PAGE}"])
 
 

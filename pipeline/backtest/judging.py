@@ -21,7 +21,8 @@ from pipeline.backtest.worlds import alarms_path, world_days, world_folder, worl
 class World:
     """What is known of a history, or of a copy with faults in it.
 
-    `known` and `days` are as `truths` and `standing` give them; in a copy `known` are the faults put in alone.
+    `known` and `days` are as `truths` and `standing` give them; in a copy `known` are the faults put in alone, and
+    `left_out` those that no tank could hold.
     """
 
     name: str
@@ -31,6 +32,7 @@ class World:
     days: pl.DataFrame
     tank_days: pl.DataFrame
     last_day: date
+    left_out: pl.DataFrame
 
 
 def world_of(study: Study, name: str, data: str) -> World:
@@ -45,7 +47,8 @@ def world_of(study: Study, name: str, data: str) -> World:
     stood = standing(days, known, labels, tables, grace_days=options.grace_days, complete=options.is_complete)
     if name != BASE:
         known = known.filter(pl.col("label_id").str.starts_with(MARK))
-    return World(name, str(folder), labels, known, stood, tables["tank_days"], last)
+    left_out = pl.read_parquet(folder / "left_out.parquet").select(pl.lit(name).alias("world"), pl.all())
+    return World(name, str(folder), labels, known, stood, tables["tank_days"], last, left_out)
 
 
 def judge(study: Study, trial: Trial, worlds: Sequence[World], data: str) -> Judged:

@@ -52,7 +52,8 @@ def collected(study: Study, data: str) -> Frames:
     """Every table of a backtest whose worlds were prepared and whose trials were asked; sorted, so always the same.
 
     `results` one row a trial; `alarms`, `truths`, `power` by trial; `comparisons` and `divided` by pair of trials;
-    `power_map` by rule and tank; `review` unlabelled alarms to look at; `evidence` the days that they rest on.
+    `power_map` by rule and tank; `review` unlabelled alarms to look at; `left_out` faults that could not be put
+    in, with why; `evidence` the days that they rest on.
     """
     worlds = [world_of(study, name, data) for name in study.worlds]
     trials = {trial_id(trial): trial for trial in study.trials}
@@ -76,6 +77,7 @@ def collected(study: Study, data: str) -> Frames:
         "divided": _divided(study, done, pairs),
         "power_map": _power_map(study, {name: done[name] for name in chosen.values()}),
         "review": review_sample(study, {name: done[name] for name in chosen.values()}),
+        "left_out": pl.concat([world.left_out for world in worlds]),
         "evidence": worlds[0].tank_days.filter(pl.col("day") <= worlds[0].last_day),
     }
 

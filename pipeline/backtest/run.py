@@ -18,7 +18,10 @@ from pipeline.stages import Run, held, require_places
 
 _LOG = logging.getLogger("tankdrift.backtest")
 
-TABLES: Final = ("results", "alarms", "truths", "power", "curves", "comparisons", "divided", "power_map", "review")
+TABLES: Final = (
+    "results", "alarms", "truths", "power", "curves", "comparisons", "divided", "power_map", "review",
+    "left_out",
+)  # fmt: skip
 """Tables that a backtest leaves as Parquet."""
 
 

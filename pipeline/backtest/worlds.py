@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.backtest.asof import READABLE, Tables, as_of_tables
 from pipeline.backtest.injection.lake import inject_lake
+from pipeline.backtest.injection.run import REFUSED, Injected
 from pipeline.backtest.replay import replay
 from pipeline.backtest.study import BASE, Study, Trial, trial_id, world_digest
 from pipeline.backtest.truth import SIZES, joined_labels
@@ -50,16 +51,18 @@ def prepare(study: Study, world: str, data: str) -> Path:
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
     if world == BASE:
-        made, sizes = analysed(study.lake, study.out), pl.DataFrame(schema=SIZES)
+        made, sizes, refused = analysed(study.lake, study.out), pl.DataFrame(schema=SIZES), REFUSED.to_frame()
     else:
         _LOG.info("putting faults into %s", world)
-        sizes = _inject(study, world, folder / "lake")
+        injected = _inject(study, world, folder / "lake")
+        sizes, refused = injected.sizes, injected.left_out()
         made = analysed(folder / "lake", folder / "run")
         shutil.rmtree(folder / "run")
         _keep_labels_alone(folder / "lake")
     for name, frame in as_of_tables(made).items():
         frame.write_parquet(folder / f"{name}.parquet")
     sizes.write_parquet(folder / "sizes.parquet")
+    refused.write_parquet(folder / "left_out.parquet")
     (folder / DONE).touch()
     return folder
 
@@ -74,11 +77,11 @@ def analysed(lake: Path, out: Path) -> Tables:
         return {name: store.table(name) for name in READABLE}
 
 
-def _inject(study: Study, world: str, place: Path) -> pl.DataFrame:
+def _inject(study: Study, world: str, place: Path) -> Injected:
     if study.faults is None:
         raise ValueError(f"study has no world {world}")
     seed = 10_000 * study.faults.seed + study.worlds.index(world)
-    return inject_lake(study.lake, place, study.faults.wanted, seed=seed).sizes
+    return inject_lake(study.lake, place, study.faults.wanted, seed=seed)
 
 
 def _keep_labels_alone(lake: Path) -> None:

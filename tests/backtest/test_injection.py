@@ -261,6 +261,31 @@ def test_a_tank_cannot_hold_just_any_fault(fleet):
     assert issubclass(CannotHoldError, ArgumentError)
 
 
+@pytest.mark.parametrize("cause", ["tank_leak", "bulk_theft", "water_ingress", "phase_separation"])
+def test_a_refused_fault_leaves_nothing_behind(fleet, cause):
+    """Too much for the tank: no ticket, reading, float or density of any table differs, and each is told with why."""
+    start = instant(fleet, START_S)
+    wanted = [Injection(cause, tank, start, 4e4) for tank in pools(fleet)]
+    made = inject(fleet, wanted, seed=1)
+    assert len(made.refused) == len(wanted) and made.left_out()["why"].str.len_chars().min() > 10
+    assert made.left_out()["tank_id"].to_list() == list(pools(fleet))
+    for name in LAKE_TABLES:
+        assert made.frames[name].equals(fleet[name]), name
+
+
+def test_a_ticket_is_never_larger_than_its_tank(fleet):
+    """Whatever is refused or not, no load that makes up for a loss is more than the tanks of its pool hold."""
+    holds = fleet["strapping"].group_by("tank_id").agg(pl.col("volume_l").max())
+    before = fleet["deliveries"].join(holds, on="tank_id").filter(pl.col("ticket_volume_l") > pl.col("volume_l"))
+    sizes = np.geomspace(0.5, 400.0, 12)
+    for number, size in enumerate(sizes):
+        made = inject(
+            fleet, [Injection("tank_leak", tank, instant(fleet, 6 * DAY_S), size) for tank in pools(fleet)], seed=1
+        )
+        late = made.frames["deliveries"].join(holds, on="tank_id")
+        assert late.filter(pl.col("ticket_volume_l") > pl.col("volume_l")).height == before.height, (number, size)
+
+
 def test_faults_are_dealt_out_evenly(fleet):
     wanted = Wanted(("tank_leak", "bulk_theft"), (1.0, 2.0, 4.0))
     plan = planned(fleet, wanted, avoid=["T0002"], seed=3)

@@ -89,6 +89,12 @@ class Tables:
         """Let `frame` be the table from now on."""
         self._frames[name] = frame
 
+    def copy(self) -> Tables:
+        """These tables as they now stand, to be changed apart from them; the frames are shared."""
+        twin = object.__new__(Tables)
+        twin._frames, twin.readings, twin._none = dict(self._frames), dict(self.readings), self._none
+        return twin
+
     def readings_of(self, tank_id: str) -> pl.DataFrame:
         """A tank's readings with `_row`, in the lake's order."""
         return self.readings.get(tank_id, self._none)

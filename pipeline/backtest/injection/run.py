@@ -18,6 +18,10 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.vocabulary import CAUSES_WITHOUT_LITRES
 
+REFUSED: Final = pl.Schema(
+    {"cause": pl.String(), "tank_id": pl.String(), "size": pl.Float64(), "unit": pl.String(), "why": pl.String()}
+)
+"""Columns of what was left out."""
 MARK: Final = "INJ-"
 """What a label of an injected fault begins with."""
 
@@ -34,11 +38,17 @@ class Injected:
     sizes: pl.DataFrame
     refused: list[tuple[Injection, str]]
 
+    def left_out(self) -> pl.DataFrame:
+        """What could not be put in and why: columns `REFUSED`."""
+        rows = [(one.cause, one.tank_id, abs(one.size), SIZE_OF[one.cause][0], why) for one, why in self.refused]
+        return pl.DataFrame(rows, schema=REFUSED, orient="row")
+
 
 def inject(frames: Mapping[str, pl.DataFrame], injections: Sequence[Injection], *, seed: int) -> Injected:
     """The lake's tables with the faults put in, one after the other.
 
-    The tables that come in are not changed; rows that no fault touches stay as they are, in their order.
+    The tables that come in are not changed; rows that no fault touches stay as they are, in their order. A fault that
+    a tank cannot hold leaves nothing behind.
 
     Parameters
     ----------
@@ -53,8 +63,11 @@ def inject(frames: Mapping[str, pl.DataFrame], injections: Sequence[Injection], 
     refused: list[tuple[Injection, str]] = []
     for number, injection in enumerate(injections):
         rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(number,)))
+        # A maker may find out halfway that the tank cannot hold its fault: then nothing of it may stay.
+        changed = tables.copy()
         try:
-            done.append(_put(injection, tables, rng))
+            done.append(_put(injection, changed, rng))
+            tables = changed
         except CannotHoldError as error:
             refused.append((injection, str(error)))
     labels, sizes = _labels(done)
