@@ -43,9 +43,9 @@ class Finding:
 
     `day` is the UTC day number whose data it took; `start_s`, `end_s` when it acted (None while it lasts); `litres` its
     effect on variance with `sd_l`, and `told_l` the two as the day that raised it told them, where they changed since;
-    `log_odds` how sure, as log odds before calibration; `rival` the next best cause and its log odds; `course` the
-    litres over time; `booked_l` what the meters booked about the time of a sudden draw; `also_unit_id` the unit that a
-    wrong feed's sales leave. Identifiers as the contract asks for the cause.
+    `log_odds` how sure, as log posterior odds, of which `log_prior` are the odds before any data; `rival` the next best
+    cause and its log odds; `course` the litres over time; `booked_l` what the meters booked about the time of a sudden
+    draw; `also_unit_id` the unit that a wrong feed's sales leave. Identifiers as the contract asks for the cause.
     """
 
     cause: str
@@ -66,5 +66,11 @@ class Finding:
     rival: tuple[str, float] | None = None
     booked_l: float = 0.0
     also_unit_id: str | None = None
+    log_prior: float = 0.0
     evidence: tuple[Evidence, ...] = ()
     course: Course = field(default_factory=lambda: Course(np.empty(0), np.empty(0)))
+
+    @property
+    def log_bayes(self) -> float:
+        """What the data say: log Bayes factor of the cause against its null."""
+        return self.log_odds - self.log_prior

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.cases.batches import DENSITY_RANGE_KG_M3, Grade, bias_of, grade_of, other_product_log_bayes
 from pipeline.cases.finding import Evidence, Finding
+from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
 from pipeline.estimate.known import DAY_S, known_day
 from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.water import WaterPoint, water_points
@@ -24,25 +28,8 @@ DRY_DAYS = 25.0
 """Water that has not risen for so long is no longer coming in: rain may stay away for weeks. No source."""
 DATUM_SD_MM = 3.0
 """How far a tank's bottom may lie from where its chart begins, which widens towards it. Common practice, no source."""
-DENSITY_RANGE_KG_M3 = {
-    "gasoline_e0": (715.0, 780.0),
-    "gasoline_e5": (715.0, 780.0),
-    "gasoline_e10": (715.0, 782.0),
-    "gasoline_e85": (765.0, 800.0),
-    "diesel_b0": (800.0, 850.0),
-    "diesel_b7": (800.0, 852.0),
-    "diesel_b20": (805.0, 860.0),
-    "kerosene": (770.0, 845.0),
-    "heating_oil": (805.0, 890.0),
-}
-"""Densities at 15 °C that a product may have: EN 228 (720 to 775), EN 590 (820 to 845, arctic classes from 800), with
-room for blends; E85, kerosene and heating oil common practice, no source. [kg/m³]"""
 MIXED_DAYS = 30
 """So long after a wrong product the stock's density says nothing of what comes next. No source."""
-DENSITY_ROOM_KG_M3 = 8.0
-BATCH_KG_M3 = 6.0
-"""How far one batch's density may lie from the ticket's and the stock's, before the room above. No source."""
-USUAL_TICKETS = 5
 BLENDS = ("gasoline_e5", "gasoline_e10", "gasoline_e85")
 
 
@@ -150,55 +137,87 @@ def _episode(
     )
 
 
+@dataclass
+class _Told:
+    """What the drops of one unit so far told: wrong tickets, gauge less ticket with its doubt, the last wrong drop."""
+
+    wrong: set[int]
+    differences: list[tuple[int, float, float]]
+    mixed_s: float = -np.inf
+
+
 def density_findings(site: SiteObserved) -> list[Finding]:
-    """Drops whose density at 15 °C, by the gauge or by the ticket, no grade of the tank's product has."""
+    """Drops whose density at 15 °C, by the gauge or by the ticket, is another product's sooner than a batch's."""
     found: list[Finding] = []
-    for unit in site.units:
-        last: Finding | None = None
-        wrong: set[int] = set()
-        for known in sorted(unit.drops, key=lambda one: one.drop.start_s):
-            is_mixed = last is not None and known.drop.start_s - last.start_s < MIXED_DAYS * DAY_S
-            finding = _wrong_product(unit, known, wrong, is_mixed=is_mixed)
-            if finding is not None:
-                found.append(finding)
-                last = finding
-                wrong |= set(known.drop.tickets)
+    told = {unit.unit.unit_id: _Told(set(), []) for unit in site.units}
+    drops = [(known.drop.start_s, place, known) for place, unit in enumerate(site.units) for known in unit.drops]
+    for _, place, known in sorted(drops, key=lambda one: one[:2]):
+        unit = site.units[place]
+        finding = _wrong_product(site, unit, known, told)
+        if finding is not None:
+            found.append(finding)
+            mine = told[unit.unit.unit_id]
+            mine.wrong |= set(known.drop.tickets)
+            mine.mixed_s = known.drop.start_s + MIXED_DAYS * DAY_S
     return found
 
 
-def _wrong_product(unit: UnitObserved, known: KnownDrop, wrong: set[int], *, is_mixed: bool) -> Finding | None:
-    """A drop whose density does not fit; where the stock `is_mixed`, right product looks odd beside it.
+def _wrong_product(site: SiteObserved, unit: UnitObserved, known: KnownDrop, told: dict[str, _Told]) -> Finding | None:
+    """A drop whose density is another product's, on the day that sees it or, by a later ticket, on the next."""
+    grade = grade_of(unit.unit.product, _tickets_before(site, unit.unit.product, known, told))
+    mine = told[unit.unit.unit_id]
+    measured, _, doubt = dropped_density_15(unit, known)
+    past = [(off, sd) for day, off, sd in mine.differences if day < known.day]
+    bias, bias_sd = bias_of(np.array([off for off, _ in past]), np.array([sd for _, sd in past]))
+    if known.drop.start_s < mine.mixed_s:  # what is still in the tank says little of what comes next
+        measured = np.nan
+    chances = [(known.day, known.tickets_then)]
+    if not known.tickets_then and known.drop.tickets:
+        chances.append((known.day + 1, known.drop.tickets))
+    for day, tickets in chances:
+        rows = unit.unit.tickets[list(tickets)].sort("ticket_volume_l", descending=True)
+        ticketed = _farthest(rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy(), grade)
+        odds = LOG_PRIOR["wrong_product"] + other_product_log_bayes(
+            grade, ticketed, measured - bias, float(np.hypot(doubt, bias_sd))
+        )
+        if odds > RAISE_AT:
+            return _other_product(unit, known, (day, odds), rows, (measured, ticketed, grade.mean))
+        if np.isfinite(measured) and np.isfinite(ticketed):
+            mine.differences.append((day, measured - ticketed, doubt))
+    return None
 
-    `wrong` are the unit's tickets of wrong products before, which say nothing of the right one.
-    """
-    measured, usual, doubt = dropped_density_15(unit, known)
-    off = _off_by_gauge(unit, known, (measured, usual), is_mixed=is_mixed)
-    by_gauge = off > DENSITY_ROOM_KG_M3 + 3.0 * doubt
-    mine = known.tickets_then if by_gauge else known.drop.tickets
-    rows = unit.unit.tickets[list(mine)]
-    ticketed = rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
-    before, count = _usual_ticket_kg_m3(unit, known, wrong)
-    off_ticket = max((_off_by_ticket(unit, (before, count), one) for one in ticketed), default=0.0)
-    if not by_gauge and off_ticket <= DENSITY_ROOM_KG_M3:
-        return None
+
+def _farthest(ticketed: Floats, grade: Grade) -> float:
+    """Of a drop's tickets the density that is farthest from the grade's; NaN without one. [kg/m³]"""
+    return float(ticketed[int(np.argmax(np.abs(ticketed - grade.mean)))]) if len(ticketed) else np.nan
+
+
+def _other_product(
+    unit: UnitObserved,
+    known: KnownDrop,
+    raised: tuple[int, float],
+    rows: pl.DataFrame,
+    seen: tuple[float, float, float],
+) -> Finding:
+    """The finding; `raised` day and log odds, `seen` densities by gauge and ticket, and what batches usually have."""
     low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
-    largest = rows.sort("ticket_volume_l", descending=True)
     return Finding(
         cause="wrong_product",
         site_id=unit.unit.site_id,
         unit_id=unit.unit.unit_id,
-        tank_id=str(largest["tank_id"][0]) if rows.height else unit.unit.members[0],
-        delivery_id=str(largest["delivery_id"][0]) if rows.height else None,
-        day=known.day if by_gauge or known.tickets_then else known.day + 1,
+        tank_id=str(rows["tank_id"][0]) if rows.height else unit.unit.members[0],
+        delivery_id=str(rows["delivery_id"][0]) if rows.height else None,
+        day=raised[0],
         start_s=known.drop.start_s,
         end_s=known.drop.end_s,
-        log_odds=min(1.0 + 0.15 * max(off - 3 * doubt, off_ticket), 5.0),
+        log_odds=raised[1],
+        log_prior=LOG_PRIOR["wrong_product"],
         evidence=tuple(
             Evidence("statistic", name, value, "kg/m³", known.drop.start_s)
             for name, value in (
-                ("density at 15 °C of what was dropped, by the gauge", measured),
-                ("density at 15 °C on the ticket", float(ticketed[0]) if len(ticketed) else np.nan),
-                ("density at 15 °C on the tickets before, usually", before),
+                ("density at 15 °C of what was dropped, by the gauge", seen[0]),
+                ("density at 15 °C on the ticket", seen[1]),
+                ("density at 15 °C of the site's tickets of that grade, usually", seen[2]),
                 ("lowest that the product may have", low),
                 ("highest", high),
             )
@@ -207,51 +226,21 @@ def _wrong_product(unit: UnitObserved, known: KnownDrop, wrong: set[int], *, is_
     )
 
 
-def _off_by_gauge(unit: UnitObserved, known: KnownDrop, seen: tuple[float, float], *, is_mixed: bool) -> float:
-    """By how much the measured density lies outside its product's, or is further than a batch from what it should be.
+def _tickets_before(site: SiteObserved, product: str, known: KnownDrop, told: dict[str, _Told]) -> Floats:
+    """Densities of the site's right tickets of a product half a day and more before a drop. Shape (n,). [kg/m³]
 
-    `seen` what was dropped and what was there before. [kg/m³]
+    A density that the grade does not have is none of a right ticket.
     """
-    measured, usual = seen
-    if not np.isfinite(measured):
-        return 0.0
-    low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
-    ticketed = unit.unit.tickets[list(known.tickets_then)]["ticket_density_15_kg_m3"].drop_nulls().to_numpy()
-    expected = [one for one in (*ticketed, usual) if np.isfinite(one)]
-    apart = min((abs(measured - one) for one in expected), default=0.0) - BATCH_KG_M3
-    return float(max(low - measured, measured - high, 0.0 if is_mixed else apart, 0.0))
-
-
-def _off_by_ticket(unit: UnitObserved, before: tuple[float, int], ticketed: float) -> float:
-    """The same of a ticket's density, held against what so many tickets before it have. [kg/m³]
-
-    Of one ticket against one, the less usual for the grade is the odd one.
-    """
-    usual, count = before
-    low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
-    middle = 0.5 * (low + high)
-    is_odd = count > 1 or abs(ticketed - middle) > abs(usual - middle)
-    apart = abs(ticketed - usual) - BATCH_KG_M3 if is_odd else 0.0
-    return float(max(low - ticketed, ticketed - high, np.nan_to_num(apart), 0.0))
-
-
-def _usual_ticket_kg_m3(unit: UnitObserved, known: KnownDrop, wrong: set[int]) -> tuple[float, int]:
-    """Median density of the last right tickets before a drop, and of how many. [kg/m³]
-
-    NaN where there is none, or they differ; a density that the grade does not have is no right one.
-    """
-    tickets = unit.unit.tickets
-    low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
-    is_right = np.array([number not in wrong for number in range(tickets.height)], dtype=bool)
-    before = tickets.filter(
-        pl.Series(is_right & (seconds(tickets["ts_ticket"]) < known.drop.start_s - DAY_S / 2))
-        & pl.col("ticket_density_15_kg_m3").is_between(low, high)
-    )
-    last = before.sort("ts_ticket")["ticket_density_15_kg_m3"].tail(USUAL_TICKETS).to_numpy()
-    if not len(last):
-        return np.nan, 0
-    usual = float(np.median(last))
-    return (usual if np.mean(np.abs(last - usual) <= BATCH_KG_M3) > 0.5 else np.nan), len(last)
+    low, high = DENSITY_RANGE_KG_M3[product]
+    found = []
+    for unit in site.units:
+        if unit.unit.product == product:
+            tickets, wrong = unit.unit.tickets, told[unit.unit.unit_id].wrong
+            is_right = np.array([number not in wrong for number in range(tickets.height)], dtype=bool)
+            is_right &= seconds(tickets["ts_ticket"]) < known.drop.start_s - DAY_S / 2
+            found.append(tickets["ticket_density_15_kg_m3"].filter(pl.Series(is_right)).drop_nulls().to_numpy())
+    before = np.concatenate(found)
+    return before[(before >= low) & (before <= high)]
 
 
 def dropped_density_15(unit: UnitObserved, known: KnownDrop) -> tuple[float, float, float]:

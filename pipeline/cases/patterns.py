@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
+from pipeline.cases.usual_moves import usual_moves
 from pipeline.estimate.known import DAY_S
 from pipeline.estimate.observe import UnitObserved
 from pipeline.features.transit import Move
@@ -19,10 +21,6 @@ PATTERN_DAYS_SEEN = 3
 """Draws on fewer days than this are no pattern."""
 QUIET_DAYS = 10
 """A pattern that has not shown for so many days is over."""
-SAME_HOUR_H = 1.5
-SAME_HOUR_ODDS = 1.2
-MOST_HOUR_ODDS = 4.0
-"""What each further draw within so many hours of the usual one adds to the log odds of a pattern. No source."""
 WINDOW_H = (-1.5, 2.0)
 """The hours about the usual one in which draws are looked for that do not stand out."""
 PATTERN_SHARE_SD = 0.25
@@ -43,7 +41,7 @@ class Unseen:
 
 
 def pattern_findings(unit: UnitObserved, small: list[Move], gains: list[Move]) -> list[Finding]:
-    """Runs of small draws, three or more within three weeks and clearly more than there are small gains."""
+    """Runs of small draws, three or more, that are a pattern sooner than what the stock does by itself."""
     found: list[Finding] = []
     run: list[Move] = []
     for move in [*sorted(small, key=lambda one: one.step.start_s), None]:
@@ -57,29 +55,17 @@ def pattern_findings(unit: UnitObserved, small: list[Move], gains: list[Move]) -
     return found
 
 
-def _weight(move: Move) -> float:
-    """What one draw adds to the log odds of a pattern: more the further it stands out, up to a clear one. No source."""
-    return float(np.clip(0.3 * (abs(move.step.z) - 4.0), 0.3, 2.2))
-
-
-def _same_hour(run: list[Move]) -> float:
-    """What it adds to the log odds of a pattern that its draws come at about one hour of the day."""
-    hours = np.array([(move.step.start_s % DAY_S) / 3600.0 for move in run])
-    apart = np.abs((hours[:, None] - hours[None, :] + 12.0) % 24.0 - 12.0)
-    alike = int((apart <= SAME_HOUR_H).sum(axis=0).max())
-    return float(np.clip(SAME_HOUR_ODDS * (2 * alike - len(run) - 1), 0.0, MOST_HOUR_ODDS))
-
-
 def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
     raised = None
     for count in range(PATTERN_DRAWS, len(run) + 1):
         if len({move.step.start_s // DAY_S for move in run[:count]}) < PATTERN_DAYS_SEEN:
             continue
-        since = run[0].step.start_s - 7 * DAY_S
-        against = sum(1 for gain in gains if since <= gain.step.start_s <= run[count - 1].step.start_s)
-        odds = -4.0 + sum(_weight(move) for move in run[:count]) + _same_hour(run[:count]) - 3.0 * against
-        if odds > 1.5:
-            raised = (run[count - 1].day, odds)
+        last = run[count - 1]
+        day = max(move.day for move in run[:count])
+        usual = usual_moves(unit, gains, day, last.step.end_s)
+        odds = LOG_PRIOR["slow_theft"] + usual.pattern_log_bayes(run[:count])
+        if odds > RAISE_AT:
+            raised = (day, odds)
             break
     if raised is None:
         return None
@@ -103,6 +89,7 @@ def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding 
         litres=float(litres[-1]),
         sd_l=float(np.sqrt(sd**2 + (PATTERN_SHARE_SD * litres[-1]) ** 2 + (EDGE_DRAWS * drawn.min()) ** 2)),
         log_odds=raised[1],
+        log_prior=LOG_PRIOR["slow_theft"],
         rival=("tank_leak", 0.0),
         course=Course(at, np.concatenate([[0.0], litres])),
         evidence=(

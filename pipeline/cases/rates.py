@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.design import chart_changes_s
+from pipeline.estimate.evidence import LOG_PRIOR
 from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import Named
@@ -90,6 +91,7 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
         rate_l_per_h=_rate(one, named, course),
         meter_error_pct=error_pct,
         log_odds=named.log_odds,
+        log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
         course=course,
         evidence=_evidence(one, named, course),
@@ -189,6 +191,7 @@ def _chart(one: UnitWalk, named: Named) -> Finding:
         start_s=start_s,
         end_s=None,
         log_odds=named.log_odds,
+        log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
         evidence=(Evidence("statistic", words, named.log_odds, None, note="log odds when it was named"),),
     )
@@ -237,6 +240,7 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
         sd_l=sd,
         told_l=(float(then.mean[spot]) / factor, float(np.sqrt(then.cov[spot, spot])) / factor),
         log_odds=named.log_odds,
+        log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
         course=Course(at, np.array([0.0, litres])),
         evidence=(

@@ -9,11 +9,14 @@ from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.cases.patterns import PATTERN_DRAWS, pattern_findings
+from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
+from pipeline.cases.usual_moves import usual_moves
 from pipeline.estimate.design import chart_changes_s
 from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, known_day, seen_day
 from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l
-from pipeline.features.steps import Step
+from pipeline.features.sold_share import with_share
+from pipeline.features.steps import Z_FOUND, Step
 from pipeline.features.transit import JUMP_SDS, Move, is_jump, is_large, lone_member, moves_of_steps, surface_l_per_mm
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
@@ -52,9 +55,9 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
         draws = [move for move, member in told if not is_jump(move) and member is None and move.step.litres < 0]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])
-        found += [_bulk(unit, pieces) for pieces in _together(bulk)]
+        found += [one for pieces in _together(bulk) if (one := _bulk(unit, pieces, gains)).log_odds > RAISE_AT]
         found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0])
-        found += [_jump(unit, move, member or unit.unit.members[0]) for move, member in jumps]
+        found += [_jump(unit, move, member or unit.unit.members[0], gains) for move, member in jumps]
         found += _lone_rises(unit)
     return found
 
@@ -67,7 +70,7 @@ def _lone_rises(unit: UnitObserved) -> list[Finding]:
         member = None if known.tickets_then else _alone(unit, step, known.day)
         if member is not None and not _was_replaced(unit, step):
             move = Move(known.day, step, step.end_s - step.start_s, 0, unit.unit.series.nominal_s)
-            found.append(_jump(unit, move, member))
+            found.append(_jump(unit, move, member, []))
     return found
 
 
@@ -99,12 +102,13 @@ def _was_replaced(unit: UnitObserved, step: Step) -> bool:
 
 
 def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats) -> list[Move]:
-    """Steps that no clock, totaliser, test return, new chart or sick gauge explains.
+    """Steps that no clock, totaliser, test return, new chart or sick gauge explains, nor a share of their sales.
 
     `returns_s` are the times of the unit's test returns (drawn and poured back). [s]
     """
     kept: list[Move] = []
     charts = chart_changes_s(unit.unit)
+    moved_l = unit.moves.moved_l()
     for seen, step in unit.steps:
         if clock_changed(site.lags, seen) or _is_noisy(unit, seen):
             continue
@@ -126,7 +130,9 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             for span in unit.stuck
         ):
             continue
-        kept += moves_of_steps(unit.unit.series, unit.flows, [(day, step)])
+        own = with_share(unit.moves, moved_l, step, first_seen_s(seen + 1, unit.lags))
+        if abs(own.z) >= Z_FOUND:
+            kept += moves_of_steps(unit.unit.series, unit.flows, [(day, own)])
     return [replace(move, undone=_has_return(move, kept)) for move in kept]
 
 
@@ -228,9 +234,11 @@ def _together(bulk: list[Move]) -> list[list[Move]]:
     return groups
 
 
-def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
+def _bulk(unit: UnitObserved, pieces: list[Move], gains: list[Move]) -> Finding:
     """One large draw; it is raised with the first of its pieces, and begins and ends with those that carry it."""
-    move, step = pieces[0], max(pieces, key=lambda piece: -piece.step.litres).step
+    move, largest = pieces[0], max(pieces, key=lambda piece: -piece.step.litres)
+    step = largest.step
+    usual = usual_moves(unit, gains, move.day, move.step.start_s)
     carrying = [piece.step for piece in pieces if piece.step.litres < 0.3 * step.litres]
     start_s, end_s = min(one.start_s for one in carrying), max(one.end_s for one in carrying)
     litres = sum(piece.step.litres for piece in pieces)
@@ -247,7 +255,8 @@ def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
         end_s=end_s,
         litres=litres,
         sd_l=sd,
-        log_odds=min(-6.0 + 0.9 * abs(step.z), 6.0),
+        log_odds=LOG_PRIOR["bulk_theft"] + usual.single_log_bayes(largest),
+        log_prior=LOG_PRIOR["bulk_theft"],
         rival=("probe_fault", 0.0) if move.samples == 0 else None,
         booked_l=booked_l(unit.flows, start_s - BOOKED_S, min(end_s + BOOKED_S, known_s)),
         course=Course(np.array([start_s, end_s + 1.0]), np.array([0.0, litres])),
@@ -259,8 +268,9 @@ def _bulk(unit: UnitObserved, pieces: list[Move]) -> Finding:
     )
 
 
-def _jump(unit: UnitObserved, move: Move, tank_id: str) -> Finding:
+def _jump(unit: UnitObserved, move: Move, tank_id: str, gains: list[Move]) -> Finding:
     step = move.step
+    usual = usual_moves(unit, [gain for gain in gains if gain is not move], move.day, step.start_s)
     surface = surface_l_per_mm(unit.unit.series, move)
     return Finding(
         cause="probe_fault",
@@ -270,7 +280,8 @@ def _jump(unit: UnitObserved, move: Move, tank_id: str) -> Finding:
         day=move.day,
         start_s=step.start_s,
         end_s=_mended_s(unit, step.start_s),
-        log_odds=min(-6.0 + 0.8 * abs(step.z), 5.0) - (0.0 if move.nominal_s <= 120.0 else 1.5),
+        log_odds=LOG_PRIOR["probe_fault"] + usual.single_log_bayes(move),
+        log_prior=LOG_PRIOR["probe_fault"],
         rival=("bulk_theft", 0.0) if step.litres < 0 else ("missing_ticket", -1.0),
         course=Course(np.array([step.start_s, step.start_s + 1.0]), np.array([0.0, step.litres])),
         evidence=(

@@ -35,7 +35,7 @@ class Move:
     """A sudden move, the day that first saw it, and how long the level took.
 
     `transit_s` from a tenth to nine tenths of the move; `samples` readings strictly in between; `undone` that the
-    opposite move followed, or went before, within hours.
+    opposite move followed, or went before, within hours. The step's `z` is what is left when its sales had their share.
     """
 
     day: int

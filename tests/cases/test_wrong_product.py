@@ -26,9 +26,9 @@ def odd_tickets(*densities: float | None) -> list[str]:
     ("densities", "odd"),
     [
         ((833.0, 834.0, 745.0), ["D2"]),
-        ((833.0, 834.0, 806.0), ["D2"]),
-        # One against one: 806 is the less usual of the two, whichever came first.
-        ((832.0, 806.0), ["D1"]),
+        # Refineries make diesel of 806 (arctic) and of 832: two tickets do not tell what a site's terminal has.
+        ((833.0, 834.0, 820.0), []),
+        ((832.0, 806.0), []),
         ((806.0, 832.0), []),
         # Petrol's density is none that diesel has, and says nothing of what diesel should have.
         ((797.0, 834.0, 836.0), []),
