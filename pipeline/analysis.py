@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.attribution import attributed
 from pipeline.cases.books import clock_findings, feed_findings, ticket_findings, unbooked_findings
+from pipeline.cases.decoys import Decoy, sudden_decoys
 from pipeline.cases.erratic import erratic_findings
 from pipeline.cases.finding import Finding
 from pipeline.cases.frames import case_frames
@@ -25,6 +26,7 @@ from pipeline.errors import OperationError
 from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
+from pipeline.scoring.fleet_odds import chances, expected_false
 from pipeline.scoring.published import fleet_tables, published_tables
 from pipeline.scoring.statements import Limits
 
@@ -34,11 +36,12 @@ EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 @dataclass(frozen=True)
 class SiteResult:
-    """What the analysis of one site gives: the rows of every published table but cases, and its findings."""
+    """What the analysis of one site gives: the rows of every published table but cases, its findings and its decoys."""
 
     site_id: str
     frames: Tables
     findings: list[Finding]
+    decoys: list[Decoy]
 
 
 @dataclass(frozen=True)
@@ -87,18 +90,19 @@ def cut_days(observed: SiteObserved, last_day: int) -> SiteObserved:
     return SiteObserved(observed.site_id, days, observed.lags, observed.unbooked, observed.feeds, observed.units)
 
 
-def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk]) -> list[Finding]:
-    """Everything that one site's signals and walks find, each cause once."""
+def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk]) -> tuple[list[Finding], list[Decoy]]:
+    """Everything that one site's signals and walks find, each cause once, and the decoys beside them."""
     returns = _returns_s(tables, observed)
     moves = {
         unit.unit.unit_id: unexplained_moves(observed, unit, returns[unit.unit.unit_id]) for unit in observed.units
     }
+    alone = unmirrored(observed, moves)
     found = [
         *clock_findings(observed),
         *feed_findings(observed, tables),
         *unbooked_findings(observed, tables),
         *ticket_findings(observed),
-        *sudden_findings(observed, unmirrored(observed, moves)),
+        *sudden_findings(observed, alone),
         *erratic_findings(walks, moves),
         *gauge_findings(observed),
         *water_findings(observed),
@@ -106,7 +110,8 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
         *rate_findings(walks),
     ]
     last_day = int(observed.days[-1])
-    return attributed([finding for finding in found if finding.day <= last_day])
+    kept = attributed([finding for finding in found if finding.day <= last_day])
+    return kept, [one for one in sudden_decoys(observed, alone, kept) if one.day <= last_day]
 
 
 def analyse_site(tables: Tables, last_day: int, limits: Limits) -> SiteResult | None:
@@ -116,9 +121,9 @@ def analyse_site(tables: Tables, last_day: int, limits: Limits) -> SiteResult | 
         return None
     observed = cut_days(observed, last_day)
     walks = [walk for unit in observed.units if (walk := walk_unit(unit)) is not None]
-    findings = site_findings(tables, observed, walks)
+    findings, decoys = site_findings(tables, observed, walks)
     frames = published_tables(tables, observed, walks, findings, last_day=last_day, limits=limits)
-    return SiteResult(observed.site_id, frames, findings)
+    return SiteResult(observed.site_id, frames, findings, decoys)
 
 
 def _one_site(tables: Tables, last_day: int, limits: Limits, is_kept_apart: bool) -> SiteOutcome:
@@ -209,4 +214,6 @@ def analyse_sites(
     frames, odd = fleet_tables([result.frames for result in results])
     findings = [finding for result in results for finding in result.findings]
     findings += odd_findings(odd, findings)
-    return {**frames, **case_frames(findings)}
+    decoys = [decoy for result in results for decoy in result.decoys]
+    said = chances(findings, decoys)
+    return {**frames, **case_frames(findings, said), "expected_false": expected_false(findings, said, decoys)}

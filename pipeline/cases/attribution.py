@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from pipeline.cases.finding import Finding
@@ -56,9 +58,14 @@ def attributed(findings: list[Finding]) -> list[Finding]:
     """
     kept: list[Finding] = []
     for finding in sorted(findings, key=lambda one: (one.day, _rank(one), one.start_s, one.unit_id or "")):
-        if not any(_explains(other, finding) for other in kept):
+        if not is_explained(finding, kept):
             kept.append(finding)
     return kept
+
+
+def is_explained(finding: Finding, kept: Sequence[Finding]) -> bool:
+    """Whether one of the findings that stand, known no later, accounts for another."""
+    return any(other.day <= finding.day and _explains(other, finding) for other in kept)
 
 
 def _rank(finding: Finding) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
@@ -10,7 +11,6 @@ from pipeline.cases.finding import Evidence, Finding
 from pipeline.cases.wording import action, summary, urgency
 from pipeline.contract.run import Cases
 from pipeline.contract.store import Evidence as EvidenceTable
-from pipeline.scoring.probability import probability
 
 EPOCH = date(1970, 1, 1)
 
@@ -21,14 +21,17 @@ def case_id(finding: Finding) -> str:
     return f"{finding.cause}.{place}.{EPOCH + timedelta(days=finding.day)}"
 
 
-def case_frames(findings: list[Finding]) -> dict[str, pl.DataFrame]:
-    """The tables `cases` and `evidence`; where two findings would share a name the second gets a number."""
+def case_frames(findings: Sequence[Finding], chances: Sequence[float]) -> dict[str, pl.DataFrame]:
+    """The tables `cases` and `evidence`; where two findings would share a name the second gets a number.
+
+    `chances` how likely each finding is real and of its cause, 0..1.
+    """
     cases, evidence, seen = [], [], dict[str, int]()
-    for finding in sorted(findings, key=lambda one: (one.day, one.site_id, one.unit_id or "", one.cause, one.start_s)):
+    for finding, chance in sorted(zip(findings, chances, strict=True), key=_order):
         name = case_id(finding)
         seen[name] = seen.get(name, 0) + 1
         name = name if seen[name] == 1 else f"{name}.{seen[name]}"
-        cases.append(_case(name, finding))
+        cases.append(_case(name, finding, chance))
         evidence += [_evidence(name, number, item) for number, item in enumerate(finding.evidence)]
     return {
         "cases": pl.DataFrame(cases, schema=Cases.create_empty().schema, orient="row"),
@@ -36,12 +39,16 @@ def case_frames(findings: list[Finding]) -> dict[str, pl.DataFrame]:
     }
 
 
+def _order(said: tuple[Finding, float]) -> tuple[int, str, str, str, float]:
+    one, _ = said
+    return one.day, one.site_id, one.unit_id or "", one.cause, one.start_s
+
+
 def _instant(at_s: float | None) -> datetime | None:
     return None if at_s is None else datetime.fromtimestamp(round(at_s), UTC)
 
 
-def _case(name: str, finding: Finding) -> dict[str, object]:
-    chance = probability(finding.log_odds)
+def _case(name: str, finding: Finding, chance: float) -> dict[str, object]:
     low = high = None
     if finding.litres is not None:
         low, high = finding.litres - 1.96 * finding.sd_l, finding.litres + 1.96 * finding.sd_l

@@ -265,6 +265,10 @@ FIELDS: Final[Mapping[str, Field]] = {
     "data_health.kind": _word("What the trouble is.", words.DATA_TROUBLES),
     "data_health.value": _number("How much of it: what `note` says."),
     "since": Field("timestamp", "Since when it shows; null where that is not known."),
+    # What the fleet's decoys say of its cases
+    "expected_false.cases": Field("i64", "Cases of the cause."),
+    "expected_false": _number("How many of them are expected to be false: what their probabilities leave."),
+    "decoys": Field("i64", "Decoys of the cause at least as strong as the weakest of them."),
     "stage": _text("Stage of the run."),
     "rows": Field("i64", "Rows."),
     "seconds": _number("How long it took."),

@@ -148,8 +148,17 @@ class DataHealth(dy.Schema):
     note = column("note", nullable=True)
 
 
-DATA_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"data_health": DataHealth}
-"""What a run says of the data itself."""
+class ExpectedFalse(dy.Schema):
+    """One row is a cause that has cases: how many of them may be false, by decoys, which nothing can cause."""
+
+    cause = column("cause", key=True)
+    cases = column("expected_false.cases")
+    expected_false = column("expected_false")
+    decoys = column("decoys")
+
+
+DATA_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"data_health": DataHealth, "expected_false": ExpectedFalse}
+"""What a run says of the data itself, and of how far its cases may be trusted."""
 
 
 class Verdicts(dy.Schema):

@@ -285,5 +285,6 @@ def _data(fleet: Fleet) -> Row:
         "refused": fleet.refused,
         "gauges": fleet.gauges,
         "troubles": list(fleet.tables.rows("data_health")),
+        "trusted": list(fleet.tables.rows("expected_false")),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
     }

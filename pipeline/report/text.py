@@ -336,6 +336,14 @@ TROUBLE_KINDS: Final = {
     "above_tank": "Level above the tank", "denser": "Denser than usual",
 }  # fmt: skip
 FLEET_WIDE: Final = "fleet"
+TRUSTED: Final = "How many cases may be false"
+TRUSTED_NOTE: Final = (
+    "Decoys are what nothing can cause, such as litres that come at a usual hour, weighed just as the real causes are. "
+    "The more of them a fleet shows, the less its cases of that cause are believed."
+)
+NO_TRUSTED: Final = "There is no case."
+TRUSTED_COLUMNS: Final = ("Cause", "Cases", "Of them false, expected", "Decoys as strong")
+
 REFUSED: Final = "What was refused"
 REFUSED_NOTE: Final = (
     "These rows broke a rule and were left out of every figure. Mend them at the source and run again."

@@ -114,14 +114,14 @@ def test_two_findings_of_one_name_are_two_cases():
         finding("bulk_theft", start=0.1, end=0.2, litres=-80.0),
         finding("bulk_theft", start=0.7, end=0.8, litres=-90.0),
     ]
-    frames = case_frames(twice)
+    frames = case_frames(twice, [0.9, 0.8])
     assert frames["cases"]["case_id"].to_list() == ["bulk_theft.T1.2026-02-16", "bulk_theft.T1.2026-02-16.2"]
-    assert case_frames(twice[::-1])["cases"].equals(frames["cases"])
+    assert case_frames(twice[::-1], [0.8, 0.9])["cases"].equals(frames["cases"])
 
 
 def test_a_case_begins_no_later_than_the_day_that_raised_it():
     late = replace(finding("wrong_product"), start_s=(DAY + 1) * DAY_S + 60.0)
-    row = case_frames([late])["cases"].row(0, named=True)
+    row = case_frames([late], [0.9])["cases"].row(0, named=True)
     assert row["ts_start"].date() <= row["raised_on"]
 
 

@@ -1,0 +1,54 @@
+"""Decoys: findings of what nothing can cause, made by the very steps that make the real ones.
+
+Nobody pours small amounts back at a usual hour, and no tank leaks inwards past its float. What looks like it is chance,
+or a gauge that nobody understood; so it tells how often the real ones are that too. (The idea is that of decoys in
+the search of spectra: J. E. Elias and S. P. Gygi, "Target-decoy search strategy", Nature Methods 4 (2007) 207-214; of
+controls of one's own making in regression: R. F. Barber and E. J. Candès, "Controlling the false discovery rate via
+knockoffs", Ann. Statist. 43 (2015) 2055-2085.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from pipeline.cases.attribution import is_explained
+from pipeline.cases.finding import Finding
+from pipeline.cases.sudden import sudden_findings
+from pipeline.estimate.observe import SiteObserved
+from pipeline.features.transit import Move
+
+MIRRORED = ("bulk_theft", "slow_theft")
+"""Causes of sudden moves whose mirror, litres that come, has no cause: a rise of any size to speak of is a drop."""
+
+
+@dataclass(frozen=True)
+class Decoy:
+    """A decoy of a cause at a unit: the UTC day number whose run first saw it and its log odds as if it were real.
+
+    `key` tells decoys of one cause at one unit apart; of those with the same key only the strongest so far counts.
+    """
+
+    cause: str
+    unit_id: str
+    key: str
+    day: int
+    log_odds: float
+
+
+def sudden_decoys(site: SiteObserved, moves_of: Mapping[str, list[Move]], found: Sequence[Finding]) -> list[Decoy]:
+    """What sudden moves would be found as if every rise were a fall and every fall a rise.
+
+    `moves_of` the unexplained moves of each unit, `found` the site's findings that stand: what one of these explains
+    is none.
+    """
+    turned = {unit_id: [_turned(move) for move in moves] for unit_id, moves in moves_of.items()}
+    decoys = [one for one in sudden_findings(site, turned) if one.cause in MIRRORED and not is_explained(one, found)]
+    return [
+        Decoy(one.cause, one.unit_id or "", f"{number}", one.day, one.log_odds) for number, one in enumerate(decoys)
+    ]
+
+
+def _turned(move: Move) -> Move:
+    """The move with its sign turned."""
+    return replace(move, step=replace(move.step, litres=-move.step.litres, z=-move.step.z))

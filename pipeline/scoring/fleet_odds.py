@@ -1,0 +1,71 @@
+"""How sure a finding is, given what decoys of its cause the fleet has shown so far.
+
+A finding's own odds hold as far as its null does. Decoys (`cases/decoys.py`) are weighed as the real ones are and are
+never real, so their number says how often that null lets such a thing pass, on these very tanks. Of findings as strong
+as one, the true ones come at some rate and the false ones at the decoys' rate; the odds are never more than the ratio.
+Both rates are gamma-Poisson over the same tank-months: a prior worth some of them, and what the fleet has shown up to the
+day. So a small fleet keeps to the prior, and no day knows a later one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from pipeline.cases.decoys import Decoy
+from pipeline.cases.finding import Finding
+from pipeline.scoring.probability import probability
+
+PRIOR_TANK_MONTHS: Final = 50.0
+"""Tank-months that the two rates below are worth. No source: some two months of a middling site group."""
+TRUE_PER_TANK_MONTH: Final = 0.005
+"""True findings of one cause a tank-month before the fleet has shown its own. No source: of the causes of the contract
+each is rare, one in two hundred tank-months."""
+FALSE_PER_TANK_MONTH: Final = 0.0002
+"""False ones before any decoy is seen: the budget of one case in a hundred tank-months shared out over the causes, and
+a fifth of that. No source."""
+TAIL: Final = 0.5
+"""How fast decoys grow rarer with log odds: weighed right, chance gives log odds of s e^-s times as often; by half that
+rate, since tails are heavier than any model's. No source."""
+
+
+def chances(findings: Sequence[Finding], decoys: Sequence[Decoy]) -> list[float]:
+    """Chance that each of the whole fleet's findings is real and of its cause, 0..1."""
+    return [min(probability(one.log_odds), true_share(one, findings, decoys)) for one in findings]
+
+
+def true_share(one: Finding, findings: Sequence[Finding], decoys: Sequence[Decoy]) -> float:
+    """Share of true ones among findings as strong as one, of its cause and up to its day."""
+    false = decoys_as_strong(one.cause, one.log_odds, decoys, one.day)
+    as_strong = sum(
+        other.cause == one.cause and other.day <= one.day and other.log_odds >= one.log_odds for other in findings
+    )
+    true = max(as_strong - false, 0.0) + TRUE_PER_TANK_MONTH * PRIOR_TANK_MONTHS
+    false += FALSE_PER_TANK_MONTH * PRIOR_TANK_MONTHS
+    return true / (true + false)
+
+
+def decoys_as_strong(cause: str, log_odds: float, decoys: Sequence[Decoy], day: int) -> float:
+    """Decoys of a cause expected at such log odds or more, from those seen up to a UTC day number."""
+    strongest: dict[tuple[str, str], float] = {}
+    for decoy in decoys:
+        if decoy.cause == cause and decoy.day <= day:
+            place = (decoy.unit_id, decoy.key)
+            strongest[place] = max(strongest.get(place, -np.inf), decoy.log_odds)
+    return float(sum(np.exp(-TAIL * max(log_odds - one, 0.0)) for one in strongest.values()))
+
+
+def expected_false(findings: Sequence[Finding], said: Sequence[float], decoys: Sequence[Decoy]) -> pl.DataFrame:
+    """One row a cause: its cases, how many of them are expected to be false, and the decoys that were as strong."""
+    causes = sorted({one.cause for one in findings})
+    rows = []
+    for cause in causes:
+        mine = [(one, chance) for one, chance in zip(findings, said, strict=True) if one.cause == cause]
+        weakest = min(one.log_odds for one, _ in mine)
+        strong = {(one.unit_id, one.key) for one in decoys if one.cause == cause and one.log_odds >= weakest}
+        rows.append((cause, len(mine), float(sum(1.0 - chance for _, chance in mine)), len(strong)))
+    schema = {"cause": pl.String, "cases": pl.Int64, "expected_false": pl.Float64, "decoys": pl.Int64}
+    return pl.DataFrame(rows, schema=schema, orient="row")

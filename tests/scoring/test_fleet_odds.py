@@ -1,0 +1,71 @@
+"""How sure a finding is beside its decoys. Evidence: values worked by hand from the two rates."""
+
+import math
+
+import pytest
+
+from pipeline.cases.decoys import Decoy
+from pipeline.cases.finding import Finding
+from pipeline.scoring.fleet_odds import chances, decoys_as_strong, expected_false, true_share
+
+DAY = 20_500
+
+
+def finding(cause: str = "slow_theft", *, day: int = DAY, log_odds: float = 20.0, unit: str = "T1") -> Finding:
+    return Finding(cause, "S1", unit, unit, day=day, start_s=(day - 3) * 86400.0, end_s=None, log_odds=log_odds)
+
+
+def decoy(unit: str, *, day: int = DAY, log_odds: float = 20.0, cause: str = "slow_theft", key: str = "0") -> Decoy:
+    return Decoy(cause, unit, key, day, log_odds)
+
+
+def test_without_decoys_a_finding_keeps_all_but_a_hundredth_of_its_odds():
+    """One found and a quarter expected, against a hundredth that may be false: 1.25 / 1.26."""
+    assert true_share(finding(), [finding()], []) == pytest.approx(1.25 / 1.26)
+
+
+def test_as_many_decoys_as_findings_leave_the_prior_alone():
+    found = [finding(unit=f"T{k}") for k in range(5)]
+    decoys = [decoy(f"U{k}") for k in range(5)]
+    assert true_share(found[0], found, decoys) == pytest.approx(0.25 / (0.25 + 5.01))
+
+
+def test_of_ten_findings_beside_two_decoys_eight_are_true():
+    found = [finding(unit=f"T{k}") for k in range(10)]
+    assert true_share(found[0], found, [decoy("U1"), decoy("U2")]) == pytest.approx(8.25 / (8.25 + 2.01))
+
+
+def test_a_stronger_finding_is_doubted_less_and_a_weaker_one_more():
+    decoys = [decoy("U1", log_odds=6.0)]
+    assert decoys_as_strong("slow_theft", 8.0, decoys, DAY) == pytest.approx(math.exp(-1.0))
+    assert decoys_as_strong("slow_theft", 5.0, decoys, DAY) == 1.0
+
+
+def test_a_decoy_seen_again_counts_once_by_its_strongest_so_far():
+    again = [decoy("U1", log_odds=4.0, day=DAY - 2), decoy("U1", log_odds=6.0), decoy("U1", log_odds=9.0, day=DAY + 1)]
+    assert decoys_as_strong("slow_theft", 6.0, again, DAY) == 1.0
+    assert decoys_as_strong("slow_theft", 9.0, again, DAY) == pytest.approx(math.exp(-1.5))
+
+
+def test_no_later_day_and_no_other_cause_moves_a_finding():
+    later = [decoy("U1", day=DAY + 1), decoy("U2", cause="tank_leak")]
+    others = [finding(unit="T2", day=DAY + 1)]
+    assert true_share(finding(), [finding(), *others], later) == true_share(finding(), [finding()], [])
+
+
+def test_the_lower_of_its_own_odds_and_the_fleets_counts():
+    weak, strong = finding(log_odds=-1.0), finding(log_odds=20.0, unit="T2")
+    alone = chances([weak, strong], [])
+    beside = chances([weak, strong], [decoy(f"U{k}") for k in range(9)])
+    assert alone[0] < 0.5 < alone[1]
+    assert beside[1] < 0.1
+    assert beside[0] <= alone[0]
+
+
+def test_expected_false_is_what_the_probabilities_leave():
+    found = [finding(), finding(unit="T2", log_odds=4.0), finding("tank_leak", unit="T3")]
+    rows = expected_false(found, [0.9, 0.6, 0.95], [decoy("U1", log_odds=5.0), decoy("U2", log_odds=3.0)])
+    assert rows["cause"].to_list() == ["slow_theft", "tank_leak"]
+    assert rows["cases"].to_list() == [2, 1]
+    assert rows["expected_false"].to_list() == pytest.approx([0.5, 0.05])
+    assert rows["decoys"].to_list() == [1, 0]
