@@ -26,7 +26,7 @@ from pipeline.contract.store import DATA_TABLES, STORE_TABLES
 from pipeline.data_health import LOOK_BACK, data_health_of
 from pipeline.errors import ArgumentError, LakeError, OperationError, QuarantineLimitError, StoreError
 from pipeline.load import EVER, site_groups, sites_one_by_one, take_in
-from pipeline.report.site import write_report
+from pipeline.report.apart import write_apart
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import ranked
 from pipeline.scoring.statements import Limits
@@ -183,11 +183,11 @@ def publish(run: Run) -> None:
         _clear_away(run.out)
         for name in PARQUET_TABLES:
             _write_parquet(store.table(name), run.out / f"{name}.parquet")
-        make_report(store, run.out)
+        left_out = [f"site {site_id} is left out of the report: it broke it" for site_id in make_report(store, run.out)]
         store.copy_to(run.out / SNAPSHOT, [name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_")])
         with store.transaction():
             _log(store, "publish", len(wanted), started)
-            store.remember({"published": mark})
+            store.remember({"published": mark, "left_out": json.dumps(left_out)})
 
 
 STAGES: Final[Mapping[str, Callable[[Run], None]]] = {"load": load, "analyse": analyse_lake, "publish": publish}
@@ -218,12 +218,13 @@ def outcome(out: Path) -> Outcome:
         If there is no store in the folder.
     """
     with open_store(out, read_only=True) as store:
+        kept = store.remembered()
         return Outcome(
             intake=store.query("ingest/quarantine_share"),
             cases=store.query("marts/cases_by_urgency"),
             first=_first_cases(store),
             last_day=_last_day(store),
-            failed=tuple(json.loads(store.remembered().get("failed", "[]"))),
+            failed=tuple(line for name in ("failed", "left_out") for line in json.loads(kept.get(name, "[]"))),
         )
 
 
@@ -235,11 +236,11 @@ def _first_cases(store: Store) -> pl.DataFrame:
     return pl.DataFrame([case.row for case in cases[:FIRST_CASES]], schema=polars_schema(SCHEMAS["cases"]))
 
 
-def make_report(store: Store, out: Path) -> Path:
-    """Path of the report's first page, after making the report from what the store holds."""
+def make_report(store: Store, out: Path) -> list[str]:
+    """Make the report from what the store holds; the sites that are left out of it for what broke come back."""
     names = [name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_")]
     frames = {name: store.table(name) for name in names} | {"prices": store.query("marts/prices")}
-    return write_report(frames, out, as_of=_last_day(store))
+    return write_apart(frames, out, as_of=_last_day(store))
 
 
 def conformed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

@@ -58,6 +58,8 @@ class SqlSource:
         with self._connected() as connection:
             text, parameters = _query(of, asked, start - _MARGIN - hold, end + _MARGIN, self.config.driver)
             frame = _run(connection, text, parameters, where)
+            if frame.is_empty() and asked is not None:
+                _require_comparable(connection, of, asked, where)
         if of.layout == "rows":
             found = to_contract(table, frame, of.model_copy(update={"time_format": _form(of)}), where=where)
         else:
@@ -104,6 +106,16 @@ def _run(connection: Any, text: str, parameters: tuple[object, ...], where: str)
         raise SourceError(f"{where}: the database says {in_short(error)}") from error
     assert isinstance(found, pl.DataFrame)
     return found
+
+
+def _require_comparable(connection: Any, of: SqlTable, asked: str, where: str) -> None:
+    """Raise where a window came empty because its column is no time of the kind that it was asked as."""
+    first = _run(connection, f"select {_quoted(asked)} from {_quoted(of.table)} limit 1", (), where).to_series()
+    if len(first) and first.dtype != pl.Null and first.dtype.is_numeric() != of.time_kind.startswith("epoch"):
+        raise SourceError(
+            f"{where}: column {asked} holds {'numbers' if first.dtype.is_numeric() else 'no numbers'} and time_kind is "
+            f"{of.time_kind}; set time_kind to {'epoch_s or epoch_ms' if first.dtype.is_numeric() else 'what it is'}"
+        )
 
 
 def _query(
