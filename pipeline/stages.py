@@ -30,7 +30,7 @@ from pipeline.report.apart import write_apart
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import ranked
 from pipeline.scoring.statements import Limits
-from pipeline.settings import Settings
+from pipeline.settings import Settings, settings_of
 from pipeline.store import SCHEMAS, Store, open_store
 from pipeline.workers import in_order, worker_count
 
@@ -66,7 +66,7 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a run came to: rows in and refused by table, cases by urgency, the first of the worklist, sites left out."""
+    """What a run came to: rows in and refused by table, the worklist by urgency and its first, sites left out."""
 
     intake: pl.DataFrame
     cases: pl.DataFrame
@@ -125,7 +125,7 @@ def analyse_lake(run: Run) -> None:
     started = time.monotonic()
     with open_store(run.out) as store:
         mark = _mark(store, run)
-        if store.remembered().get("analysed") == mark:
+        if store.remembered().get("analysed") == mark and all(store.has_table(name) for name in MADE_TABLES):
             return
         _LOG.info("analysing")
         failed: list[SiteFailed] = []
@@ -219,27 +219,44 @@ def outcome(out: Path) -> Outcome:
     """
     with open_store(out, read_only=True) as store:
         kept = store.remembered()
+        current = _current_cases(store)
         return Outcome(
             intake=store.query("ingest/quarantine_share"),
-            cases=store.query("marts/cases_by_urgency"),
-            first=_first_cases(store),
+            cases=_by_urgency(current),
+            first=current.head(FIRST_CASES),
             last_day=_last_day(store),
             failed=tuple(line for name in ("failed", "left_out") for line in json.loads(kept.get(name, "[]"))),
         )
 
 
-def _first_cases(store: Store) -> pl.DataFrame:
-    """The first cases of the report's worklist, in its order."""
-    names = ("sites", "tanks", "meter_feeds", "cases")
-    frames = {name: store.table(name) for name in names} | {"prices": store.query("marts/prices")}
-    cases = ranked(Tables.of(frames), {}, _last_day(store))
-    return pl.DataFrame([case.row for case in cases[:FIRST_CASES]], schema=polars_schema(SCHEMAS["cases"]))
+def _current_cases(store: Store) -> pl.DataFrame:
+    """The cases that are on the report's worklist, in its order."""
+    names = ("sites", "tanks", "meter_feeds", "cases", "events", "ledger", "verdicts")
+    frames = {name: store.table(name) for name in names} | _asked(store)
+    current = [case.row for case in ranked(Tables.of(frames), {}, _last_day(store)) if not case.is_past]
+    return pl.DataFrame(current, schema=polars_schema(SCHEMAS["cases"]))
+
+
+def _by_urgency(cases: pl.DataFrame) -> pl.DataFrame:
+    """How many cases each urgency has, in the order of the cases."""
+    return cases.group_by("urgency", maintain_order=True).agg(pl.len().cast(pl.Int64).alias("cases"))
+
+
+def _asked(store: Store) -> dict[str, pl.DataFrame]:
+    """What the report asks of the store beside its tables."""
+    settings = settings_of(store.remembered())
+    limits = [(settings.detectable_limit_l_per_h, settings.fail_leak_rate_l_per_h)]
+    return {
+        "prices": store.query("marts/prices"),
+        "last_readings": store.query("marts/last_readings"),
+        "limits": pl.DataFrame(limits, schema=["detectable_l_per_h", "fail_l_per_h"], orient="row"),
+    }
 
 
 def make_report(store: Store, out: Path) -> list[str]:
     """Make the report from what the store holds; the sites that are left out of it for what broke come back."""
     names = [name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_")]
-    frames = {name: store.table(name) for name in names} | {"prices": store.query("marts/prices")}
+    frames = {name: store.table(name) for name in names if store.has_table(name)} | _asked(store)
     return write_apart(frames, out, as_of=_last_day(store))
 
 

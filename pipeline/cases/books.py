@@ -65,6 +65,7 @@ def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None
     if sure is None:
         return []
     day, lag = run[sure]
+    ahead = "till ahead of the gauge" if run[-1][1].lag_s > 0 else "gauge ahead of the till"
     return [
         Finding(
             cause="clock_skew",
@@ -76,7 +77,7 @@ def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None
             end_s=ended,
             log_odds=6.0,
             evidence=(
-                Evidence("statistic", "till ahead of the gauge", run[-1][1].lag_s, "s", note=f"± {2 * lag.sd_s:.0f} s"),
+                Evidence("statistic", ahead, abs(run[-1][1].lag_s), "s", note=f"± {2 * lag.sd_s:.0f} s"),
                 Evidence(
                     "statistic", "share of the unexplained movement that setting the clock right removes", lag.gain
                 ),

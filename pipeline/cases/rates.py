@@ -20,6 +20,8 @@ UNEVEN_SHARE_SD = 0.2
 AROUND_S = 3 * 3600.0
 AROUND_SHARE = 0.3
 """How near a drop sudden moves are of a piece with its mismatch, and from which share of it. No source."""
+MOST_TIMES = 1000.0
+"""Beyond so many times to one a figure says no more to a reader."""
 
 
 def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
@@ -169,8 +171,15 @@ def _evidence(one: UnitWalk, named: Named, course: Course) -> tuple[Evidence, ..
     }[named.hypothesis.cause]
     return (
         Evidence("statistic", words, factor * total, unit, start_s=start, note=f"± {2 * factor * doubt:.2g} {unit}"),
-        Evidence("statistic", "log odds when it was named", named.log_odds, None),
+        _likelier(named),
     )
+
+
+def _likelier(named: Named) -> Evidence:
+    """How sure it was on the day that it was named, in words that ask for no statistics."""
+    times = float(np.exp(min(named.log_odds, np.log(MOST_TIMES))))
+    note = "and more" if times >= MOST_TIMES else None
+    return Evidence("statistic", "likelier than that nothing is wrong, when it was named", times, "times", note=note)
 
 
 def _chart(one: UnitWalk, named: Named) -> Finding:
@@ -193,7 +202,7 @@ def _chart(one: UnitWalk, named: Named) -> Finding:
         log_odds=named.log_odds,
         log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
-        evidence=(Evidence("statistic", words, named.log_odds, None, note="log odds when it was named"),),
+        evidence=(Evidence("statistic", words), _likelier(named)),
     )
 
 
@@ -244,7 +253,7 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
         rival=named.rival,
         course=Course(at, np.array([0.0, litres])),
         evidence=(
-            Evidence("interval", "drop in the level", None, None, known.drop.start_s, known.drop.end_s),
+            Evidence("interval", "rise in the level", None, None, known.drop.start_s, known.drop.end_s),
             Evidence("statistic", "ticketed", float(rows["ticket_volume_l"].sum()), "l"),
             Evidence("statistic", "gain by the gauge, sales meanwhile added back", known.drop.gain_l, "l"),
             Evidence(

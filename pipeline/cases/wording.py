@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.cases.finding import Finding
+from pipeline.units import digits_for
 
 NAMES = {
     "tank_leak": "a leak from the tank",
@@ -88,8 +89,11 @@ def summary(finding: Finding, low: float | None, high: float | None) -> str:
         verb = "lost" if finding.litres < 0 else "gained"
         if finding.cause == "wrong_feed":
             verb = "booked wrongly"
-        ends = sorted((abs(low), abs(high))) if low * high > 0 else (low, high)
-        text += f": {abs(finding.litres):,.0f} l {verb} ({ends[0]:,.0f} to {ends[1]:,.0f})"
+        is_sure = low * high > 0
+        ends = sorted((abs(low), abs(high))) if is_sure else (low, high)
+        digits = digits_for(low, high, finding.litres)
+        of, first, last = (_figure(value, digits) for value in (abs(finding.litres), *ends))
+        text += f": {of} l {verb if is_sure else verb + ', or nothing,'} ({first} to {last})"
     if finding.rate_l_per_h is not None:
         per = " with a hose open" if finding.cause == "line_leak" else ""
         text += f", {finding.rate_l_per_h:.2f} l/h{per}"
@@ -99,11 +103,20 @@ def summary(finding: Finding, low: float | None, high: float | None) -> str:
     return f"{text}. {_rival_words(finding)}"
 
 
+def _figure(value: float, digits: int) -> str:
+    """Litres with as many decimals as their interval earns, as on every page of the report."""
+    return f"{round(value, digits):,.{max(digits, 0)}f}"
+
+
 def _rival_words(finding: Finding) -> str:
     if finding.rival is None:
         return "No other cause came near."
-    cause = finding.rival[0].split(":")[0]
+    cause, _, place = finding.rival[0].partition(":")
     name = {"excursion": "an odd day", "delivery": "a delivery off its ticket"}.get(cause, NAMES.get(cause, cause))
+    if cause == finding.cause:
+        if not place or place == finding.meter_id:
+            return "No other cause came near."
+        name = "the same at another hour" if place.endswith(" h") else f"the same of {place}"
     lead = finding.log_odds - finding.rival[1]
     if lead > 7:
         return f"Next likely, far behind: {name}."

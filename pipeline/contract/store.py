@@ -54,6 +54,18 @@ class Drops(dy.Schema):
     mismatch_sd_l = column("mismatch_sd_l", nullable=True)
 
 
+class DropLeft(dy.Schema):
+    """One row is a ticketed drop as the last run has it: what is left of it once its tank's own errors are out."""
+
+    tank_id = column("tank_id")
+    drop_id = column("drop_id", key=True)
+    delivery_id = column("delivery_id")
+    ticket_volume_l = column("ticket_volume_l")
+    left_l = column("left_l")
+    left_sd_l = column("left_sd_l")
+    chart_sd_l = column("chart_sd_l")
+
+
 class Draws(dy.Schema):
     """One row is a sudden unmetered draw."""
 
@@ -127,6 +139,7 @@ class RunLog(dy.Schema):
 STORE_TABLES: Final[Mapping[str, type[dy.Schema]]] = {
     "ledger": Ledger,
     "drops": Drops,
+    "drop_left": DropLeft,
     "draws": Draws,
     "features": Features,
     "meter_estimates": MeterEstimates,

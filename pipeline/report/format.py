@@ -8,6 +8,8 @@ import math
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from pipeline.units import digits_for as digits_for
+
 THIN = "\u202f"
 MINUS = "\u2212"
 UNKNOWN = "\u2013"
@@ -37,23 +39,6 @@ def quantity(value: float | None, unit: str, digits: int = 0, *, signed: bool = 
     """`value` with its unit, or a lone dash where it is unknown."""
     text = number(value, digits, signed=signed)
     return text if text == UNKNOWN else f"{text}{THIN}{unit}"
-
-
-def digits_for(low: float | None, high: float | None, value: float | None) -> int:
-    """Decimals to write an estimate with: two figures of its interval's half width (three of the value without one).
-
-    Negative where tens or hundreds are what is known: -1 means to round to tens.
-
-    >>> digits_for(1900.0, 2700.0, 2310.0), digits_for(0.31, 0.45, 0.38), digits_for(None, None, 2310.0)
-    (-1, 3, -1)
-    """
-    if _known(low) and _known(high) and high != low:
-        scale, figures = abs(float(high) - float(low)) / 2, 2  # type: ignore[arg-type]
-    elif _known(value) and value:
-        scale, figures = abs(float(value)), 3
-    else:
-        return 0
-    return min(max(figures - 1 - math.floor(math.log10(scale)), -6), 3)
 
 
 def rounded(value: float | None, digits: int, *, signed: bool = False) -> str:

@@ -1,7 +1,5 @@
 """From a run's tables to pages: what each page shows, handed to its template."""
 
-import csv
-import io
 import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
@@ -15,8 +13,11 @@ from markupsafe import Markup
 
 from pipeline.report import figures, fleet_figures, links, summaries, text, worklist
 from pipeline.report import format as fmt
+from pipeline.report.case import NOT_AT_STAKE, URGENCIES, Case
+from pipeline.report.records import case_records, day_records, meter_records, statement_records, tank_records
+from pipeline.report.statements import limits_of, statements
+from pipeline.report.stock import last_stock
 from pipeline.report.tables import Tables
-from pipeline.report.worklist import NOT_AT_STAKE, Case
 
 Row = dict[str, Any]
 MAX_CASES = 1_500
@@ -38,17 +39,24 @@ class Fleet:
     statements: list[Row]
     gauges: list[Row]
     refused: list[Row]
+    pools: Mapping[str, str]
 
     @classmethod
     def of(cls, tables: Tables, as_of: date) -> "Fleet":
         """Everything that is worked out once, for all pages."""
         pages = links.page_names(t for t in tables["tanks"]["tank_id"] if t is not None)
         cases = worklist.ranked(tables, pages, as_of)
-        tanks = summaries.tanks(tables, pages, cases)
+        stock = last_stock(tables)
+        tanks = [t | stock[t["tank_id"]] for t in summaries.tanks(tables, pages, cases)]
         by_id = {t["tank_id"]: t for t in tanks}
+        said = statements(tables, by_id, cases)
+        latest: dict[str, Row] = {}
+        for row in said:
+            latest.setdefault(row["tank_id"], row)
+        tanks = [t | {"statement": latest.get(t["tank_id"])} for t in tanks]
         return cls(
-            tables, as_of, tanks, cases, summaries.statements(tables, by_id), summaries.gauges(tables, by_id),
-            summaries.refused(tables),
+            tables, as_of, tanks, cases, said, summaries.gauges(tables, by_id), summaries.refused(tables),
+            worklist.pools(tables),
         )  # fmt: skip
 
 
@@ -76,7 +84,7 @@ def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iter
     """Every page as (path below the report's folder, HTML)."""
     env = environment(style_hashes)
     fleet = Fleet.of(tables, as_of)
-    common = {"as_of": as_of, "root": "", "charts": None}
+    common = {"as_of": as_of, "root": "", "charts": None, "pools": fleet.pools}
     made = {
         "index.html": _index(fleet),
         "fleet.html": _fleet(fleet),
@@ -106,26 +114,6 @@ def as_json(value: object) -> Markup:
     return Markup(dumped)
 
 
-def statements_csv(rows: Sequence[Mapping[str, Any]]) -> str:
-    """All statements as CSV; text that a spreadsheet would take for a formula is quoted with an apostrophe."""
-    columns = [
-        "tank_id", "month", "throughput_l", "variance_l", "allowance_l", "leak_rate_l_per_h", "leak_rate_low",
-        "leak_rate_high", "detectable_l_per_h", "verdict", "reason",
-    ]  # fmt: skip
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow([_cell(row[c]) for c in columns])
-    return out.getvalue()
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, str) and value[:1] in set("=+-@\t\r"):
-        return "'" + value
-    return round(value, 4) if isinstance(value, float) else value
-
-
 def _by_tank(cases: Sequence[Case]) -> dict[str, list[Case]]:
     found: dict[str, list[Case]] = {}
     for case in cases:
@@ -139,16 +127,15 @@ def _index(fleet: Fleet) -> Row:
     shown = fleet.cases[:MAX_CASES]
     drawn = [c.row for c in shown if c.cause not in NOT_AT_STAKE]
     sizes = [abs(r[k]) for r in drawn for k in ("litres_low", "litres", "litres_high") if r[k] is not None]
-    latest: dict[str, Row] = {}
-    for row in fleet.statements:
-        latest.setdefault(row["tank_id"], row)
+    latest = [t["statement"] for t in fleet.tanks if t["statement"]]
     current = [c for c in fleet.cases if not c.is_past]
-    tallies = [(u, sum(c.urgency == u for c in current)) for u in worklist.URGENCIES]
+    tallies = [(u, sum(c.urgency == u for c in current)) for u in URGENCIES]
     return {
         "headline": first,
         "more": more,
         "cases": [(c, _size_bar(c, max(sizes, default=1.0)) if c.cause not in NOT_AT_STAKE else None) for c in shown],
         "all_cases": len(fleet.cases),
+        "records": as_json(case_records(shown)),
         "current": sum(not c.is_past for c in shown),
         "order": text.WORKLIST_ORDER.format(days=worklist.CURRENT_DAYS),
         "tallies": tallies,
@@ -157,7 +144,7 @@ def _index(fleet: Fleet) -> Row:
         "products": sorted({c.product_label for c in shown if c.product}),
         "causes": sorted({c.label for c in shown}),
         "blind": {
-            "statements": sum(r["verdict"] == "inconclusive" for r in latest.values()),
+            "statements": sum(r["verdict"] == "inconclusive" for r in latest),
             "tested": len(latest),
             "tanks": len(fleet.tanks),
             "untested": len(fleet.tanks) - len(latest),
@@ -182,15 +169,18 @@ def _tank(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
     windows = [{"letter": k, "label": c.part} | c.window for k, c in named]
     charts = figures.tank_charts(tables, tank, windows, tz=tz, points=points)
     days = tables.of_tank("tank_days", tank_id)
+    sheet = _day_sheet(days, tables.of_tank("variance_parts", tank_id))
     return {
         "tank": tank,
         "cases": named,
         "evidence": _evidence(tables, cases),
         "charts": as_json({"linked": True, "charts": charts}) if charts else None,
         "chart_keys": [c["key"] for c in charts],
-        "drawing": _drawing(tank, tables.of_tank("ledger", tank_id)),
-        "stock_l": tank["stock_l"],
-        "days": _day_sheet(days, tables.of_tank("variance_parts", tank_id)),
+        "drawing": _drawing(tank),
+        "tz": tz,
+        "limits": limits_of(tables),
+        "days": sheet,
+        "records": as_json(day_records(tank_id, sheet)),
         "all_days": days.height,
         "statements": [r for r in fleet.statements if r["tank_id"] == tank_id],
         "gauges": [g for g in fleet.gauges if g["tank_id"] == tank_id],
@@ -223,13 +213,12 @@ def _day_sheet(days: pl.DataFrame, parts: pl.DataFrame) -> list[Row]:
     return with_more.to_dicts()
 
 
-def _drawing(tank: Row, ledger: pl.DataFrame) -> Row | None:
-    """How full the tank stood at the last settled reading, as shares of its height."""
-    seen = ledger.drop_nulls("level_end_mm").tail(1)
+def _drawing(tank: Row) -> Row | None:
+    """How full the tank stood at its last good reading, as shares of its height."""
     height = tank["length_mm"] if tank["shape"] == "vertical_cylinder" else tank["diameter_mm"]
-    if seen.is_empty() or not height:
+    level, water = tank["level_mm"], tank["water_mm"]
+    if level is None or not height:
         return None
-    level, water = seen["level_end_mm"][0], seen["water_end_mm"][0]
     return {
         "is_standing": tank["shape"] == "vertical_cylinder", "level_mm": level, "water_mm": water, "height_mm": height,
         "level": min(max(level / height, 0.0), 1.0), "water": min(max((water or 0.0) / height, 0.0), 1.0),
@@ -243,6 +232,8 @@ def _fleet(fleet: Fleet) -> Row:
     sold = [t["throughput_l"] for t in fleet.tanks if t["throughput_l"] is not None]
     return {
         "tanks": fleet.tanks,
+        "zones": {t["tank_id"]: fmt.zone(t["timezone"]) for t in fleet.tanks},
+        "records": as_json(tank_records(fleet.tanks, fleet.pools)),
         "heat_notes": notes,
         "charts": as_json({"linked": False, "charts": charts}) if charts else None,
         "chart_keys": [c["key"] for c in charts],
@@ -262,6 +253,7 @@ def _meters(fleet: Fleet) -> Row:
     return {
         "meters": meters[:MAX_METERS],
         "all_meters": len(meters),
+        "records": as_json(meter_records(meters[:MAX_METERS])),
         "tolerance": summaries.meter_tolerance(),
         "hauliers": summaries.hauliers(fleet.tables),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
@@ -273,7 +265,8 @@ def _statements(fleet: Fleet) -> Row:
     return {
         "statements": shown,
         "all_statements": len(fleet.statements),
-        "csv": as_json(statements_csv(fleet.statements)),
+        "records": as_json(statement_records(shown)),
+        "limits": limits_of(fleet.tables),
         "months": sorted({r["month"] for r in shown if r["month"]}, reverse=True),
         "sites": sorted({r["site"] for r in shown if r["site"]}),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
@@ -284,7 +277,32 @@ def _data(fleet: Fleet) -> Row:
     return {
         "refused": fleet.refused,
         "gauges": fleet.gauges,
-        "troubles": list(fleet.tables.rows("data_health")),
+        "troubles": _troubles(fleet),
         "trusted": list(fleet.tables.rows("expected_false")),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
     }
+
+
+# Cases that are the same trouble as one of the data's, which tells of the last fortnight alone.
+_TROUBLE_OF = {"clock_off": "clock_skew", "clock_drifts": "clock_skew", "stuck": "probe_fault"}
+
+
+def _troubles(fleet: Fleet) -> list[Row]:
+    """What ails the data, with its place's time, and where a case tells of the same since before, that case."""
+    by_tank = _by_tank([c for c in fleet.cases if c.cause in _TROUBLE_OF.values() and not c.is_past])
+    homes = {t["tank_id"]: t for t in fleet.tanks}
+    rows = []
+    for row in fleet.tables.rows("data_health"):
+        tank = homes.get(row["tank_id"], {})
+        cause = _TROUBLE_OF.get(row["kind"])
+        case = next((c for c in by_tank.get(row["tank_id"], []) if c.cause == cause), None)
+        since = fmt.moment(row["since"], fmt.zone(tank.get("timezone")))
+        rows.append(
+            row
+            | {
+                "site": tank.get("site") or row["site_id"] or "", "case": case,
+                "since_text": case.since_long if case else since if row["since"] else "",
+                "amount": text.clock_words(row["value"]) if row["kind"] == "clock_off" else fmt.number(row["value"], 1),
+            }
+        )  # fmt: skip
+    return rows

@@ -10,13 +10,13 @@ import polars as pl
 
 from pipeline.report import format as fmt
 from pipeline.report import text
+from pipeline.report.case import NOT_AT_STAKE, Case
 from pipeline.report.figures import METER_TOLERANCE_PCT
 from pipeline.report.tables import Tables
-from pipeline.report.worklist import NOT_AT_STAKE, Case, bar
+from pipeline.report.worklist import bar
 
 Row = dict[str, Any]
 METER_SCALE = (-1.2, 1.2)
-LEAK_SCALE = (-0.4, 1.2)
 # What makes a gauge worth naming; common practice, no source. A deadband near 1 mm hides leaks of litres an hour.
 _GAPS_H_A_DAY = 2.0
 _BAD_SHARE = 0.05
@@ -47,13 +47,13 @@ def meters(tables: Tables, site_names: Mapping[str, str]) -> list[Row]:
                 "site": site_names.get(about.get("site_id", ""), about.get("site_id") or ""), "spot": spot,
                 "text": fmt.rounded(value, 2, signed=True), "verdict": verdict,
                 "bar": bar(value, low, high, METER_SCALE),
-                "span": _span(low, high, signed=True),
+                "span": span(low, high, signed=True),
             }
         )  # fmt: skip
     return sorted(rows, key=lambda r: (-abs(r["error_pct"]), r["meter_id"], r["tank_id"] or ""))
 
 
-def _span(low: float | None, high: float | None, *, signed: bool = False) -> str:
+def span(low: float | None, high: float | None, *, signed: bool = False) -> str:
     """The words 'low to high' to two decimals; empty where either is not known."""
     if low is None or high is None:
         return ""
@@ -85,55 +85,44 @@ def _meter_verdict(value: float, low: float | None, high: float | None) -> str:
 
 
 def hauliers(tables: Tables) -> list[Row]:
-    """A row a haulier: how far its drops were from their tickets, on average and in all; empty where none is named."""
+    """A row a haulier: how far its drops were from their tickets, each tank's own chart and meters taken out.
+
+    Empty where no haulier is named. What a tank's chart leaves in doubt all its drops share, so that it does not
+    average away over them.
+    """
     named = tables["deliveries"].select("delivery_id", "carrier")
     if named["carrier"].null_count() == named.height:
         return []
-    seen = tables["drops"].drop_nulls(["mismatch_l", "ticket_volume_l"]).join(named, on="delivery_id", how="left")
-    found = seen.group_by("carrier").agg(
+    seen = tables["drop_left"].join(named, on="delivery_id", how="left")
+    by_tank = seen.group_by("carrier", "tank_id").agg(
         pl.len().alias("n"),
+        pl.col("ticket_volume_l", "left_l", "chart_sd_l").sum(),
+        pl.col("left_l").pow(2).sum().alias("_squares"),
+        pl.col("left_sd_l").pow(2).sum().alias("_own"),
+    )
+    found = by_tank.group_by("carrier").agg(
+        pl.col("n").sum(),
+        pl.len().alias("tanks"),
         pl.col("ticket_volume_l").sum().alias("ticketed_l"),
-        pl.col("mismatch_l").sum().alias("sum_l"),
-        pl.col("mismatch_l").mean().alias("mean_l"),
-        (pl.col("mismatch_l").std() / pl.len().sqrt()).alias("_se_seen"),
-        (pl.col("mismatch_sd_l").pow(2).sum().sqrt() / pl.len()).alias("_se_told"),
+        pl.col("left_l").sum().alias("sum_l"),
+        pl.col("_squares", "_own").sum(),
+        pl.col("chart_sd_l").pow(2).sum().alias("_shared"),
     )
     rows = []
-    for row in found.sort("mean_l", "carrier").iter_rows(named=True):
+    for row in found.iter_rows(named=True):
+        n, mean = row["n"], row["sum_l"] / row["n"]
+        spread = max(row["_squares"] - n * mean**2, 0.0) / (n - 1) * n if n > 1 else 0.0
         # The wider of what the drops' spread and their own stated errors say: few drops spread too little by luck.
-        half = 1.96 * max(row["_se_seen"] or 0.0, row["_se_told"] or 0.0)
+        half = 1.96 * math.sqrt(max(spread, row["_own"] or 0.0) + (row["_shared"] or 0.0)) / n
         rows.append(
             row
             | {
-                "name": row["carrier"] or text.NO_HAULIER,
-                "low_l": row["mean_l"] - half if half else None, "high_l": row["mean_l"] + half if half else None,
+                "name": row["carrier"] or text.NO_HAULIER, "mean_l": mean,
+                "low_l": mean - half if half else None, "high_l": mean + half if half else None,
                 "pct": 100 * row["sum_l"] / row["ticketed_l"] if row["ticketed_l"] else None,
             }
         )  # fmt: skip
-    return rows
-
-
-def statements(tables: Tables, tanks: Mapping[str, Row]) -> list[Row]:
-    """A row a statement, the newest month first, with its verdict in words and where its interval is drawn."""
-    rows = []
-    for row in tables.rows("statements"):
-        low, value, high = (row[c] for c in ("leak_rate_low", "leak_rate_l_per_h", "leak_rate_high"))
-        detectable = row["detectable_l_per_h"]
-        means = text.VERDICT_MEANS.get(row["verdict"], "")
-        if row["verdict"] == "pass" and detectable is None:
-            means = text.VERDICT_PASS_PLAIN
-        about = tanks.get(row["tank_id"], {})
-        rows.append(
-            row
-            | {
-                "label": text.VERDICTS.get(row["verdict"], row["verdict"]),
-                "means": means.format(detectable=fmt.quantity(detectable, "l/h", 2)),
-                "rate": fmt.rounded(value, 2), "site": about.get("site", ""), "site_id": about.get("site_id", ""),
-                "span": _span(low, high),
-                "bar": bar(value, low, high, LEAK_SCALE), "mark": bar(detectable, None, None, LEAK_SCALE),
-            }
-        )  # fmt: skip
-    return sorted(rows, key=lambda r: (-r["month"].toordinal() if r["month"] else 0, r["tank_id"] or ""))
+    return sorted(rows, key=lambda r: (r["mean_l"], r["name"]))
 
 
 def gauges(tables: Tables, tanks: Mapping[str, Row]) -> list[Row]:
@@ -212,18 +201,14 @@ def tanks(tables: Tables, pages: Mapping[str, str], cases: Sequence[Case]) -> li
         .agg(
             _known_sum("sales_l").alias("throughput_l"),
             _known_sum("variance_l"),
-            pl.col("closing_stock_l").drop_nulls().last().alias("stock_l"),
             pl.len().alias("days"),
         )
     )
     by_tank = {r["tank_id"]: r for r in totals.iter_rows(named=True)}
-    empty = {"throughput_l": None, "variance_l": None, "stock_l": None, "days": 0}
-    verdicts = dict(
-        tables["statements"].group_by("tank_id", maintain_order=True).agg(pl.col("verdict").last()).iter_rows()
-    )
+    empty = {"throughput_l": None, "variance_l": None, "days": 0}
     open_cases: dict[str, int] = defaultdict(int)
     for case in cases:
-        for tank_id in case.tanks:
+        for tank_id in case.tanks if not case.is_past else ():
             open_cases[tank_id] += 1
     rows = []
     for tank in tables.rows("tanks"):
@@ -238,7 +223,6 @@ def tanks(tables: Tables, pages: Mapping[str, str], cases: Sequence[Case]) -> li
                 "product_label": text.PRODUCTS.get(tank["product"], tank["product"] or ""), "href": pages[tank_id],
                 "pct": None if sums["variance_l"] is None or not sold else 100 * sums["variance_l"] / sold,
                 "cases": open_cases[tank_id],
-                "verdict": verdicts.get(tank_id),
             }
         )  # fmt: skip
     return rows

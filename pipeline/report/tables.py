@@ -12,6 +12,14 @@ from pipeline.contract.dictionary import ALL_TABLES, polars_schema
 # Made by the query marts/prices; no table of the contract.
 _PRICES = pl.Schema({"tank_id": pl.String(), "product": pl.String(), "price": pl.Float64(), "currency": pl.String()})
 
+# By which the run's settings judged months; no table of the contract.
+_LIMITS = pl.Schema({"detectable_l_per_h": pl.Float64(), "fail_l_per_h": pl.Float64()})
+# Made by the query marts/last_readings.
+_LAST_READINGS = pl.Schema(
+    {"tank_id": pl.String(), "ts": pl.Datetime("us", "UTC"), "level_mm": pl.Float64(), "water_mm": pl.Float64(),
+     "temp_c": pl.Float64()}
+)  # fmt: skip
+
 # Keys first, so that the same rows in another order give the same pages.
 _SORTED_BY: dict[str, list[str]] = {
     "sites": ["site_id"], "tanks": ["site_id", "tank_id"], "meters": ["meter_id"],
@@ -20,11 +28,14 @@ _SORTED_BY: dict[str, list[str]] = {
     "statements": ["tank_id", "month"], "quarantine": ["table", "reason", "row"], "ledger": ["tank_id", "ts_start"],
     "drops": ["tank_id", "ts_start"], "draws": ["tank_id", "ts_start"], "evidence": ["case_id", "seq"],
     "meter_estimates": ["tank_id", "meter_id", "day"], "health": ["tank_id", "day"], "prices": ["tank_id", "product"],
-    "data_health": ["site_id", "tank_id", "kind"], "expected_false": ["cause"],
+    "data_health": ["site_id", "tank_id", "kind"], "expected_false": ["cause"], "verdicts": ["seq"],
+    "strapping": ["tank_id", "valid_from", "level_mm"],
+    "events": ["tank_id", "ts", "kind"], "limits": ["detectable_l_per_h"], "last_readings": ["tank_id"],
+    "drop_left": ["tank_id", "drop_id"],
 }  # fmt: skip
 _SCHEMAS: dict[str, pl.Schema] = {
     name: polars_schema(table) for name, table in ALL_TABLES.items() if name in _SORTED_BY
-} | {"prices": _PRICES}
+} | {"prices": _PRICES, "limits": _LIMITS, "last_readings": _LAST_READINGS}
 
 
 def completed(name: str, frame: pl.DataFrame | None) -> pl.DataFrame:

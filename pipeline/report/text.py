@@ -126,10 +126,21 @@ SIGHT_CLEAR: Final = "Every tank had a conclusive leak result, a live gauge and 
 WORKLIST: Final = "Worklist"
 WORKLIST_ORDER: Final = (
     "Most urgent first; within an urgency, the most at stake times how likely it is. Current is what still goes on, or "
-    "ended or came to light in the last {days} days of data. Bars are on a square-root scale."
+    "ended or came to light in the last {days} days of data. A leak, water, a split blend or a wrong product stays "
+    "until somebody closes it with a verdict, or the data shows the danger gone. Bars are on a square-root scale."
 )
-STATES: Final = {"current": "Current", "past": "Past", "all": "All"}
+STATES: Final = {"current": "Current", "past": "Past", "closed": "Closed", "all": "All"}
 PAST: Final = "past"
+CLOSED: Final = "closed on {day}: {verdict}"
+CLOSED_BY: Final = "closed on {day} by {who}: {verdict}"
+LABEL_VERDICTS: Final = {"confirmed": "so it was", "ruled_out": "so it was not"}
+NOT_CLOSED: Final = "nothing more seen, not closed"
+GONE_TEST: Final = "gone: a tightness test was passed on {when}"
+GONE_WATER: Final = "gone: water at {now} on {when}, {before} before it began"
+POOL: Final = "one pool with {others}"
+POOL_NOTE: Final = (
+    "one pool: litres, sales and variance are the pool's, shared out by capacity; leak rates are the pool's"
+)
 COLUMNS: Final = {
     "urgency": "Urgency",
     "what": "What",
@@ -167,8 +178,11 @@ NO_CASES: Final = "No case on this tank."
 FACTS: Final = {
     "site": "Site",
     "product": "Product",
-    "stock": "Last stock",
+    "stock": "Stock",
     "ullage": "Room left to safe fill",
+    "water": "Water",
+    "temperature": "Temperature",
+    "at": "Read",
     "capacity": "Capacity",
     "safe_fill": "Safe fill",
     "shape": "Shape",
@@ -180,6 +194,7 @@ FACTS: Final = {
 }
 BURIED: Final = ("above ground", "buried")
 WALLS: Final = ("single wall", "double wall", "{n} walls")
+STALE: Final = "stale: its gauge has told nothing good since"
 LEVEL_NOW: Final = "Product at {level}, water at {water} of {diameter}"
 ACTION: Final = "What to do"
 EVIDENCE: Final = "Evidence"
@@ -191,7 +206,7 @@ SITE_TANKS: Final = "Tanks at this site"
 EVIDENCE_COLUMNS: Final = ("What was found", "Value", "When", "Note")
 CASE_FACTS: Final = {
     "litres": "Litres", "money": "At stake", "rate": "Rate", "error": "Meter error", "since": "Since",
-    "raised": "Raised on", "meter": "Meter", "delivery": "Delivery", "id": "Case",
+    "raised": "Raised on", "tanks": "Tanks", "meter": "Meter", "delivery": "Delivery", "id": "Case",
 }  # fmt: skip
 RATE_NOTE: Final = {"line_leak": "while a hose of this tank is open"}
 
@@ -256,7 +271,8 @@ BY_CAUSE_NOTE: Final = "Sums of the cases listed, each weighed by its probabilit
 BY_CAUSE_COLUMNS: Final = ("Cause", "Cases", "Lost", "Gained", "Share of what is lost")
 TANKS: Final = "Tanks"
 TANK_COLUMNS: Final = (
-    "Tank", "Site", "Product", "Last stock", "Throughput", "Variance", "of throughput", "Cases", "Latest statement",
+    "Tank", "Site", "Product", "Stock, when read", "Throughput", "Variance", "of throughput", "Cases",
+    "Latest statement",
 )  # fmt: skip
 
 # -- Meters and hauliers ------------------------------------------------------------------------------
@@ -280,12 +296,14 @@ METERS_CUT: Final = "The {shown} of {all} meters furthest from zero."
 NO_METERS: Final = "No meter could be estimated."
 HAULIERS: Final = "Hauliers"
 HAULIER_NOTE: Final = (
-    "Dropped minus ticketed, drop by drop. A loading meter is itself good to about 0.15 % of a drop: one drop proves "
-    "little, many from one haulier tell."
+    "Dropped minus ticketed, drop by drop, after what each tank's own chart and meters make of it is taken out. The "
+    "interval holds what a tank's chart leaves in doubt, for all its drops at once. A loading meter is itself good to "
+    "about 0.15 % of a drop: one drop proves little, many from one haulier at many tanks tell."
 )
 HAULIER_COLUMNS: Final = (
     "Haulier",
     "Drops compared",
+    "at tanks",
     "Ticketed",
     "Mean difference a drop, 95 % interval",
     "of ticketed",
@@ -306,11 +324,23 @@ STATEMENT_COLUMNS: Final = (
 )  # fmt: skip
 VERDICTS: Final = {"pass": "Pass", "inconclusive": "Inconclusive", "fail": "Fail"}
 VERDICT_MEANS: Final = {
-    "pass": "no leak of {detectable} or more",
-    "inconclusive": "the data cannot tell",
-    "fail": "a leak may be going on: have it tested",
+    "pass": "by the rule alone: a leak of {detectable} would have shown and was not there, yet",
+    "inconclusive": "the data cannot tell whether it is tight",
+    "fail": "{rate}, above {fail}: a leak may be going on, have it tested",
 }
-VERDICT_PASS_PLAIN: Final = "no leak found"
+VERDICT_PASS_PLAIN: Final = "at {detectable}; no leak seen"
+VERDICT_BLIND: Final = "only a leak of {seen} or more would have shown, the rule asks for {detectable}"
+VERDICT_QUALIFIED: Final = "Pass at {detectable} only"
+LEAK_SEEN: Final = "{rate} seen ({span}), above nought"
+GAIN_SEEN: Final = "a gain of {rate} seen ({span}), which hides a leak"
+LEAK_REACHES: Final = "its interval reaches {high}"
+STATEMENT_CASE: Final = "see case: {label}, {p}, {state}"
+BEYOND_ALLOWANCE: Final = "variance {variance} is beyond the month's allowance of {allowance}"
+STATEMENT_LIMITS: Final = (
+    "Judged by these limits: a month passes where a leak of {detectable} would have shown and the estimate is not "
+    "above {fail}, fails where it is above that, and is inconclusive where so small a leak could not have shown. What "
+    "the figures or a case say against a pass stands beside it: such a pass is not a plain one."
+)
 STATEMENT_CAUTION: Final = (
     "A pass says what the data could have shown, no more. It is not a tightness test and does not replace the release "
     "detection that local code requires. A fail is a suspected release until a licensed tester has ruled it out; codes "
@@ -318,7 +348,6 @@ STATEMENT_CAUTION: Final = (
 )
 STATEMENTS_CUT: Final = "The newest {shown} of {all} rows are shown; the file holds all of them."
 NO_STATEMENTS: Final = "No statement yet."
-SAVE_STATEMENTS: Final = "Save all statements as CSV"
 STATEMENT_FILTERS: Final = {"month": "Month", "verdict": "Verdict", "site": "Site"}
 
 # -- Data health --------------------------------------------------------------------------------------
@@ -329,7 +358,7 @@ TROUBLES_NOTE: Final = (
     "are not to be trusted until it is mended."
 )
 NO_TROUBLES: Final = "Nothing stands out in the last fourteen days of data."
-TROUBLE_COLUMNS: Final = ("Tank", "Site", "What", "Since (UTC)", "How much", "What it means")
+TROUBLE_COLUMNS: Final = ("Tank", "Site", "What", "Since", "How much", "What it means")
 TROUBLE_KINDS: Final = {
     "stale": "No data", "gaps": "Gaps", "stuck": "Stuck", "clock_off": "Clock off", "clock_drifts": "Clock drifts",
     "unit_slip": "Unit slipped", "temperature_unit": "Temperature unit slipped", "tag_map": "Tag map does not fit",
@@ -356,7 +385,7 @@ GAUGES_NOTE: Final = (
     "'tight'."
 )
 GAUGE_COLUMNS: Final = (
-    "Tank", "Site", "State", "Readings a day", "Bad", "Gaps, h a day", "Smallest step, mm", "Clock off, s",
+    "Tank", "Site", "State", "Readings a day", "Bad", "Gaps, h a day", "Smallest step, mm", "Clocks",
 )  # fmt: skip
 GAUGE_STATES: Final = {
     "stuck": "Stuck", "gappy": "Gaps", "blind": "Hides small changes", "late": "Clock off", "bad": "Many bad readings",
@@ -390,3 +419,11 @@ DROP_TICKET: Final = ", {ticket} ticketed, {mismatch} apart (SD {sd})"
 NO_ID: Final = "no ticket"
 DRAW_HOVER: Final = "{litres} drawn (SD {sd})"
 TIMES_NOISE: Final = "{k} times its noise"
+
+
+def clock_words(gauge_ahead_s: float | None) -> str:
+    """Which clock is ahead, and by how much."""
+    if gauge_ahead_s is None:
+        return ""
+    ahead = "gauge" if gauge_ahead_s > 0 else "till"
+    return f"{ahead} ahead by {abs(gauge_ahead_s):.0f}\u202fs" if round(gauge_ahead_s) else "together"

@@ -16,6 +16,7 @@ from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.scoring import store_rows
 from pipeline.scoring.bare_tanks import bare_rows, bare_tanks
 from pipeline.scoring.day_features import feature_rows, with_z
+from pipeline.scoring.drop_left import drop_left_rows
 from pipeline.scoring.odd_days import OddDay, with_forest
 from pipeline.scoring.statements import Limits
 from pipeline.scoring.unit_sheet import UnitSheet, day_rows, part_rows, statement_rows, unit_day_rows, unit_sheets
@@ -41,6 +42,7 @@ _MAKERS: Final[Mapping[str, Callable[[UnitSheet], pl.DataFrame]]] = {
     "statements": statement_rows,
     "ledger": store_rows.ledger_rows,
     "drops": store_rows.drop_rows,
+    "drop_left": drop_left_rows,
     "draws": store_rows.draw_rows,
     "meter_estimates": store_rows.meter_rows,
     "health": store_rows.health_rows,

@@ -6,13 +6,14 @@ shared but repeated.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.estimate.known import used_lag_s
+from pipeline.estimate.observe import KnownDrop
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import DayView
 from pipeline.features.trading_days import DAY_S
@@ -86,14 +87,14 @@ def drop_rows(sheet: UnitSheet) -> pl.DataFrame:
     rows = []
     for known in sheet.seen.drops:
         drop, mine = known.drop, tickets[list(known.drop.tickets)]
-        main = mine.sort("ticket_volume_l", "delivery_id").row(-1, named=True) if mine.height else None
+        main = _main_ticket(sheet, known)
         tank = main["tank_id"] if main else sheet.seen.unit.unit_id
         ticketed = float(mine["ticket_volume_l"].sum()) if main else None
         edges = np.array([drop.start_s, drop.end_s])
         rows.append(
             {
                 "tank_id": tank,
-                "drop_id": f"{tank}@{np.datetime64(round(drop.start_s), 's')}",
+                "drop_id": drop_id(sheet, known),
                 "start_s": drop.start_s,
                 "end_s": drop.end_s,
                 "gain_l": drop.gain_l,
@@ -109,6 +110,18 @@ def drop_rows(sheet: UnitSheet) -> pl.DataFrame:
     schema = {"delivery_id": pl.String, **dict.fromkeys(("ticket_volume_l", "mismatch_l", "mismatch_sd_l"), pl.Float64)}
     frame = pl.DataFrame(rows, schema_overrides=schema, infer_schema_length=None)
     return _with_instants(frame).unique("drop_id", keep="first", maintain_order=True)
+
+
+def drop_id(sheet: UnitSheet, known: KnownDrop) -> str:
+    """A drop's name: its tank, that of its largest ticket in a pool, and the second in which it began."""
+    main = _main_ticket(sheet, known)
+    tank = main["tank_id"] if main else sheet.seen.unit.unit_id
+    return f"{tank}@{np.datetime64(round(known.drop.start_s), 's')}"
+
+
+def _main_ticket(sheet: UnitSheet, known: KnownDrop) -> dict[str, Any] | None:
+    mine = sheet.seen.unit.tickets[list(known.drop.tickets)]
+    return mine.sort("ticket_volume_l", "delivery_id").row(-1, named=True) if mine.height else None
 
 
 def draw_rows(sheet: UnitSheet) -> pl.DataFrame:

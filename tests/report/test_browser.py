@@ -6,7 +6,9 @@ import io
 import polars as pl
 import pytest
 
+from pipeline.report.site import write_report
 from tests.support.browser import drawn, opened, until
+from tests.support.report_frames import build_frames, last_day
 
 PAGES = ("index.html", "fleet.html", "meters.html", "statements.html", "data.html", "reading.html", "tanks/S02-T1.html")
 PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
@@ -20,7 +22,8 @@ def visible_rows(page, table):
 def current(frames, as_of):
     """The cases that still go on or ended, or came to light, within the last fortnight of data."""
     days_since = (pl.lit(as_of) - pl.max_horizontal(pl.col("ts_end").dt.date(), "raised_on")).dt.total_days()
-    return frames["cases"].filter(pl.col("ts_end").is_null() | (days_since <= 14))
+    is_danger = pl.col("cause").is_in(["tank_leak", "line_leak", "water_ingress", "phase_separation", "wrong_product"])
+    return frames["cases"].filter(pl.col("ts_end").is_null() | (days_since <= 14) | is_danger)
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -200,11 +203,14 @@ def test_a_cell_of_the_heat_map_opens_its_tank(browser, report, frames):
         assert page.locator("h1").inner_text() == third
 
 
-def test_print_shows_every_row_and_light_charts(browser, report, frames):
+def test_print_shows_what_is_filtered_with_its_keys_and_light_charts(browser, report, current):
+    watched = current.filter(pl.col("urgency") == "watch")
     with opened(browser, report / "index.html", "#urgency=watch", color_scheme="dark") as page:
-        assert visible_rows(page, "worklist").count() < frames["cases"].height
         page.emulate_media(media="print")
-        assert visible_rows(page, "worklist").count() == frames["cases"].height
+        assert visible_rows(page, "worklist").count() == watched.height
+        printed = page.locator("#worklist").inner_text()
+        assert all(case in printed for case in watched["case_id"])
+        assert "Urgency: Watch" in page.locator(".filtered").inner_text()
         assert page.locator("form.filters").is_hidden()
     with opened(browser, report / "tanks/S02-T1.html", color_scheme="dark") as page:
         page.emulate_media(media="print")
@@ -213,22 +219,43 @@ def test_print_shows_every_row_and_light_charts(browser, report, frames):
         assert ink == "#1c2830"
 
 
-def test_all_statements_are_saved_as_a_file(browser, report, frames):
-    with opened(browser, report / "statements.html", accept_downloads=True) as page:
-        with page.expect_download() as saved:
-            page.locator("button[data-embedded]").click()
-        text = saved.value.path().read_text(encoding="utf-8-sig")
-    rows = list(csv.DictReader(io.StringIO(text)))
-    wanted = {(r["tank_id"], str(r["month"]), r["verdict"]) for r in frames["statements"].iter_rows(named=True)}
-    assert {(r["tank_id"], r["month"], r["verdict"]) for r in rows} == wanted
+def saved_rows(page):
+    """Rows of the file that the page's table is saved as."""
+    with page.expect_download() as saved:
+        page.locator("button[data-save]").first.click()
+    return list(csv.DictReader(io.StringIO(saved.value.path().read_text(encoding="utf-8-sig"))))
 
 
-def test_what_is_shown_is_saved_as_a_file(browser, report):
+def test_the_statements_that_are_shown_are_saved_with_units_and_nothing_else(browser, report, frames):
+    with opened(browser, report / "statements.html", "#verdict=inconclusive", accept_downloads=True) as page:
+        rows = saved_rows(page)
+    wanted = frames["statements"].filter(pl.col("verdict") == "inconclusive")
+    by_key = {(r["tank_id"], r["month"]): r for r in rows}
+    assert len(rows) == len(by_key) == wanted.height
+    for row in wanted.iter_rows(named=True):
+        told = by_key[row["tank_id"], str(row["month"])]
+        for name in ("variance_l", "throughput_l", "detectable_l_per_h"):
+            assert float(told[name]) == pytest.approx(row[name], abs=1e-3)
+
+
+def test_the_cases_that_are_shown_are_saved_in_whole_cells_with_their_keys(browser, report, current):
+    wanted = {r["case_id"]: r for r in current.filter(pl.col("urgency") == "act_now").iter_rows(named=True)}
     with opened(browser, report / "index.html", "#urgency=act_now", accept_downloads=True) as page:
-        with page.expect_download() as saved:
-            page.locator("button[data-save]").click()
-        rows = list(csv.reader(io.StringIO(saved.value.path().read_text(encoding="utf-8-sig"))))
-    assert [r[0] for r in rows] == ["Urgency", "Act now", "Act now"]
+        rows = saved_rows(page)
+    assert {r["case_id"] for r in rows} == set(wanted)
+    for row in rows:
+        case = wanted[row["case_id"]]
+        assert (row["cause"], row["tank_id"]) == (case["cause"], case["tank_id"])
+        assert row["litres_l"] == "" or float(row["litres_l"]) == pytest.approx(case["litres"], abs=1e-3)
+
+
+def test_a_saved_table_holds_no_formula(browser, tmp_path):
+    frames = build_frames(tank_count=2, days=10)
+    frames["cases"] = frames["cases"].with_columns(action=pl.lit("=HYPERLINK(1)"), summary=pl.lit("@cmd"))
+    index = write_report(frames, tmp_path, as_of=last_day(10))
+    with opened(browser, index, accept_downloads=True) as page:
+        rows = saved_rows(page)
+    assert {(r["action"], r["summary"]) for r in rows} == {("'=HYPERLINK(1)", "'@cmd")}
 
 
 def test_without_scripts_every_row_and_case_is_still_there(browser, report, frames):

@@ -24,7 +24,7 @@ def case(case_id, cause="tank_leak", **changes):
     return row | changes
 
 
-def rank(*cases, prices=None):
+def rank(*cases, prices=None, **more):
     frames = {
         "sites": pl.DataFrame(
             [("S", "Harbour", "Europe/Berlin", "EUR"), ("R", "Mill", "nowhere", "EUR")],
@@ -39,7 +39,7 @@ def rank(*cases, prices=None):
             schema=["meter_id", "tank_id", "valid_from"], orient="row",
         ),
         "cases": pl.DataFrame(list(cases), infer_schema_length=None),
-    } | ({"prices": prices} if prices is not None else {})  # fmt: skip
+    } | ({"prices": prices} if prices is not None else {}) | more  # fmt: skip
     return ranked(Tables.of(frames), links.page_names(["T1", "T2", "T9"]), AS_OF)
 
 
@@ -63,8 +63,8 @@ def test_what_is_long_over_comes_last_and_is_not_counted():
     over = {"ts_start": end - timedelta(days=1), "ts_end": end, "urgency": "act_now", "litres": -900.0}
     over |= {"litres_low": -910.0, "litres_high": -890.0}
     found = rank(
-        case("long over", **over, raised_on=date(2026, 3, 16)),
-        case("came to light", **over, raised_on=date(2026, 3, 17)),
+        case("long over", cause="bulk_theft", **over, raised_on=date(2026, 3, 16)),
+        case("came to light", cause="bulk_theft", **over, raised_on=date(2026, 3, 17)),
         case("goes on", cause="clock_skew", urgency="watch", litres=None),
     )
     assert [(c.row["case_id"], c.state) for c in found] == [
@@ -72,6 +72,78 @@ def test_what_is_long_over_comes_last_and_is_not_counted():
     ]  # fmt: skip
     assert headline(found)[0] == "One thing needs someone today."
     assert headline(found)[1][0].startswith("900\u202fl (890 to 910)")
+
+
+LONG_OVER = {
+    "ts_start": datetime(2026, 1, 10, tzinfo=UTC), "ts_end": datetime(2026, 1, 17, tzinfo=UTC),
+    "raised_on": date(2026, 1, 12), "urgency": "act_now",
+}  # fmt: skip
+DANGERS = ["tank_leak", "line_leak", "water_ingress", "phase_separation", "wrong_product"]
+
+
+@pytest.mark.parametrize("cause", DANGERS)
+def test_no_danger_leaves_the_list_because_days_went_by(cause):
+    (found,) = rank(case("old", cause, **LONG_OVER))
+    assert (found.state, found.state_words) == ("current", "nothing more seen, not closed")
+    assert headline([found])[0] == "One thing needs someone today."
+
+
+@pytest.mark.parametrize("cause", [*DANGERS, "bulk_theft"])
+@pytest.mark.parametrize(("verdict", "words"), [("confirmed", "so it was"), ("ruled_out", "so it was not")])
+def test_a_verdict_closes_a_case_and_the_last_one_counts(cause, verdict, words):
+    verdicts = pl.DataFrame(
+        [(0, "old", "ruled_out", date(2026, 3, 1), None), (1, "old", verdict, date(2026, 3, 2), "Ines")],
+        schema={"seq": pl.Int32, "case_id": pl.String, "verdict": pl.String, "learned_on": pl.Date, "who": pl.String},
+        orient="row",
+    )
+    open_one, found = rank(case("old", cause), case("other"), verdicts=verdicts)
+    assert open_one.row["case_id"] == "other"
+    assert (found.state, found.state_words) == ("closed", f"closed on 2 Mar 2026 by Ines: {words}")
+
+
+@pytest.mark.parametrize(("now_mm", "state"), [(152.0, "current"), (7.5, "past")])
+def test_water_is_gone_when_the_float_is_back_where_it_was(now_mm, state):
+    at = datetime(2026, 3, 31, 10, 5, tzinfo=UTC)
+    before = LONG_OVER["ts_start"]
+    ledger = pl.DataFrame({"tank_id": ["T1"], "ts_start": [before - timedelta(hours=1)], "ts_end": [before],
+                           "water_end_mm": [6.0]})  # fmt: skip
+    last = pl.DataFrame({"tank_id": ["T1"], "ts": [at], "water_mm": [now_mm]})
+    (found,) = rank(case("split", "phase_separation", **LONG_OVER), ledger=ledger, last_readings=last)
+    assert found.state == state
+    if state == "past":
+        words = found.state_words.replace("\u202f", " ")
+        assert words == "gone: water at 8 mm on 31 Mar 2026, 12:05, 6 mm before it began"
+
+
+def test_a_leak_is_gone_when_a_tightness_test_was_passed_after_it():
+    test = {"event_id": ["e"], "ts": [datetime(2026, 1, 20, 9, tzinfo=UTC)], "site_id": ["S"], "tank_id": ["T1"],
+            "kind": ["tightness_test_passed"]}  # fmt: skip
+    (found,) = rank(case("leak", **LONG_OVER), events=pl.DataFrame(test))
+    assert (found.state, found.state_words) == ("past", "gone: a tightness test was passed on 20 Jan 2026, 10:00")
+    (before,) = rank(
+        case("leak", **LONG_OVER | {"ts_end": datetime(2026, 1, 21, tzinfo=UTC)}), events=pl.DataFrame(test)
+    )
+    assert before.state == "current"
+
+
+def test_a_case_stands_on_every_tank_that_it_touches():
+    joined = pl.DataFrame(
+        [("T1", "S", "P"), ("T2", "S", "P"), ("T9", "S", None)], schema=["tank_id", "site_id", "manifold_id"],
+        orient="row",
+    )  # fmt: skip
+    told = pl.DataFrame({"case_id": ["fed"], "seq": [0], "name": ["the level that falls with its sales is that of T9"]},
+                        schema_overrides={"seq": pl.Int32})  # fmt: skip
+    found = {c.row["case_id"]: c for c in rank(case("leak"), case("fed", "wrong_feed"), tanks=joined, evidence=told)}
+    assert found["leak"].tanks == ("T1", "T2")
+    assert found["leak"].pool == "one pool with T2"
+    assert found["fed"].tanks == ("T1", "T2", "T9")
+
+
+def test_hours_of_the_day_are_those_of_the_site():
+    (found,) = rank(case("draws", "slow_theft"))
+    row = {"name": "usual hour, UTC", "value": 1.5, "unit": "h"}
+    (told,) = found.evidence([row])
+    assert (told["name"], told["clock"]) == ("usual hour", "02:30")
 
 
 def test_a_sale_at_risk_goes_before_litres_of_the_same_urgency():

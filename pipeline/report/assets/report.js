@@ -38,6 +38,14 @@
     });
   };
 
+  const chosenWords = (form, name, value) => {
+    const field = form.elements[name];
+    const label = (field.closest?.(".field")?.querySelector("span") ?? form.querySelector("legend")).textContent;
+    const chosen = field.selectedOptions?.[0]?.textContent
+      ?? form.querySelector(`[name="${name}"][value="${value}"]`)?.closest("label").querySelector(".urgency").textContent.trim() ?? value;
+    return `${label}: ${chosen}`;
+  };
+
   const apply = (form) => {
     const table = document.getElementById(form.dataset.table);
     const body = table.tBodies[0], wanted = state(form);
@@ -50,7 +58,12 @@
     if (form.elements.sort) body.append(...ordered(body.rows, wanted.get("sort") || "rank"));
     const all = body.rows.length;
     const template = shown === all ? form.dataset.all : shown ? form.dataset.shown : form.dataset.none;
-    form.querySelector("output").textContent = words(template, { shown, all });
+    const told = words(template, { shown, all });
+    form.querySelector("output").textContent = told;
+    const chosen = [...wanted].filter(([name]) => name !== "sort").map(([name, value]) => chosenWords(form, name, value));
+    const line = form.nextElementSibling;
+    line.textContent = [told, ...chosen].join("; ");
+    line.hidden = false;
   };
 
   const fill = (form, wanted) => {
@@ -94,10 +107,10 @@
     });
   }
 
-  // -- Save as a file: what is shown, or what is embedded -----------------------------------------------
+  // -- Save as a file: what is shown -----------------------------------------------
   const quoted = (value) => {
-    const isText = !Number.isFinite(Number(value));
-    const safe = isText && /^[=+\-@\t\r]/.test(value) ? `'${value}` : value;
+    const plain = value === null ? "" : String(value);
+    const safe = typeof value === "string" && /^[=+\-@\t\r]/.test(value) ? `'${plain}` : plain;
     return /[",\r\n]/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
   };
 
@@ -109,19 +122,14 @@
     setTimeout(() => URL.revokeObjectURL(link.href), 1000);
   };
 
+  // What is shown, in its order; a record of a row has whole cells with names and units.
   const csvOf = (table) => {
-    const wanted = [...table.tHead.rows[0].cells].map((cell) => cell.textContent.trim() !== "");
-    const line = (row, value) => [...row.cells].filter((_, i) => wanted[i]).map((cell) => quoted(value(cell))).join(",");
-    const flat = (cell) => cellValue(cell).replace(/\s+/g, " ");
-    const rows = [...table.tBodies[0].rows].filter((row) => !row.hidden);
-    return [line(table.tHead.rows[0], flat), ...rows.map((row) => line(row, flat))].join("\r\n") + "\r\n";
+    const { columns, rows } = JSON.parse(document.getElementById(`${table.id}-records`).textContent);
+    const shown = [...table.tBodies[0].rows].filter((row) => !row.hidden).map((row) => rows[row.dataset.key]);
+    return [columns, ...shown].map((cells) => cells.map((cell) => quoted(cell)).join(",")).join("\r\n") + "\r\n";
   };
 
   for (const button of document.querySelectorAll("button[data-save]")) {
     button.addEventListener("click", () => save(`${button.dataset.save}.csv`, csvOf(document.getElementById(button.dataset.save))));
-  }
-  for (const button of document.querySelectorAll("button[data-embedded]")) {
-    const embedded = document.getElementById(button.dataset.embedded);
-    button.addEventListener("click", () => save(button.dataset.name, JSON.parse(embedded.textContent)));
   }
 })();

@@ -1,0 +1,92 @@
+"""Kind of evidence: contract. A figure is the same number on every page that shows it."""
+
+import re
+from html import unescape
+
+import polars as pl
+import pytest
+
+from pipeline.report.site import write_report
+from tests.support.report_frames import build_frames, last_day
+
+DAYS = 60
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    """Every page of a report with joined tanks, by its path."""
+    frames = build_frames(days=DAYS)
+    joined = pl.when(pl.col("site_id") == "S02").then(pl.lit("pool"))
+    frames["tanks"] = frames["tanks"].with_columns(manifold_id=joined)
+    report = write_report(frames, tmp_path_factory.mktemp("same"), as_of=last_day(DAYS)).parent
+    return frames, {str(p.relative_to(report)): p.read_text(encoding="utf-8") for p in report.rglob("*.html")}
+
+
+def plain(html: str) -> str:
+    return re.sub(r"[ \n]+", " ", unescape(re.sub(r"<[^>]+>", " ", html))).strip()
+
+
+def rows_of(html: str, table: str) -> dict[str, str]:
+    body = html.split(f'id="{table}"')[1].split("</table>")[0]
+    return {unescape(k): r for k, r in re.findall(r'<tr [^>]*data-key="([^"]*)"(.*?)</tr>', body, re.DOTALL)}
+
+
+def cards_of(html: str) -> dict[str, str]:
+    found = re.findall(r"<article .*?</article>", html, re.DOTALL)
+    return {plain(re.search(r'<dd class="code">(.*?)</dd>', card, re.DOTALL)[1]): plain(card) for card in found}
+
+
+def test_a_case_has_the_same_figures_in_the_worklist_and_on_every_tank_that_it_touches(pages):
+    frames, html = pages
+    listed = rows_of(html["index.html"], "worklist")
+    assert len(listed) == frames["cases"].height
+    seen = {}
+    for path, page in html.items():
+        for case_id, card in cards_of(page).items():
+            seen.setdefault(case_id, []).append(path)
+            row = listed[case_id]
+            for figure in re.findall(r"<b>(.*?)</b>|<small>([^<]* to [^<]*)</small>|(EUR [^<]*)<", row):
+                assert unescape(next(f for f in figure if f)) in card, (case_id, path, figure)
+            since = re.search(r'data-label="Since">([^<]+)<', row)[1]
+            assert since in card, (case_id, path, since)
+    assert set(seen) == set(listed)
+    pool = [t for t, m in frames["tanks"].select("tank_id", "manifold_id").rows() if m]
+    of_pool = frames["cases"].filter(pl.col("tank_id").is_in(pool))["case_id"]
+    assert len(of_pool)
+    assert all({f"tanks/{t}.html" for t in pool} <= set(seen[case_id]) for case_id in of_pool)
+
+
+def test_a_tank_has_the_same_stock_and_cases_in_the_fleet_and_on_its_own_page(pages):
+    frames, html = pages
+    rows = rows_of(html["fleet.html"], "tank-list")
+    for tank in frames["tanks"]["tank_id"]:
+        own = html[f"tanks/{tank}.html"]
+        stock = re.search(r"<dt>Stock</dt><dd><b>(.*?)</b>", own)[1]
+        assert stock in rows[tank]
+        current = sum('class="tag">past' not in card for card in re.findall(r"<article .*?</article>", own, re.DOTALL))
+        count = int(plain(re.search(r'data-label="Cases">(.*?)</td>', rows[tank])[1]))
+        assert count == current, tank
+
+
+def test_a_statement_says_the_same_on_both_of_its_pages(pages):
+    frames, html = pages
+    rows = rows_of(html["statements.html"], "statement-list")
+    for key, row in rows.items():
+        cells = [plain(c) for c in re.findall(r"<td.*?</td>", row, re.DOTALL)][1:]
+        own = plain(html[f"tanks/{key.split()[0]}.html"].split('id="statements"')[1])
+        assert all(cell in own for cell in cells), key
+
+
+def test_joined_tanks_say_on_each_page_that_they_are_one_pool(pages):
+    frames, html = pages
+    pool = sorted(t for t, m in frames["tanks"].select("tank_id", "manifold_id").rows() if m)
+    words = f"one pool with {', '.join(pool[1:])}"
+    for path in ("index.html", "fleet.html", "statements.html", "meters.html", "data.html"):
+        assert words in html[path], path
+    assert "one pool" in html[f"tanks/{pool[0]}.html"]
+
+
+def test_no_page_tells_a_time_in_utc_or_of_log_odds(pages):
+    for path, page in pages[1].items():
+        assert "UTC" not in plain(page.split("<main")[1].split("</main>")[0]), path
+        assert "log odds" not in page
