@@ -113,7 +113,7 @@ def chart_data(
     balance = _steadied(seen, dips, balance, np.cumsum(jump_var > 0))
     by_chart = balance.stock_15_l + balance.sold_15_l.sum(axis=1) - ticketed + (0.0 if moved_l is None else moved_l)
     better = model.base_l(dips.level_mm) - seen.unit.stock_l(dips.level_mm, dips.ts_s)
-    keep = np.array([not name.startswith("chart") and name not in ("tickets", "shell") for name in balance.names])
+    keep = np.array([not name.startswith(("chart", "thermometer:", "tickets", "shell")) for name in balance.names])
     kept = tuple(name for name, is_kept in zip(balance.names, keep, strict=True) if is_kept)
     carriers = sorted(name for name in came if name)
     usual = _usual(balance, kept, keep, seen.unit.product)

@@ -14,6 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.regression import Prior
+from pipeline.estimate.warmth import (
+    BEHIND_SHARE,
+    LATE_SD_H,
+    WARMTH_SD_K,
+    by_the_hour,
+    smoothed_temp_c,
+    thermometer_columns,
+)
 from pipeline.ledger.dips import Dips
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
@@ -35,8 +43,8 @@ BAND_REACH_MM = 200.0
 SCALE_SD = 0.004
 """Share by which a sound chart is off as a whole, SD. Common practice, no source: 0.3 % (0.1 to 1)."""
 OFFSET_SD_MM = 14.0
-"""How far a sound chart lies off along the level, SD: a tank laid with a fall of 0.5 to 1 % whose probe stands 1 to 2.5 m
-from its middle reads 5 to 25 mm off, which its chart need not know. Common practice, no source."""
+"""How far a sound chart lies off along the level, SD: a tank laid with a fall of 0.5 to 1 % whose probe stands 1 to
+2.5 m from its middle reads 5 to 25 mm off, which its chart need not know. Common practice, no source."""
 SHIFT_SD_MM = 25.0
 """Prior SD of how far a gauge that jumped reads off afterwards; jumps of 2 to 50 mm are common practice, no source."""
 TICKET_SHARE_SD = 0.0015
@@ -50,19 +58,16 @@ STEADY_SHARE = 0.3
 """Share of each dip in the running mean that tells its noise. No source."""
 CALIBRATED_SD = 0.0035
 """How much a calibration changes a meter, as a share: two usual errors. No source."""
-TICKETS_MEAN, TICKETS_SD = -0.0005, 0.001
+TICKETS_MEAN, TICKETS_SD = -0.0005, 0.0015
 """A carrier's lasting bias, as a share: 0 to 0.3 %, mostly in the carrier's favour (common practice, no source)."""
+VAPOUR_SHARE = (0.0005, 0.0004)
+BREATHING_L_PER_H = (0.03, 0.02)
+"""Petrol's losses, mean and SD: with sales, as a share (0.01 to 0.1 %), and at rest (0.01 to 0.06 l/h). Common
+practice, no source."""
 HOLES = tuple(0.025 * number for number in range(16))
 """Heights above the bottom at which a tank may leak, as shares of its depth. No source."""
 FREE_L2 = 1e8
 """Variance of a jump of which nothing is known. [l²]"""
-TEMP_WALK_C = 0.006
-"""How far the bulk's temperature may wander in one hour, SD. No source: it follows the soil over days."""
-TEMP_RATE_SD = 0.1
-"""SD of the bulk's rate of cooling after a drop [K/h]; how fast that rate may change is the next. No source."""
-TEMP_RATE_WALK = 0.0004
-IN_THE_OPEN = 10.0
-"""How many times as fast a tank in the open follows the weather. No source."""
 
 
 @dataclass(frozen=True)
@@ -100,60 +105,6 @@ class Balance:
             for place, name in enumerate(self.names)
             if name == f"meter:{meter}" or (name == f"calibrated:{meter}" and self.columns[dip, place] != 0.0)
         ]
-
-
-def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the_open: bool) -> Floats:
-    """The probe's temperature smoothed by past values only, begun anew at each drop; gaps carry it on. [°C]
-
-    A Kalman filter of temperature and its rate: the bulk cools or warms slowly and steadily, what the probe shows
-    beyond that is its noise, told from second differences of the readings so far. Without it each reading's noise
-    would be taken for litres. A tank `in_the_open` follows the weather; and a reading that the
-    filter cannot believe makes it begin anew.
-    """
-    times = IN_THE_OPEN if in_the_open else 1.0
-    walk, rate_walk = times * TEMP_WALK_C, times * TEMP_RATE_WALK
-    out = np.empty(len(temp_c))
-    segment = np.searchsorted(drop_hours, hours, "left")
-    noise = _temp_noise_c(temp_c, segment)
-    value, rate, last_segment, last_h = 15.0, 0.0, -1, float(hours[0]) if len(hours) else 0.0
-    p_tt, p_tr, p_rr = 25.0, 0.0, TEMP_RATE_SD**2
-    for k, reading in enumerate(temp_c):
-        step = float(np.clip(hours[k] - last_h, 0.0, 12.0))
-        last_h = float(hours[k])
-        if segment[k] != last_segment:
-            last_segment = segment[k]
-            rate, p_tt, p_tr, p_rr = 0.0, 100.0, 0.0, TEMP_RATE_SD**2
-        value += rate * step
-        p_tt += 2.0 * step * p_tr + step * step * p_rr + walk**2 * step
-        p_tr += step * p_rr
-        p_rr += rate_walk**2 * step
-        if np.isfinite(reading):
-            off = float(reading) - value
-            if off * off > 25.0 * (p_tt + noise[k] ** 2):
-                p_tt += off * off
-            total = p_tt + noise[k] ** 2
-            gain_t, gain_r = p_tt / total, p_tr / total
-            surprise = float(reading) - value
-            value, rate = value + gain_t * surprise, rate + gain_r * surprise
-            p_rr -= gain_r * p_tr
-            p_tr *= 1.0 - gain_t
-            p_tt *= 1.0 - gain_t
-        out[k] = value
-    return out
-
-
-def _temp_noise_c(temp_c: Floats, segment: NDArray[np.int64]) -> Floats:
-    """SD of each half hour's temperature, from the second differences so far. [°C]"""
-    second = np.abs(np.diff(temp_c, 2))
-    same = (segment[2:] == segment[:-2]) & np.isfinite(second)
-    usual = np.full(len(temp_c), 0.05)
-    for start in range(48, len(temp_c), 48):
-        sample = second[max(0, start - 960) : start - 2][same[max(0, start - 960) : start - 2]]
-        if len(sample) >= 20:
-            low = 1.4826 * float(np.median(sample)) / np.sqrt(6.0)
-            wide = float(np.sqrt(np.mean(np.minimum(sample, np.quantile(sample, 0.9)) ** 2) / 6.0))
-            usual[start : start + 48] = max(low, wide, 0.01)
-    return usual
 
 
 def shape_columns(unit: Unit, level_mm: Floats, at_s: Floats) -> Floats:
@@ -307,6 +258,10 @@ def balance_of(
         *calibrated_names,
         "tickets",
         "shell",
+        "warmth:cosine",
+        "warmth:sine",
+        "thermometer:late",
+        "thermometer:behind",
     )
     columns = np.column_stack(
         [
@@ -319,22 +274,25 @@ def balance_of(
             calibrated,
             came_15,
             shell_lag_l(stock_15, hours),
+            by_the_hour(sold_15.sum(axis=1), hours, unit.product),
+            (beta * np.maximum(stock_15, 0.0))[:, None] * thermometer_columns(temp, hours, jumps),
         ]
     )
     count = len(dips.meters)
     versions = charts.shape[1] // CHART_COLUMNS
-    vapour = [0.0003 if is_petrol else 0.0, 0.02 if is_petrol else 0.0]
+    losses = np.array([VAPOUR_SHARE, BREATHING_L_PER_H]) if is_petrol else np.array([[0.0, 0.0001], [0.0, 0.02]])
     others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names)
-    mean = np.concatenate([np.zeros(count), vapour, np.zeros(others), [TICKETS_MEAN, SHELL_SHARE]])
+    usual = [TICKETS_MEAN, SHELL_SHARE, 0.0, 0.0, 0.0, 0.0]
+    mean = np.concatenate([np.zeros(count), losses[:, 0], np.zeros(others), usual])
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.ones(SHAPES)])
     sd = np.concatenate(
         [
             np.full(count, METER_SD),
-            [0.0003 if is_petrol else 0.0001, 0.02, 0.05],
+            [*losses[:, 1], 0.05],
             np.tile(one_chart, versions),
             np.full(len(shifts_h), SHIFT_SD_MM),
             np.full(len(calibrated_names), CALIBRATED_SD),
-            [TICKETS_SD, SHELL_SHARE],
+            [TICKETS_SD, SHELL_SHARE, WARMTH_SD_K, WARMTH_SD_K, LATE_SD_H, BEHIND_SHARE],
         ]
     )
     return Balance(

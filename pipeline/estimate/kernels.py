@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def kalman_gains(
+@njit(cache=True)
+def kalman_gains(  # noqa: C901 - one loop, compiled
     keep: Floats, carry: Floats, seen: Floats, added: Floats, first: Floats
 ) -> tuple[Floats, Floats]:  # pragma: no cover - compiled
     """Gains (n, k, S) and SDs of the innovations (n, k) of a Kalman filter whose states fade by `keep` (n, k, S).
@@ -61,7 +61,7 @@ def kalman_gains(
     return gain, sd
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def innovations(
     columns: Floats, keep: Floats, carry: Floats, seen: Floats, gain: Floats, sd: Floats
 ) -> Floats:  # pragma: no cover - compiled

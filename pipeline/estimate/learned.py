@@ -25,19 +25,21 @@ from pipeline.estimate.whiten import Noise, filter_of, whitened
 
 Floats = NDArray[np.float64]
 
-LEARNED_AFTER_DAYS = (3, 6, 12, 24, 45, 90)
-MOST_DAYS = 90
+LEARNED_AFTER_DAYS = (2, 4, 8, 16, 32, 64)
+MOST_DAYS = 45
 """Learned after so many days, then again after each further `MOST_DAYS`, on so many days at most: gauges are exchanged
 and seasons change. No source."""
 FEWEST_DIPS = 60
 """With fewer nothing is learned. No source."""
 HELD = 4.0
 """Rows further out than so many SDs count less (Huber's weights)."""
-EARLY_SWAY_MM, EARLY_SWAY_H = 0.28, 9.0
-"""How a gauge sways that has not shown its own: as the worst tenth of them. Common practice, no source."""
-SWEEPS = 2
 LEAK_SD_L_PER_H = 2.0
 """Prior SD of a leak, and of a gain, while habits are learned: any that a balance is to find. No source. [l/h]"""
+STEP, LONGEST_STEP = 0.35, 0.8
+"""How far apart the logs of the values are that a parabola is laid through, and how far it may lead. No source."""
+MOST_DOUBT = 0.6
+"""Log SD of a size beyond which its doubt makes it no larger. No source: the worst tenth of gauges then still lie
+within what a usual one with that much doubt is held to do."""
 
 
 @dataclass(frozen=True)
@@ -49,26 +51,35 @@ class Part:
     least: float
     most: float
 
+    def within(self, value: float) -> float:
+        """The value, no further than the range goes."""
+        return float(np.clip(value, self.least, self.most))
+
 
 PARTS = {
     "sway_mm": Part(0.06, 1.2, 0.003, 0.8),
-    "sway_h": Part(5.0, 0.9, 0.8, 40.0),
+    "sway_h": Part(5.0, 0.9, 0.8, 80.0),
     "dip": Part(1.0, 0.7, 0.4, 1.5),
     "ripple_h": Part(0.3, 1.0, RIPPLE_H, 1.4),
     "per_sold": Part(1.0, 1.2, 0.3, 30.0),
     "walk": Part(1.0, 0.7, 0.8, 5.0),
+    "rate": Part(1.0, 0.5, 0.7, 4.0),
 }
 """Sway of the gauge: SD [mm] and how long it lasts [h]; the factor by which a dip scatters and how long that lasts [h];
-factors of what each litre sold adds, and of the wander over days. Common practice, no source: gauges wander by 0.02 to
-0.5 mm over minutes to days; the others lie within a factor of two to three."""
+factors of what each litre sold adds, of the wander over days and of how fast the thermometer goes astray. Common
+practice, no source: gauges wander by 0.02 to 0.5 mm over minutes to days; the others lie within a factor of two to
+three."""
+SIZES = ("sway_mm", "per_sold", "walk", "rate")
+"""Parts that doubt makes larger."""
 SWAY = ("sway_mm", "sway_h")
-SWAYS = ((0.003, 0.03, 0.06, 0.1, 0.16, 0.25, 0.4, 0.65), (0.9, 1.7, 3.2, 6.0, 11.0, 20.0, 36.0))
-CLOSE = (0.68, 0.83, 1.0, 1.2, 1.46)
-"""Values of a sway that are weighed first, and factors of where a part stands that are weighed then."""
+SWAYS = ((0.003, 0.03, 0.06, 0.1, 0.17, 0.3), (1.2, 3.0, 7.0, 16.0, 40.0))
+"""Sways that are weighed at first: the size that one of the usual time would have that goes as far in an hour, and the
+time. That size and not its own is what dips show first."""
 
 Habit = dict[str, float]
 USUAL: Habit = {name: part.usual for name, part in PARTS.items()}
-EARLY: Habit = USUAL | {"sway_mm": EARLY_SWAY_MM, "sway_h": EARLY_SWAY_H, "ripple_h": RIPPLE_H}
+EARLY: Habit = USUAL | {"sway_mm": 0.28, "sway_h": 9.0, "ripple_h": RIPPLE_H}
+"""How a tank is that has not shown its own: its gauge sways as the worst tenth of them. Common practice, no source."""
 
 
 def habitual(balance: Balance, noise: Noise, habits: Sequence[Habit], dips: slice = slice(None)) -> Noise:
@@ -85,6 +96,7 @@ def habitual(balance: Balance, noise: Noise, habits: Sequence[Habit], dips: slic
         ripple_h=every * by["ripple_h"],
         walk_l=usual["walk_l"] * by["walk"],
         walk_per_l=usual["walk_per_l"] * by["per_sold"],
+        rate_k_per_h=usual["rate_k_per_h"] * by["rate"],
         sway_l=surface * by["sway_mm"],
         sway_h=every * by["sway_h"],
     )
@@ -92,14 +104,15 @@ def habitual(balance: Balance, noise: Noise, habits: Sequence[Habit], dips: slic
 
 def learned_noise(balance: Balance, noise: Noise) -> Noise:
     """The noise of a tank's k dips, from each time it is learned on by the habit that its dips so far have shown."""
-    habit, begun, parts = EARLY, 0, []
+    habit, shown, begun, parts = EARLY, None, 0, []
     first, last = int(balance.known_day[0]), int(balance.known_day[-1])
     for after in _learning_days(last - first):
         until = int(np.searchsorted(balance.known_day, first + after))
         parts.append(_one(habitual(balance, noise, [habit], slice(begun, until))))
         since = int(np.searchsorted(balance.known_day, first + after - MOST_DAYS))
         if until - since >= FEWEST_DIPS:
-            habit = own_habit(balance, noise, slice(since, until))
+            shown = own_habit(balance, noise, slice(since, until), shown)
+            habit = shown.careful()
         begun = until
     parts.append(_one(habitual(balance, noise, [habit], slice(begun, None))))
     return Noise(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Noise)})
@@ -115,30 +128,68 @@ def _one(noise: Noise) -> Noise:
     return Noise(**{one.name: getattr(noise, one.name)[0] for one in fields(Noise)})
 
 
-def own_habit(balance: Balance, noise: Noise, dips: slice) -> Habit:
-    """Each part's geometric mean by what the evidence of some dips and the prior leave it, the others held.
+@dataclass(frozen=True)
+class Shown:
+    """What some dips show of a tank's habit: the likeliest value of each part, and the SD of its log."""
 
-    Sway first over the whole of its range; then each part close about where it stands, sway's size and time together.
+    likeliest: Habit
+    log_sd: Habit
+
+    def careful(self) -> Habit:
+        """The habit whose variances are the means of what they may be: sizes grow with their doubt.
+
+        The mean square of a size whose log is normal with SD s is e^(2s²) times its median's. A sway's size is told for
+        its time, and goes with the root of that.
+        """
+        doubt = self.log_sd | {"sway_mm": float(np.hypot(self.log_sd["sway_mm"], 0.5 * self.log_sd["sway_h"]))}
+        more = {name: np.exp(min(doubt[name], MOST_DOUBT) ** 2) for name in SIZES}
+        return self.likeliest | {name: PARTS[name].within(self.likeliest[name] * by) for name, by in more.items()}
+
+
+def own_habit(balance: Balance, noise: Noise, dips: slice, before: Shown | None = None) -> Shown:
+    """The habit that the evidence of some dips and the prior make likeliest, from what was shown `before` on.
+
+    At first sway's size and time are weighed together over the whole of their range. Then each part is led to the top
+    of the parabola through three values, the others held, twice at first.
     """
-    habit = _mean(balance, noise, dips, [USUAL | dict(zip(SWAY, pair, strict=True)) for pair in product(*SWAYS)])
-    for _ in range(SWEEPS):
-        for names in (SWAY, *((name,) for name in PARTS if name not in SWAY)):
-            near = [[_within(name, habit[name] * by) for by in CLOSE] for name in names]
-            tried = [habit | dict(zip(names, values, strict=True)) for values in product(*near)]
-            habit = _mean(balance, noise, dips, tried)
-    return habit
+    if before is None:
+        tried = [_with(USUAL | {"sway_mm": size_mm}, "sway_h", lasts_h) for size_mm, lasts_h in product(*SWAYS)]
+        weight = _weights(balance, noise, tried, dips)
+        share = np.exp(weight - weight.max())
+        middle = np.exp(share @ np.log([[habit[name] for name in SWAY] for habit in tried]) / share.sum())
+        habit = USUAL | dict(zip(SWAY, middle.tolist(), strict=True))
+    else:
+        habit = before.likeliest
+    log_sd: Habit = {}
+    for _ in range(1 if before else 2):
+        for name in PARTS:
+            habit, log_sd[name] = _led(balance, noise, dips, habit, name)
+    return Shown(habit, log_sd)
 
 
-def _within(name: str, value: float) -> float:
-    return float(np.clip(value, PARTS[name].least, PARTS[name].most))
+def _led(balance: Balance, noise: Noise, dips: slice, habit: Habit, name: str) -> tuple[Habit, float]:
+    """The habit with one part led to the top of the parabola through three values, and the SD of that part's log.
+
+    Where the parabola leads astray the likeliest of the three is taken.
+    """
+    part = PARTS[name]
+    at = np.log(part.within(habit[name]))
+    tried = [_with(habit, name, float(np.exp(at + step))) for step in (-STEP, 0.0, STEP)]
+    low, here, high = weight = _weights(balance, noise, tried, dips)
+    curve = max((2.0 * here - low - high) / STEP**2, part.log_sd**-2)
+    step = float(np.clip(0.5 * (high - low) / STEP / curve, -LONGEST_STEP, LONGEST_STEP))
+    led = _with(habit, name, part.within(float(np.exp(at + step))))
+    if _weights(balance, noise, [led], dips)[0] < weight.max():
+        led = _with(habit, name, part.within(tried[int(np.argmax(weight))][name]))
+    return led, float(curve**-0.5)
 
 
-def _mean(balance: Balance, noise: Noise, dips: slice, habits: Sequence[Habit]) -> Habit:
-    """The geometric mean of some habits, each by its weight."""
-    weight = _weights(balance, noise, habits, dips)
-    share = np.exp(weight - weight.max())
-    share /= share.sum()
-    return {name: float(np.exp(share @ np.log([habit[name] for habit in habits]))) for name in PARTS}
+def _with(habit: Habit, name: str, value: float) -> Habit:
+    """The habit with another value of a part; sway of another time goes as far in an hour as before."""
+    changed = habit | {name: value}
+    if name == "sway_h":
+        changed["sway_mm"] = PARTS["sway_mm"].within(habit["sway_mm"] * (value / habit["sway_h"]) ** 0.5)
+    return changed
 
 
 def _weights(balance: Balance, noise: Noise, habits: Sequence[Habit], dips: slice) -> Floats:

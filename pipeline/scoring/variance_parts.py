@@ -177,7 +177,9 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     at = np.maximum(days.last_dip, 0)
     growth = np.asarray(expansion_per_k(walked.seen.unit.product, np.clip(balance.temp_c[at], -19.0, 39.0)))
     grown = np.diff(growth * np.nan_to_num(days.stock_l) * (balance.temp_c[at] - 15.0))
-    parts["thermal"] = parts["thermal"] + beta[:, meters + 2] * grown / vcf[1:]
+    warm = [place for place, name in enumerate(balance.names) if name.startswith(("warmth:", "thermometer:"))]
+    read_off = (beta[:, warm] * np.diff(balance.columns[at][:, warm], axis=0)).sum(axis=1)
+    parts["thermal"] = parts["thermal"] + (beta[:, meters + 2] * grown + read_off) / vcf[1:]
     of_chart = [number for number, name in enumerate(balance.names) if name.startswith("chart")]
     chart = (beta[:, of_chart] * np.diff(_chart_at_bounds(days, walked), axis=0)).sum(axis=1)
     level = np.nan_to_num(days.level_mm, nan=100.0)

@@ -8,7 +8,7 @@ from scipy.stats import multivariate_normal
 
 from pipeline.estimate.design import Balance
 from pipeline.estimate.learned import (
-    EARLY_SWAY_MM,
+    EARLY,
     LEAK_SD_L_PER_H,
     LEARNED_AFTER_DAYS,
     USUAL,
@@ -42,7 +42,8 @@ def balance_of(y_l: np.ndarray, *, day_of: np.ndarray, columns: np.ndarray) -> B
     return Balance(
         y_l=y_l, columns=columns, names=names, prior=Prior(np.full(len(names), 0.1), np.full(len(names), 0.5)),
         hours=0.5 * np.arange(count), known_day=day_of, jump_var_l2=zero, sold_15_l=40.0 * np.arange(count)[:, None],
-        leak_h=zero[:, None], open_h=zero, vcf=zero + 1.0, temp_c=zero + 15.0, level_mm=zero, surface_l_per_mm=zero + SURFACE_L_PER_MM,
+        leak_h=zero[:, None], open_h=zero, vcf=zero + 1.0, temp_c=zero + 15.0, level_mm=zero,
+        surface_l_per_mm=zero + SURFACE_L_PER_MM,
         stock_15_l=zero, meters=("M",),
     )  # fmt: skip
 
@@ -102,7 +103,8 @@ def test_a_tank_s_own_habit_is_learned(habit):
     count, dip_l = 48 * 30, 0.6
     balance = balance_of(drawn(count, habit, dip_l, 22), day_of=np.arange(count) // 48, columns=np.zeros((count, 1)))
     noise = usual_noise(count, dip_l)
-    found = own_habit(balance, noise, slice(None))
+    shown = own_habit(balance, noise, slice(None))
+    found = shown.likeliest
     usual, true, ours = evidence(balance, habitual(balance, noise, [USUAL, habit, found]))
     assert ours > usual + 0.9 * (true - usual) - 4.0
     error = 3.0 * np.sqrt(habit["sway_h"] / (0.5 * count))
@@ -118,7 +120,7 @@ def test_a_gauge_sways_like_the_worst_until_it_has_shown_its_own():
     balance = balance_of(drawn(count, QUIET, dip_l, 4), day_of=np.arange(count) // 48, columns=np.zeros((count, 1)))
     learned = learned_noise(balance, usual_noise(count, dip_l))
     early = learned.sway_l[: 48 * LEARNED_AFTER_DAYS[0]]
-    assert early == pytest.approx(EARLY_SWAY_MM * SURFACE_L_PER_MM)
+    assert early == pytest.approx(EARLY["sway_mm"] * SURFACE_L_PER_MM)
     assert learned.sway_l[-1] < 0.5 * early[0]
 
 
@@ -127,7 +129,7 @@ def test_no_day_knows_a_later_one():
     day_of = np.arange(count) // 48
     balance = balance_of(drawn(count, SWAYING, dip_l, 5), day_of=day_of, columns=np.zeros((count, 1)))
     noise = usual_noise(count, dip_l)
-    cut = int(np.searchsorted(day_of, 20))
+    cut = int(np.searchsorted(day_of, LEARNED_AFTER_DAYS[-3] - 1))
     changed = replace(balance, y_l=np.where(np.arange(count) < cut, balance.y_l, 5.0 * balance.y_l))
     learned, again = learned_noise(balance, noise), learned_noise(changed, noise)
     assert (again.sway_l[:cut] == learned.sway_l[:cut]).all() and (again.white_l[:cut] == learned.white_l[:cut]).all()
@@ -140,6 +142,6 @@ def test_a_leak_is_not_learned_as_sway():
     still = balance_of(drawn(count, QUIET, dip_l, 6), day_of=np.arange(count) // 48, columns=np.zeros((count, 1)))
     leaking = replace(still, y_l=still.y_l - 0.8 * still.hours)
     noise = usual_noise(count, dip_l)
-    without, with_leak = (own_habit(one, noise, slice(None)) for one in (still, leaking))
+    without, with_leak = (own_habit(one, noise, slice(None)).likeliest for one in (still, leaking))
     for name, value in without.items():
         assert with_leak[name] == pytest.approx(value, rel=0.05)

@@ -1,0 +1,105 @@
+"""The product's temperature, in the tank as its thermometer has it and at the meters."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.physics.products import expansion_per_k
+
+Floats = NDArray[np.float64]
+
+TEMP_WALK_C = 0.006
+"""How far the bulk's temperature may wander in one hour, SD. No source: it follows the soil over days."""
+TEMP_RATE_SD = 0.1
+"""SD of the bulk's rate of cooling after a drop [K/h]; how fast that rate may change is the next. No source."""
+TEMP_RATE_WALK = 0.0004
+IN_THE_OPEN = 10.0
+"""How many times as fast a tank in the open follows the weather. No source."""
+WARMTH_SD_K = 0.4
+"""How far the product at the meters is from the tank's temperature by the hour of the day, SD: 5 to 10 % of the way to
+the air's, whose day swings by 4 to 8 K to either side. Common practice, no source."""
+LATE_SD_H = 0.5
+"""By how long a thermometer that is smoothed is late, or early, SD. No source."""
+BEHIND_SHARE, BEHIND_H = 0.3, 1.0
+"""What share of a drop's change of temperature a thermometer may still lack, SD, and how long that takes to go. No
+source: a probe in its tube follows in some minutes to an hour or two."""
+
+
+def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the_open: bool) -> Floats:
+    """The probe's temperature smoothed by past values only, begun anew at each drop; gaps carry it on. [°C]
+
+    A Kalman filter of temperature and its rate: the bulk cools or warms slowly and steadily, what the probe shows
+    beyond that is its noise, told from second differences of the readings so far. Without it each reading's noise
+    would be taken for litres. A tank `in_the_open` follows the weather; and a reading that the
+    filter cannot believe makes it begin anew.
+    """
+    times = IN_THE_OPEN if in_the_open else 1.0
+    walk, rate_walk = times * TEMP_WALK_C, times * TEMP_RATE_WALK
+    out = np.empty(len(temp_c))
+    segment = np.searchsorted(drop_hours, hours, "left")
+    noise = _temp_noise_c(temp_c, segment)
+    value, rate, last_segment, last_h = 15.0, 0.0, -1, float(hours[0]) if len(hours) else 0.0
+    p_tt, p_tr, p_rr = 25.0, 0.0, TEMP_RATE_SD**2
+    for k, reading in enumerate(temp_c):
+        step = float(np.clip(hours[k] - last_h, 0.0, 12.0))
+        last_h = float(hours[k])
+        if segment[k] != last_segment:
+            last_segment = segment[k]
+            rate, p_tt, p_tr, p_rr = 0.0, 100.0, 0.0, TEMP_RATE_SD**2
+        value += rate * step
+        p_tt += 2.0 * step * p_tr + step * step * p_rr + walk**2 * step
+        p_tr += step * p_rr
+        p_rr += rate_walk**2 * step
+        if np.isfinite(reading):
+            off = float(reading) - value
+            if off * off > 25.0 * (p_tt + noise[k] ** 2):
+                p_tt += off * off
+            total = p_tt + noise[k] ** 2
+            gain_t, gain_r = p_tt / total, p_tr / total
+            surprise = float(reading) - value
+            value, rate = value + gain_t * surprise, rate + gain_r * surprise
+            p_rr -= gain_r * p_tr
+            p_tr *= 1.0 - gain_t
+            p_tt *= 1.0 - gain_t
+        out[k] = value
+    return out
+
+
+def _temp_noise_c(temp_c: Floats, segment: NDArray[np.int64]) -> Floats:
+    """SD of each half hour's temperature, from the second differences so far. [°C]"""
+    second = np.abs(np.diff(temp_c, 2))
+    same = (segment[2:] == segment[:-2]) & np.isfinite(second)
+    usual = np.full(len(temp_c), 0.05)
+    for start in range(48, len(temp_c), 48):
+        sample = second[max(0, start - 960) : start - 2][same[max(0, start - 960) : start - 2]]
+        if len(sample) >= 20:
+            low = 1.4826 * float(np.median(sample)) / np.sqrt(6.0)
+            wide = float(np.sqrt(np.mean(np.minimum(sample, np.quantile(sample, 0.9)) ** 2) / 6.0))
+            usual[start : start + 48] = max(low, wide, 0.01)
+    return usual
+
+
+def by_the_hour(sold_15: Floats, hours: Floats, product: str) -> Floats:
+    """Litres at 15 °C that were not sold, for each kelvin by which the product at the meters is warmer than the tank's.
+
+    So far, weighed by the cosine and by the sine of the hour of the day. Shape (k, 2). [l/K]
+    """
+    turn = 2.0 * np.pi * hours / 24.0
+    steps = float(np.asarray(expansion_per_k(product, 15.0))) * np.diff(sold_15, prepend=sold_15[:1])
+    return np.column_stack([np.cumsum(steps * np.cos(turn)), np.cumsum(steps * np.sin(turn))])
+
+
+def thermometer_columns(temp_c: Floats, hours: Floats, jump_var_l2: Floats) -> Floats:
+    """By how much a thermometer reads off for each hour that it is late, and for the share of a drop that it lacks.
+
+    The temperature's rate [K/h], none at a drop; a drop's change of temperature, fading over `BEHIND_H` [K]. (k, 2).
+    """
+    steps, warmer = np.diff(hours, prepend=hours[:1]), np.diff(temp_c, prepend=temp_c[:1])
+    is_after = jump_var_l2 > 0.0
+    rate = np.where(is_after, 0.0, np.clip(warmer / np.maximum(steps, 0.25), -1.0, 1.0))
+    behind = np.where(is_after, warmer, 0.0)
+    keep = np.exp(-steps / BEHIND_H)
+    for place in range(1, len(behind)):
+        behind[place] += keep[place] * behind[place - 1]
+    return np.column_stack([rate, behind])
