@@ -89,8 +89,8 @@ def _size_l(one: UnitWalk, onset: int) -> float:
     """What an excursion of one litre an hour moved by its end: minus the hours that it went on. [l]"""
     candidates = one.walk.candidates
     kind = next(place for place, known in enumerate(candidates.hypotheses) if known.cause == "excursion")
-    column = int(np.flatnonzero((candidates.which == kind) & (candidates.onset == onset))[0])
-    return float(candidates.columns[-1, column])
+    number = int(np.flatnonzero((candidates.which == kind) & (candidates.onset == onset))[0])
+    return float(candidates.column(number)[-1])
 
 
 def _silent_findings(one: UnitWalk) -> list[Finding]:

@@ -50,9 +50,9 @@ def _course(one: UnitWalk, named: Named) -> tuple[Course, float]:
     """
     walk = one.walk
     belief, base = walk.views[-1].belief, walk.balance.columns.shape[1]
-    columns = walk.views[-1].pieces
+    numbers = walk.views[-1].pieces
     places = np.array([place for place, _ in named.pieces])
-    courses = walk.candidates.columns[:, [columns[place - base] - 1 - base for place in places]]
+    courses = np.column_stack([walk.candidates.column(numbers[place - base]) for place in places])
     litres_15 = courses @ belief.mean[places]
     start = max(named.onset - 1, 0)
     stop = max(named.pieces[-1][1] - 1, start) if named.ended else len(litres_15) - 1

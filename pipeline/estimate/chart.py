@@ -141,7 +141,7 @@ def _data_of(walk: UnitWalk, model: TankModel) -> ChartData:
             continue
         for _, onset in item.pieces:
             mine = (candidates.which == keys.index(item.hypothesis.key)) & (candidates.onset == onset)
-            courses.append(candidates.columns[:, np.flatnonzero(mine)[0]])
+            courses.append(candidates.column(int(np.flatnonzero(mine)[0])))
             names.append(f"named:{item.hypothesis.key}:{onset}")
             spreads.append(3.0 * item.hypothesis.spread)
     named = Named(np.column_stack(courses), tuple(names), np.array(spreads)) if courses else None

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.design import CHART_COLUMNS
-from pipeline.estimate.hypotheses import Candidates, Hypothesis
-from pipeline.estimate.regression import Extra, Posterior, Prior, extra_columns
+from pipeline.estimate.hypotheses import Hypothesis
+from pipeline.estimate.regression import Posterior, Prior
+from pipeline.estimate.sums import Sums
 
 Floats = NDArray[np.float64]
 
@@ -31,76 +32,19 @@ CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
 
 
-class Sums:
-    """Running XᵀX, Xᵀy and the crosses of the active regressors with every column, of the rows taken so far.
-
-    Column 0 is y, columns 1..p the base, the rest candidates. `active` lists the columns in the regression.
-    """
-
-    def __init__(self, shape: tuple[int, int], base: int) -> None:
-        self.taken = np.zeros(shape)
-        self.count = 0
-        self.active = list(range(1, base + 1))
-        self.cross = np.zeros((base, shape[1]))
-        self.square = np.zeros(shape[1])
-        self.moment = np.zeros(shape[1])
-
-    def take(self, rows: Floats) -> None:
-        """Adds a day's rows, shape (n, columns)."""
-        self.taken[self.count : self.count + len(rows)] = rows
-        self.count += len(rows)
-        self.cross += rows[:, self.active].T @ rows
-        self.square += (rows**2).sum(axis=0)
-        self.moment += rows[:, 0] @ rows
-
-    def activate(self, column: int) -> None:
-        """Brings a candidate into the regression."""
-        seen = self.taken[: self.count]
-        self.active.append(column)
-        self.cross = np.vstack([self.cross, seen[:, column] @ seen])
-
-    def reshape(self, place: int, values: Floats) -> None:
-        """Gives an active column other values in the rows taken so far."""
-        column, seen = self.active[place], self.taken[: self.count]
-        seen[:, column] = values
-        self.cross[place] = seen[:, column] @ seen
-        self.cross[:, column] = self.cross[place][self.active]
-        self.square[column] = self.cross[place][column]
-        self.moment[column] = self.cross[place][0]
-
-    def amend(self, column: int) -> None:
-        """Adds a column to y, in the rows taken so far: something is known now that those rows did not know."""
-        seen = self.taken[: self.count]
-        self.moment += seen.T @ seen[:, column]
-        self.moment[0] += seen[:, 0] @ seen[:, column] + seen[:, column] @ seen[:, column]
-        seen[:, 0] += seen[:, column]
-
-    def gram(self) -> Floats:
-        """XᵀX of the active columns."""
-        return self.cross[:, self.active]
-
-    def score(self) -> Floats:
-        """Xᵀy of the active columns."""
-        return self.moment[self.active]
-
-    def extra(self, belief: Posterior, columns: NDArray[np.int64]) -> Extra:
-        """Each of `columns` added alone to the active ones."""
-        return extra_columns(belief, self.cross[:, columns], self.square[columns], self.moment[columns])
-
-
 @dataclass(frozen=True)
 class Weighed:
     """A hypothesis against none.
 
     `log_bayes` averaged over its onsets (of an excursion, that of the best day), and the
-    best onset's column, dip, estimate and SD; `best_onset` the log Bayes factor of that onset less the log of how many
+    best onset's number among the candidates, its dip, estimate and SD; `best_onset` the log Bayes factor of that onset less the log of how many
     there are. `wander` is what of the evidence the coefficient's usual wander accounts for: it speaks against naming
     anything, and not for another hypothesis.
     """
 
     hypothesis: Hypothesis
     log_bayes: float
-    column: int
+    number: int
     onset: int
     estimate: float
     sd: float
@@ -113,32 +57,30 @@ class Weighed:
         return self.log_bayes + LOG_PRIOR[self.hypothesis.cause]
 
 
-def weigh(
-    sums: Sums, belief: Posterior, candidates: Candidates, offset: int, *, recent: int, held: Mapping[str, float]
-) -> list[Weighed]:
-    """Every hypothesis weighed, with onsets in the rows taken so far; `offset` is the first candidate's column.
+def weigh(sums: Sums, belief: Posterior, *, recent: int, held: Mapping[str, float]) -> list[Weighed]:
+    """Every hypothesis weighed, with the onsets within `ONSET_DAYS`.
 
     A delivery is weighed only while the dip after it is `recent` or later. `held` is what the hypotheses already named
     come to: of those that know one sign alone, a change may take back what is held and no more.
     """
-    is_delivery = np.array([one.cause == "delivery" for one in candidates.hypotheses])[candidates.which]
-    seen = np.flatnonzero((candidates.onset < sums.count) & (~is_delivery | (candidates.onset >= recent)))
-    extra = sums.extra(belief, seen + offset)
+    candidates, live = sums.candidates, sums.live
+    seen = live[~candidates.is_delivery[live] | (candidates.onset[live] >= recent)]
+    extra = sums.extra(belief, seen)
     which = candidates.which[seen]
-    onset = candidates.onset[seen].tolist()
-    spread = np.array([candidates.hypotheses[one].spread_from(at) for one, at in zip(which, onset, strict=True)])
-    one_sided = np.array([one.one_sided for one in candidates.hypotheses])[which]
-    usual = np.array([one.usual for one in candidates.hypotheses])[which]
+    spread, usual = candidates.spread[seen], candidates.usual[seen]
     value, plain = extra.log_bayes(spread, usual), extra.log_bayes(spread, np.zeros_like(usual))
-    largest = np.array([one.largest for one in candidates.hypotheses])[which]
-    already = np.array([held.get(one.key, 0.0) for one in candidates.hypotheses])[which]
+    kinds = np.unique(which).tolist()
+    already = np.zeros(len(seen))
+    for kind in kinds:
+        if one := held.get(candidates.hypotheses[kind].key, 0.0):
+            already[which == kind] = one
     least = np.where(already > 0, -already - 2.0 * extra.sd, 0.0)
-    value = np.where((one_sided & (extra.estimate < least)) | (np.abs(extra.estimate) > largest), -5.0, value)
+    is_too_low = candidates.is_one_sided[seen] & (extra.estimate < least)
+    value = np.where(is_too_low | (np.abs(extra.estimate) > candidates.largest[seen]), -5.0, value)
     found = []
-    for number, hypothesis in enumerate(candidates.hypotheses):
-        mine = np.flatnonzero(which == number)
-        if not len(mine):
-            continue
+    for kind in kinds:
+        hypothesis = candidates.hypotheses[kind]
+        mine = np.flatnonzero(which == kind)
         best = mine[int(np.argmax(value[mine]))]
         top = float(value[best])
         each = 0.0 if hypothesis.cause == "excursion" else float(np.log(np.mean(np.exp(value[mine] - top))))
@@ -146,7 +88,7 @@ def weigh(
             Weighed(
                 hypothesis,
                 top + each,
-                int(seen[best]) + offset,
+                int(seen[best]),
                 int(candidates.onset[seen[best]]),
                 float(extra.estimate[best]),
                 float(extra.sd[best]),
@@ -181,7 +123,7 @@ def weigh_chart(sums: Sums, prior: Prior, chart_starts: list[int]) -> tuple[floa
     Returns the log Bayes factor, mean over the ways to be off and over the charts that were in force (`chart_starts`,
     the place of each one's scale), then the likeliest way and the likeliest chart's number.
     """
-    gram, score = sums.gram(), sums.score()
+    gram, score = sums.gram, sums.score
     plain = log_evidence(gram, score, prior)
     ways = {
         (way, number): log_evidence(gram, score, widened(prior, start, way)) - plain

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.design import Balance
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained")
 """Causes that are rates: they set in on some day and go on."""
@@ -79,17 +80,74 @@ class Hypothesis:
 
 @dataclass(frozen=True)
 class Candidates:
-    """Every hypothesis at every day of onset as one regressor.
+    """Every hypothesis at every day of onset as one regressor, in order of the days; its course is made when asked for.
 
-    `columns` (k, c), `which` (c,) its hypothesis, `onset` (c,) the dip from which it acts; `silent` the dip that ended
-    a long silence, by the onset of the excursion that it is taken to hold.
+    `which` (c,) its hypothesis, `onset` (c,) the dip from which it acts, `day` (c,) that dip's UTC day number; `silent`
+    the dip that ended a long silence, by the onset of the excursion that it is taken to hold. A regressor goes by one
+    of `courses` (k, n), number `course` (c,), from the dip before its onset to the dip `until` (c,), and then keeps; or
+    it is a step of `step` (c,) from the dip `step_at` (c,) on, where that is not -1. `holes` is the number of courses
+    before those of a leak with its hole at each height.
     """
 
     hypotheses: tuple[Hypothesis, ...]
-    columns: Floats
-    which: NDArray[np.int64]
-    onset: NDArray[np.int64]
+    courses: Floats
+    which: Ints
+    onset: Ints
+    day: Ints
+    course: Ints
+    until: Ints
+    step_at: Ints
+    step: Floats
     silent: dict[int, int]
+    holes: int
+
+    @cached_property
+    def spread(self) -> Floats:
+        """Spread of each one's coefficient. Shape (c,)."""
+        return np.array(
+            [self.hypotheses[one].spread_from(at) for one, at in zip(self.which, self.onset.tolist(), strict=True)]
+        )
+
+    @cached_property
+    def usual(self) -> Floats:
+        """How far each one's coefficient wanders with nothing wrong. Shape (c,)."""
+        return np.array([one.usual for one in self.hypotheses])[self.which]
+
+    @cached_property
+    def largest(self) -> Floats:
+        """Beyond which each one is no such thing. Shape (c,)."""
+        return np.array([one.largest for one in self.hypotheses])[self.which]
+
+    @cached_property
+    def is_one_sided(self) -> NDArray[np.bool_]:
+        """Whether each one's coefficient has one sign alone. Shape (c,)."""
+        return np.array([one.one_sided for one in self.hypotheses])[self.which]
+
+    @cached_property
+    def is_delivery(self) -> NDArray[np.bool_]:
+        """Whether each one is what a ticket does not hold. Shape (c,)."""
+        return np.array([one.cause == "delivery" for one in self.hypotheses])[self.which]
+
+    def columns(self, numbers: Ints, start: int, stop: int) -> Floats:
+        """Some regressors at dips `start` to `stop`. Shape (stop - start, len(numbers))."""
+        dips = np.arange(start, stop)[:, None]
+        before = np.maximum(self.onset[numbers] - 1, 0)
+        course = self.course[numbers]
+        at = np.clip(dips, before, self.until[numbers])
+        found = self.courses[at, course] - self.courses[before, course]
+        steps = np.flatnonzero(self.step_at[numbers] >= 0)
+        found[:, steps] = np.where(dips >= self.step_at[numbers[steps]], self.step[numbers[steps]], 0.0)
+        return np.asarray(found)
+
+    def column(self, number: int) -> Floats:
+        """One regressor at every dip. Shape (k,)."""
+        return self.columns(np.array([number]), 0, len(self.courses))[:, 0]
+
+    def with_hole(self, number: int, hole: int) -> Candidates:
+        """The same with the leak that is regressor `number` from a hole at another height."""
+        course = self.course.copy()
+        course[number] = self.holes + hole
+        return replace(self, course=course)
 
 
 def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
@@ -135,39 +193,59 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     hypotheses, courses = hypotheses_of(balance)
     days = balance.known_day
     firsts = np.flatnonzero(np.diff(days, prepend=days[:1] - 1))
+    ends = np.append(firsts[1:], len(days))
     count = len(hypotheses)
-    silent_h = np.diff(balance.hours, prepend=balance.hours[:1])
+    silent = _silences(balance, firsts, ends)
+    drops = np.array(drop_dips, dtype=np.int64)
+    dropped = np.searchsorted(firsts, drops, "right") - 1
     is_theft = np.array([one.cause == "slow_theft" for one in hypotheses])
     is_of_sales = np.array([one.cause in ("meter_drift", "line_leak") for one in hypotheses])
-    acting = [
-        np.flatnonzero(~(is_theft & (place % THEFT_ONSET_DAYS > 0)) & ~(is_of_sales & (0 < place < KNOWN_DAYS)))
-        for place in range(len(firsts))
-    ]
-    blocks = [since(courses, int(first)) for first in firsts]
-    lasting = np.column_stack([block[:, mine] for block, mine in zip(blocks, acting, strict=True)])
-    loss = np.column_stack([block[:, 0] for block in blocks])
-    one_day = loss - np.column_stack([loss[:, 1:], np.zeros(len(days))])
-    silent = {}
-    for place, (first, end) in enumerate(pairwise([*firsts.tolist(), len(days)])):
-        dip = first + int(np.argmax(silent_h[first:end]))
-        if silent_h[dip] > SILENCE_H:
-            silent[first] = dip
-            one_day[:, place] = np.where(np.arange(len(days)) >= dip, -silent_h[dip], 0.0)
+    parts = []
+    for place, (first, end) in enumerate(zip(firsts.tolist(), ends.tolist(), strict=True)):
+        acting = ~(is_theft & (place % THEFT_ONSET_DAYS > 0)) & ~(is_of_sales & (0 < place < KNOWN_DAYS))
+        lasting = np.flatnonzero(acting)
+        came = np.flatnonzero(dropped == place)
+        which = np.concatenate([lasting, [count], count + 1 + came])
+        onset = np.full(len(which), first)
+        onset[len(lasting) + 1 :] = drops[came]
+        until = np.full(len(which), len(days) - 1)
+        until[len(lasting)] = end - 1
+        step_at, step = np.full(len(which), -1), np.zeros(len(which))
+        step_at[len(lasting) + 1 :], step[len(lasting) + 1 :] = drops[came], 1.0
+        if first in silent:
+            dip = silent[first]
+            step_at[len(lasting)], step[len(lasting)] = dip, balance.hours[dip - 1] - balance.hours[dip]
+        course = np.where(which < count, which, 0)
+        parts.append((which, onset, course, until, step_at, step))
+    which, onset, course, until, step_at, step = (np.concatenate(values) for values in zip(*parts, strict=True))
     excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
-    after = np.array(drop_dips, dtype=np.int64)
-    steps = (np.arange(len(days))[:, None] >= after[None, :]).astype(np.float64)
     deliveries = [
-        Hypothesis("delivery", str(number), DELIVERY_SPREAD_L, one_sided=False) for number in range(len(after))
+        Hypothesis("delivery", str(number), DELIVERY_SPREAD_L, one_sided=False) for number in range(len(drops))
     ]
-    numbers = [*acting, np.full(len(firsts), count), count + 1 + np.arange(len(after))]
-    onsets = [np.full(len(mine), first) for mine, first in zip(acting, firsts, strict=True)]
     return Candidates(
         hypotheses=(*hypotheses, excursion, *deliveries),
-        columns=np.column_stack([lasting, one_day, steps]),
-        which=np.concatenate(numbers),
-        onset=np.concatenate([*onsets, firsts, after]),
+        courses=np.column_stack([courses, -balance.leak_h]),
+        which=which,
+        onset=onset,
+        day=days[onset],
+        course=course,
+        until=until,
+        step_at=step_at,
+        step=step,
         silent=silent,
+        holes=count,
     )
+
+
+def _silences(balance: Balance, firsts: Ints, ends: Ints) -> dict[int, int]:
+    """The dip that ended the longest silence of each day with a long one, by the day's first dip."""
+    silent_h = np.diff(balance.hours, prepend=balance.hours[:1])
+    found = {}
+    for first, end in zip(firsts.tolist(), ends.tolist(), strict=True):
+        dip = first + int(np.argmax(silent_h[first:end]))
+        if silent_h[dip] > SILENCE_H:
+            found[first] = dip
+    return found
 
 
 def since(courses: Floats, first: int) -> Floats:

@@ -70,7 +70,7 @@ def extra_columns(base: Posterior, cross: Floats, square: Floats, moment: Floats
     square : ndarray, shape (c,): hᵀh
     moment : ndarray, shape (c,): hᵀy
     """
-    information = square - np.einsum("pc,pq,qc->c", cross, base.cov, cross, optimize=True)
+    information = square - ((base.cov @ cross) * cross).sum(axis=0)
     score = moment - cross.T @ base.mean
     information = np.maximum(information, 1e-12)
     return Extra(score / information, 1.0 / np.sqrt(information))

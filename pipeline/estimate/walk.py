@@ -1,7 +1,7 @@
 """The balance of one unit walked through day by day: each day sees that day and earlier, and says what it now believes.
 
-Rows are whitened once (the filter is causal), so a day's work is to add its rows to running sums and to solve a small
-system. Each hypothesis, setting in on any day, is weighed against none by its Bayes factor.
+The filter is causal, so a day's work is to whiten its own rows, to add them to running sums and to solve a small
+system. Each hypothesis, setting in on any of the last `ONSET_DAYS`, is weighed against none by its Bayes factor.
 """
 
 from __future__ import annotations
@@ -12,11 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
-from pipeline.estimate.design import HOLES, Balance
-from pipeline.estimate.evidence import LOG_PRIOR, Sums, Weighed, log_evidence, weigh, weigh_chart, widened
-from pipeline.estimate.hypotheses import RATES, Candidates, candidates_of, since
+from pipeline.estimate.design import Balance
+from pipeline.estimate.evidence import LOG_PRIOR, Weighed, weigh, weigh_chart, widened
+from pipeline.estimate.holes import HoleSums
+from pipeline.estimate.hypotheses import RATES, candidates_of, since
 from pipeline.estimate.naming import CHART, Now, Option, is_named
 from pipeline.estimate.regression import Posterior, Prior, posterior
+from pipeline.estimate.sums import Sums
 from pipeline.estimate.walked import DayView, Named, Walk
 from pipeline.estimate.whiten import Filter, Noise, filter_of, whitened
 
@@ -39,13 +41,12 @@ DELIVERY_DAYS = 3
 class _State:
     balance: Balance
     filter: Filter
-    rows: Floats
-    weight: Floats
     sums: Sums
     prior: Prior
     belief: Posterior
-    candidates: Candidates
     chart_starts: list[int]
+    chart_days: tuple[int, ...]
+    holes: HoleSums | None = None
     named: list[Named] = field(default_factory=list)
     excursions: list[Named] = field(default_factory=list)
     history: list[tuple[float, float]] = field(default_factory=list)
@@ -61,16 +62,11 @@ class _State:
         return self.balance.known_day
 
     def solve(self) -> None:
-        self.belief = posterior(self.sums.gram(), self.sums.score(), self.prior)
+        self.belief = posterior(self.sums.gram, self.sums.score, self.prior)
 
     def total(self, named: Named) -> float:
         """What the pieces of a named rate come to now."""
         return float(self.belief.mean[[place for place, _ in named.pieces]].sum())
-
-    def chart_days(self) -> tuple[int, ...]:
-        """UTC day number from which each chart is in force."""
-        columns = self.balance.columns[:, self.chart_starts]
-        return tuple(int(self.known_day[int(np.argmax(column != 0.0))]) for column in columns.T)
 
     def named_by(self, key: str) -> Named | None:
         return next((item for item in self.named if item.hypothesis.key == key), None)
@@ -105,32 +101,24 @@ def walk_days(
     amendments : tuple of Amendment
         What is learned later of earlier dips.
     """
-    candidates = candidates_of(balance, drop_dips)
     by = filter_of(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
-    later = [one.litres for one in amendments]
-    raw = np.column_stack([balance.y_l, balance.columns, candidates.columns, *later])
-    rows = whitened(raw, by)
-    first_later = rows.shape[1] - len(later)
     base = balance.columns.shape[1]
-    empty = posterior(np.zeros((base, base)), np.zeros(base), balance.prior)
     starts = [place for place, name in enumerate(balance.names) if name.endswith(":scale")]
     state = _State(
         balance=balance,
         filter=by,
-        rows=rows,
-        weight=np.zeros(len(rows)),
-        sums=Sums(rows.shape, base),
+        sums=Sums(balance.y_l, balance.columns, candidates_of(balance, drop_dips), by),
         prior=balance.prior,
-        belief=empty,
-        candidates=candidates,
+        belief=posterior(np.zeros((base, base)), np.zeros(base), balance.prior),
         chart_starts=starts,
+        chart_days=tuple(int(balance.known_day[np.argmax(column != 0.0)]) for column in balance.columns[:, starts].T),
     )
     views = []
     for day in np.unique(balance.known_day):
-        for place, one in enumerate(amendments):
+        for one in amendments:
             if one.day == day:
-                state.sums.amend(first_later + place)
-                rows[:, 0] += rows[:, first_later + place] * (balance.known_day >= day)
+                state.sums.amend(one.litres)
+                state.holes = None
         surprise, stretch = _take_day(state, int(day))
         odds = _name(state, int(day))
         leak = state.named_by("tank_leak:")
@@ -141,7 +129,7 @@ def walk_days(
             DayView(
                 day=int(day),
                 belief=state.belief,
-                pieces=tuple(state.sums.active[base:]),
+                pieces=tuple(state.sums.pieces),
                 odds=odds,
                 month_leak=_month_leak(state, first),
                 stretch=stretch,
@@ -152,7 +140,7 @@ def walk_days(
     for named in state.named:
         if named.hypothesis.cause not in ("delivery", "chart_error"):
             _close(state, named)
-    return Walk(balance, candidates, views, state.named, state.excursions)
+    return Walk(balance, state.sums.candidates, views, state.named, state.excursions)
 
 
 def _close(state: _State, named: Named) -> None:
@@ -165,21 +153,22 @@ def _close(state: _State, named: Named) -> None:
     rate = Rate(
         places=tuple(places),
         onsets=tuple(onset for _, onset in named.pieces),
-        hypothesis=state.candidates.hypotheses.index(named.hypothesis),
+        hypothesis=state.sums.candidates.hypotheses.index(named.hypothesis),
         hole=named.hole if named.hypothesis.cause == "tank_leak" else None,
         end=len(places) - 1 if named.ended else None,
     )
-    taken, count = state.sums.taken, state.sums.count
-    rows = taken[:count, state.sums.active]
-    fitted = Fitted(state.balance, state.filter, rows, taken[:count, 0], state.weight, state.prior)
+    fitted = Fitted(
+        state.balance, state.filter, state.sums.active, state.sums.y, state.sums.weight[: state.sums.count], state.prior
+    )
     named.total = averaged_total(fitted, rate)
 
 
 def _take_day(state: _State, day: int) -> tuple[Floats, float]:
     """Adds a day's rows, stretched by the scatter of the days before and outliers held back (Huber's weights)."""
-    rows = state.rows[state.known_day == day]
+    start, stop = np.searchsorted(state.known_day, [day, day + 1])
+    rows = state.sums.rows[start:stop]
     stretch = _stretch(state.history)
-    active = rows[:, state.sums.active]
+    active = rows[:, 1:]
     raw = rows[:, 0] - active @ state.belief.mean
     spread = np.sqrt(1.0 + ((active @ state.belief.cov) * active).sum(axis=1))
     surprise = raw / spread / stretch
@@ -188,8 +177,7 @@ def _take_day(state: _State, day: int) -> tuple[Floats, float]:
     of_day = float((clipped * spread).sum() / np.sqrt(len(rows) + whole @ state.belief.cov @ whole))
     state.history.append((float(np.mean(clipped**2)), of_day))
     weight = np.sqrt(np.minimum(1.0, 4.0 / np.maximum(np.abs(surprise), 1e-9))) / stretch
-    state.weight[state.sums.count : state.sums.count + len(rows)] = weight
-    state.sums.take(rows * weight[:, None])
+    state.sums.take(weight, day)
     state.solve()
     return surprise, stretch
 
@@ -208,7 +196,7 @@ def _options(state: _State, day: int) -> list[Option]:
     full = sum(item.hypothesis.cause != "delivery" for item in state.named) >= MOST_NAMED
     recent = int(np.searchsorted(state.known_day, day - DELIVERY_DAYS + 1))
     held = {one.hypothesis.key: state.total(one) for one in state.named}
-    for item in weigh(state.sums, state.belief, state.candidates, 1 + state.base, recent=recent, held=held):
+    for item in weigh(state.sums, state.belief, recent=recent, held=held):
         named = state.named_by(item.hypothesis.key)
         if named is None:
             found.append(Option(item.log_odds, item.hypothesis, item))
@@ -251,22 +239,16 @@ def _is_edge(state: _State, option: Option) -> bool:
 
 def _find_hole(state: _State, leak: Named) -> None:
     """Gives a leak that was named the hole that fits the rows taken so far best."""
-    count, active = state.sums.count, state.sums.active
-    weighted = [state.weight[:count, None] * shape[:count] for shape in leak.shapes]
-    design = state.sums.taken[:count, active]
-    evidence = []
-    for hole in range(len(HOLES)):
-        for (place, _), shape in zip(leak.pieces, weighted, strict=True):
-            design[:, place] = shape[:, hole]
-        evidence.append(log_evidence(design.T @ design, design.T @ state.sums.taken[:count, 0], state.prior))
-    if leak.hole == (best := int(np.argmax(evidence))):
+    if state.holes is None or state.holes.width != len(state.sums.score):
+        state.holes = HoleSums(state.sums, leak.shapes, [place for place, _ in leak.pieces])
+    else:
+        state.holes.take(state.sums)
+    best = int(np.argmax(state.holes.evidence(state.sums, state.prior)))
+    if leak.hole == best:
         return
     leak.hole = best
-    for (place, onset), raw, shape in zip(leak.pieces, leak.shapes, weighted, strict=True):
-        column = active[place]
-        state.rows[:, column] = raw[:, best]
-        state.sums.reshape(place, shape[:, best])
-        state.candidates.columns[:, column - 1 - state.base] = since(-state.balance.leak_h, onset)[:, best]
+    for (place, _), shape in zip(leak.pieces, leak.shapes, strict=True):
+        state.sums.reshape(place, shape[:, best], best)
     state.solve()
 
 
@@ -274,7 +256,7 @@ def _name(state: _State, day: int) -> dict[str, float]:
     """Names what stands out, lets named rates change, and returns the log odds of what is not named."""
     for _ in range(4):
         options = _options(state, day)
-        now = Now(day, state.known_day, tuple(item.day for item in state.excursions), state.chart_days())
+        now = Now(day, state.known_day, tuple(item.day for item in state.excursions), state.chart_days)
         if not options or not is_named(options, now):
             break
         _take_in(state, day, options)
@@ -302,8 +284,8 @@ def _take_in(state: _State, day: int, options: list[Option]) -> None:
 
 
 def _add_piece(state: _State, named: Named, item: Weighed) -> None:
-    named.pieces.append((len(state.sums.active), item.onset))
-    state.sums.activate(item.column)
+    named.pieces.append((len(state.sums.score), item.onset))
+    state.sums.activate(item.number)
     if named.hypothesis.cause == "tank_leak":
         named.shapes.append(whitened(since(-state.balance.leak_h, item.onset), state.filter))
         named.hole = -1
@@ -313,25 +295,27 @@ def _add_piece(state: _State, named: Named, item: Weighed) -> None:
 
 def _month_leak(state: _State, first: int) -> tuple[float, float]:
     """Mean leak since dip `first` and its SD [l/h], nothing taken from any leak that was named."""
-    leak = state.candidates.hypotheses[0]
-    mine = np.flatnonzero((state.candidates.which == 0) & (state.candidates.onset >= first))
-    if not len(mine) or state.candidates.onset[mine[0]] >= state.sums.count:
+    sums = state.sums
+    candidates, live = sums.candidates, sums.live
+    mine = live[(candidates.which[live] == 0) & (candidates.onset[live] >= first)]
+    if not len(mine):
         return np.nan, np.inf
-    column = int(mine[0] + 1 + state.base)
-    named = state.named_by(leak.key)
+    number = mine[:1]
+    named = state.named_by(candidates.hypotheses[0].key)
     places = [place for place, _ in named.pieces] if named else []
-    keep = np.setdiff1d(np.arange(len(state.sums.active)), places)
+    keep = np.setdiff1d(np.arange(len(sums.score)), places)
     prior = Prior(state.prior.mean[keep], state.prior.sd[keep])
-    belief = posterior(state.sums.gram()[np.ix_(keep, keep)], state.sums.score()[keep], prior)
-    cross = state.sums.cross[keep][:, column]
-    information = float(state.sums.square[column] - cross @ belief.cov @ cross)
+    belief = posterior(sums.gram[np.ix_(keep, keep)], sums.score[keep], prior)
+    at = int(number[0] - live[0])
+    cross = sums.cross[keep, at]
+    information = float(sums.square[at] - cross @ belief.cov @ cross)
     if information <= 1e-9:
         return np.nan, np.inf
-    last = state.sums.count - 1
-    begun = max(int(state.candidates.onset[mine[0]]) - 1, 0)
+    last = sums.count - 1
+    begun = max(int(candidates.onset[number[0]]) - 1, 0)
     hours = float(state.balance.hours[last] - state.balance.hours[begun])
     if hours <= 0.0:
         return np.nan, np.inf
-    mean_speed = -float(state.candidates.columns[last, mine[0]]) / hours
-    rate = float((state.sums.moment[column] - cross @ belief.mean) / information)
+    mean_speed = -float(candidates.columns(number, last, last + 1)[0, 0]) / hours
+    rate = float((sums.moment[at] - cross @ belief.mean) / information)
     return mean_speed * rate, mean_speed / float(np.sqrt(information))

@@ -43,8 +43,8 @@ class Named:
 class DayView:
     """What one day's run believes of a unit.
 
-    `belief` over the base coefficients and then those of `pieces` (columns); `odds` log posterior odds of each
-    hypothesis not yet named; `month_leak` estimate and SD of a leak acting since the month began [l/h];
+    `belief` over the base coefficients and then those of `pieces` (numbers of candidates); `odds` log posterior odds of
+    each hypothesis not yet named; `month_leak` estimate and SD of a leak acting since the month began [l/h];
     `stretch` by how much the residuals are wider than stated; `surprise` the day's residuals in SDs, shape (dips,);
     `hole` the number in `HOLES` of the height at which a leak that was named is thought to be.
     """
