@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.attribution import attributed
 from pipeline.cases.books import clock_findings, feed_findings, ticket_findings, unbooked_findings
-from pipeline.cases.decoys import Decoy, sudden_decoys
+from pipeline.cases.decoys import Decoy, sudden_decoys, walk_decoys
 from pipeline.cases.erratic import erratic_findings
 from pipeline.cases.finding import Finding
 from pipeline.cases.frames import case_frames
@@ -111,7 +111,8 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
     ]
     last_day = int(observed.days[-1])
     kept = attributed([finding for finding in found if finding.day <= last_day])
-    return kept, [one for one in sudden_decoys(observed, alone, kept) if one.day <= last_day]
+    decoys = [*sudden_decoys(observed, alone, kept), *walk_decoys(walks)]
+    return kept, [one for one in decoys if one.day <= last_day]
 
 
 def analyse_site(tables: Tables, last_day: int, limits: Limits) -> SiteResult | None:

@@ -11,6 +11,8 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
 from typing import TypeVar
 
+from threadpoolctl import threadpool_limits
+
 T = TypeVar("T")
 R = TypeVar("R")
 
@@ -28,13 +30,20 @@ def worker_count(tasks: int) -> int:
 
 
 def in_order(workers: int) -> Callable[[Callable[[T], R], Iterable[T]], Iterator[R]]:
-    """A `map` that works in so many processes and holds no more tasks than it needs to keep them busy."""
+    """A `map` that works in so many processes and holds no more tasks than it needs to keep them busy.
+
+    Each keeps to one thread: the matrices are small, and threads beyond the processors only wait for each other.
+    """
 
     def mapped(function: Callable[[T], R], tasks: Iterable[T]) -> Iterator[R]:
         if workers <= 1:
-            yield from map(function, tasks)
+            for task in tasks:
+                with threadpool_limits(1):
+                    result = function(task)
+                yield result
             return
-        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        spawning = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(workers, mp_context=spawning, initializer=threadpool_limits, initargs=(1,)) as pool:
             waiting: deque[Future[R]] = deque()
             for task in tasks:
                 waiting.append(pool.submit(function, task))

@@ -16,6 +16,7 @@ from pipeline.cases.attribution import is_explained
 from pipeline.cases.finding import Finding
 from pipeline.cases.sudden import sudden_findings
 from pipeline.estimate.observe import SiteObserved
+from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.transit import Move
 
 MIRRORED = ("bulk_theft", "slow_theft")
@@ -46,6 +47,15 @@ def sudden_decoys(site: SiteObserved, moves_of: Mapping[str, list[Move]], found:
     decoys = [one for one in sudden_findings(site, turned) if one.cause in MIRRORED and not is_explained(one, found)]
     return [
         Decoy(one.cause, one.unit_id or "", f"{number}", one.day, one.log_odds) for number, one in enumerate(decoys)
+    ]
+
+
+def walk_decoys(walks: Sequence[UnitWalk]) -> list[Decoy]:
+    """What the walks would have named in a world mirrored in sign."""
+    return [
+        Decoy(one.hypothesis.cause, walk.seen.unit.unit_id, one.hypothesis.key, one.day, one.log_odds)
+        for walk in walks
+        for one in walk.walk.decoys
     ]
 
 

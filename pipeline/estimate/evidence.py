@@ -28,6 +28,9 @@ LOG_PRIOR = {
 """Log odds of each cause on a unit before its data, each meter and each hour counted apart. No source: about one tank
 in a hundred leaks or has a wrong chart. With the odds from which a cause is named they keep the false-alarm budget in
 simulated fleets without a fault."""
+MIRRORED = ("tank_leak", "line_leak", "slow_theft")
+"""Causes that know one sign alone and whose mirror has no cause: a tank that leaks inwards, litres that come while
+hoses are open, or about one hour of the day."""
 CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
 
@@ -36,9 +39,9 @@ CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 class Weighed:
     """A hypothesis against none.
 
-    `log_bayes` averaged over its onsets (of an excursion, that of the best day), and the
-    best onset's number among the candidates, its dip, estimate and SD; `best_onset` the log Bayes factor of that onset less the log of how many
-    there are. `wander` is what of the evidence the coefficient's usual wander accounts for: it speaks against naming
+    `log_bayes` averaged over its onsets (of an excursion, that of the best day), and the best onset's number among the
+    candidates, its dip, estimate and SD; `best_onset` the log Bayes factor of that onset less the log of how many there
+    are. `wander` is what of the evidence the coefficient's usual wander accounts for: it speaks against naming
     anything, and not for another hypothesis.
     """
 
@@ -57,11 +60,14 @@ class Weighed:
         return self.log_bayes + LOG_PRIOR[self.hypothesis.cause]
 
 
-def weigh(sums: Sums, belief: Posterior, *, recent: int, held: Mapping[str, float]) -> list[Weighed]:
+def weigh(
+    sums: Sums, belief: Posterior, *, recent: int, held: Mapping[str, float], mirrored: bool = False
+) -> list[Weighed]:
     """Every hypothesis weighed, with the onsets within `ONSET_DAYS`.
 
     A delivery is weighed only while the dip after it is `recent` or later. `held` is what the hypotheses already named
-    come to: of those that know one sign alone, a change may take back what is held and no more.
+    come to: of those that know one sign alone, a change may take back what is held and no more. `mirrored`: those of
+    `MIRRORED` alone, by the sign that they cannot have.
     """
     candidates, live = sums.candidates, sums.live
     seen = live[~candidates.is_delivery[live] | (candidates.onset[live] >= recent)]
@@ -69,13 +75,16 @@ def weigh(sums: Sums, belief: Posterior, *, recent: int, held: Mapping[str, floa
     which = candidates.which[seen]
     spread, usual = candidates.spread[seen], candidates.usual[seen]
     value, plain = extra.log_bayes(spread, usual), extra.log_bayes(spread, np.zeros_like(usual))
-    kinds = np.unique(which).tolist()
+    kinds = [
+        kind for kind in np.unique(which).tolist() if not mirrored or candidates.hypotheses[kind].cause in MIRRORED
+    ]
     already = np.zeros(len(seen))
     for kind in kinds:
         if one := held.get(candidates.hypotheses[kind].key, 0.0):
             already[which == kind] = one
     least = np.where(already > 0, -already - 2.0 * extra.sd, 0.0)
-    is_too_low = candidates.is_one_sided[seen] & (extra.estimate < least)
+    estimate = -extra.estimate if mirrored else extra.estimate
+    is_too_low = candidates.is_one_sided[seen] & (estimate < least)
     value = np.where(is_too_low | (np.abs(extra.estimate) > candidates.largest[seen]), -5.0, value)
     found = []
     for kind in kinds:

@@ -19,7 +19,7 @@ from pipeline.estimate.hypotheses import RATES, candidates_of, since
 from pipeline.estimate.naming import CHART, Now, Option, is_named
 from pipeline.estimate.regression import Posterior, Prior, posterior
 from pipeline.estimate.sums import Sums
-from pipeline.estimate.walked import DayView, Named, Walk
+from pipeline.estimate.walked import DayView, Decoyed, Named, Walk
 from pipeline.estimate.whiten import Filter, Noise, filter_of, whitened
 
 Floats = NDArray[np.float64]
@@ -49,6 +49,7 @@ class _State:
     holes: HoleSums | None = None
     named: list[Named] = field(default_factory=list)
     excursions: list[Named] = field(default_factory=list)
+    decoys: list[Decoyed] = field(default_factory=list)
     history: list[tuple[float, float]] = field(default_factory=list)
 
     @property
@@ -140,7 +141,7 @@ def walk_days(
     for named in state.named:
         if named.hypothesis.cause not in ("delivery", "chart_error"):
             _close(state, named)
-    return Walk(balance, state.sums.candidates, views, state.named, state.excursions)
+    return Walk(balance, state.sums.candidates, views, state.named, state.excursions, state.decoys)
 
 
 def _close(state: _State, named: Named) -> None:
@@ -260,7 +261,12 @@ def _name(state: _State, day: int) -> dict[str, float]:
         if not options or not is_named(options, now):
             break
         _take_in(state, day, options)
-    return {option.hypothesis.key: option.log_odds for option in _options(state, day) if option.grown is None}
+    options = _options(state, day)
+    now = Now(day, state.known_day, tuple(item.day for item in state.excursions), state.chart_days)
+    for item in weigh(state.sums, state.belief, recent=state.sums.count, held={}, mirrored=True):
+        if is_named([Option(item.log_odds, item.hypothesis, item), *options], now):
+            state.decoys.append(Decoyed(item.hypothesis, day, item.log_odds))
+    return {option.hypothesis.key: option.log_odds for option in options if option.grown is None}
 
 
 def _take_in(state: _State, day: int, options: list[Option]) -> None:

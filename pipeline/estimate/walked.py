@@ -60,11 +60,24 @@ class DayView:
 
 
 @dataclass(frozen=True)
+class Decoyed:
+    """A hypothesis that would have been named on `day` with log odds `log_odds`, had its sign been the other one."""
+
+    hypothesis: Hypothesis
+    day: int
+    log_odds: float
+
+
+@dataclass(frozen=True)
 class Walk:
-    """All days of one unit in order, the hypotheses named, the one-day excursions, and the regressors."""
+    """All days of one unit in order, the hypotheses named, the one-day excursions, and the regressors.
+
+    `decoys` are what would have been named in a world mirrored in sign, one a day and hypothesis.
+    """
 
     balance: Balance
     candidates: Candidates
     views: list[DayView]
     named: list[Named]
     excursions: list[Named]
+    decoys: list[Decoyed]

@@ -3,8 +3,8 @@
 A finding's own odds hold as far as its null does. Decoys (`cases/decoys.py`) are weighed as the real ones are and are
 never real, so their number says how often that null lets such a thing pass, on these very tanks. Of findings as strong
 as one, the true ones come at some rate and the false ones at the decoys' rate; the odds are never more than the ratio.
-Both rates are gamma-Poisson over the same tank-months: a prior worth some of them, and what the fleet has shown up to the
-day. So a small fleet keeps to the prior, and no day knows a later one.
+Both rates are gamma-Poisson over the same tank-months: a prior worth some of them, and what the fleet has shown up to
+the day. So a small fleet keeps to the prior, and no day knows a later one.
 """
 
 from __future__ import annotations
