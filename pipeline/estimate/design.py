@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.warmth import (
     BEHIND_SHARE,
+    DAILY_SD_K,
     LATE_SD_H,
     WARMTH_SD_K,
     by_the_hour,
@@ -262,6 +263,8 @@ def balance_of(
         "warmth:sine",
         "thermometer:late",
         "thermometer:behind",
+        "thermometer:cosine",
+        "thermometer:sine",
     )
     columns = np.column_stack(
         [
@@ -282,8 +285,8 @@ def balance_of(
     versions = charts.shape[1] // CHART_COLUMNS
     losses = np.array([VAPOUR_SHARE, BREATHING_L_PER_H]) if is_petrol else np.array([[0.0, 0.0001], [0.0, 0.02]])
     others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names)
-    usual = [TICKETS_MEAN, SHELL_SHARE, 0.0, 0.0, 0.0, 0.0]
-    mean = np.concatenate([np.zeros(count), losses[:, 0], np.zeros(others), usual])
+    usual = [TICKETS_MEAN, SHELL_SHARE]
+    mean = np.concatenate([np.zeros(count), losses[:, 0], np.zeros(others), usual, np.zeros(6)])
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.ones(SHAPES)])
     sd = np.concatenate(
         [
@@ -292,7 +295,7 @@ def balance_of(
             np.tile(one_chart, versions),
             np.full(len(shifts_h), SHIFT_SD_MM),
             np.full(len(calibrated_names), CALIBRATED_SD),
-            [TICKETS_SD, SHELL_SHARE, WARMTH_SD_K, WARMTH_SD_K, LATE_SD_H, BEHIND_SHARE],
+            [TICKETS_SD, SHELL_SHARE, WARMTH_SD_K, WARMTH_SD_K, LATE_SD_H, BEHIND_SHARE, DAILY_SD_K, DAILY_SD_K],
         ]
     )
     return Balance(

@@ -21,6 +21,9 @@ WARMTH_SD_K = 0.4
 the air's, whose day swings by 4 to 8 K to either side. Common practice, no source."""
 LATE_SD_H = 0.5
 """By how long a thermometer that is smoothed is late, or early, SD. No source."""
+DAILY_SD_K = 0.015
+"""How far a thermometer is off by the hour of the day, SD of the cosine and of the sine. Common practice, no source: a
+rate error of 0.003 to 0.01 K/h that turns with the day."""
 BEHIND_SHARE, BEHIND_H = 0.3, 1.0
 """What share of a drop's change of temperature a thermometer may still lack, SD, and how long that takes to go. No
 source: a probe in its tube follows in some minutes to an hour or two."""
@@ -85,15 +88,21 @@ def by_the_hour(sold_15: Floats, hours: Floats, product: str) -> Floats:
 
     So far, weighed by the cosine and by the sine of the hour of the day. Shape (k, 2). [l/K]
     """
-    turn = 2.0 * np.pi * hours / 24.0
     steps = float(np.asarray(expansion_per_k(product, 15.0))) * np.diff(sold_15, prepend=sold_15[:1])
-    return np.column_stack([np.cumsum(steps * np.cos(turn)), np.cumsum(steps * np.sin(turn))])
+    return np.asarray(np.cumsum(steps[:, None] * turned(hours), axis=0))
+
+
+def turned(hours: Floats) -> Floats:
+    """Cosine and sine of the hour of the day, UTC. Shape (k, 2)."""
+    turn = 2.0 * np.pi * hours / 24.0
+    return np.column_stack([np.cos(turn), np.sin(turn)])
 
 
 def thermometer_columns(temp_c: Floats, hours: Floats, jump_var_l2: Floats) -> Floats:
-    """By how much a thermometer reads off for each hour that it is late, and for the share of a drop that it lacks.
+    """By how much a thermometer reads off for each hour that it is late, for the share of a drop that it lacks, by day.
 
-    The temperature's rate [K/h], none at a drop; a drop's change of temperature, fading over `BEHIND_H` [K]. (k, 2).
+    The temperature's rate [K/h], none at a drop; a drop's change of temperature, fading over `BEHIND_H` [K];
+    cosine and sine of the hour. Shape (k, 4).
     """
     steps, warmer = np.diff(hours, prepend=hours[:1]), np.diff(temp_c, prepend=temp_c[:1])
     is_after = jump_var_l2 > 0.0
@@ -102,4 +111,4 @@ def thermometer_columns(temp_c: Floats, hours: Floats, jump_var_l2: Floats) -> F
     keep = np.exp(-steps / BEHIND_H)
     for place in range(1, len(behind)):
         behind[place] += keep[place] * behind[place - 1]
-    return np.column_stack([rate, behind])
+    return np.column_stack([rate, behind, turned(hours)])

@@ -2,12 +2,13 @@
 
 The model of the book-corrected stock y at dip k, in litres at 15 °C:
 
-    y = level + wander + litres a kelvin · (slow + layer) + ripple + white noise
+    y = level + wander + litres a kelvin · (slow + layer) + sway + ripple + white noise
 
 The level keeps but for what each sale and each drop is unsure by. The wander, of vapour and of product in layers, comes
 back over days. The thermometer's slow error has a rate of its own, which keeps for some 20 h, and is bounded too: no
-thermometer goes astray for ever. A drop leaves layers that its probe misjudges for hours. The ripple is what of a dip's
-own noise the next dip still has.
+thermometer goes astray for ever. A drop leaves layers that its probe misjudges for hours. The sway is the gauge's
+own wander, in millimetres at the surface, and comes back over minutes to days. The ripple is what of a dip's own noise
+the next dip still has.
 
 A Kalman filter is linear, so run over y and every regressor with the same gains it whitens all of them at once:
 generalised least squares by ordinary least squares (P. de Jong, "The diffuse Kalman filter", Annals of Statistics 19
@@ -46,7 +47,8 @@ class Noise:
     `white_l` SD of each dip by itself, `ripple_l` of what it shares with its neighbours over `ripple_h`; `walk_l` SD of
     the wander that one hour adds; `walk_per_l` variance [l²] added for each litre sold; `rate_k_per_h` SD of the
     rate of the thermometer's error; `layer_k` SD of the error that a drop just before the dip leaves [K];
-    `litres_per_k` what a kelvin of error does to the stock.
+    `litres_per_k` what a kelvin of error does to the stock; `sway_l` SD of the gauge's wander at the dip's surface,
+    which comes back over `sway_h`.
     """
 
     white_l: Floats
@@ -70,8 +72,8 @@ class Noise:
 class Filter:
     """The whitening filter of a tank's k dips; the leading axes are those of its noise.
 
-    `keep` (..., k, 6) the share of each state that lasts from the dip before; `carry_h` (k,) what a rate then adds to
-    the slow error; `seen` (..., k, 6) the litres by which each state shows; `gain` (..., k, 6); `sd_l` (..., k) of the
+    `keep` (..., k, 7) the share of each state that lasts from the dip before; `carry_h` (k,) what a rate then adds to
+    the slow error; `seen` (..., k, 7) the litres by which each state shows; `gain` (..., k, 7); `sd_l` (..., k) of the
     innovations.
     """
 
@@ -134,7 +136,7 @@ def _added(steps: Floats, keep: Floats, noise: Noise, jump_var_l2: Floats, sold_
 
 
 def _at_first(noise: Noise) -> Floats:
-    """Covariance of the states before the first dip. Shape (..., 6, 6)."""
+    """Covariance of the states before the first dip. Shape (..., 7, 7)."""
     cov = np.zeros((*noise.white_l.shape[:-1], STATES, STATES))
     cov[..., LEVEL, LEVEL] = UNKNOWN_L2
     cov[..., WANDER, WANDER] = noise.walk_l[..., 0] ** 2 * WANDER_H / 2.0
