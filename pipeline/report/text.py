@@ -8,6 +8,24 @@ from typing import Final
 
 from pipeline.report.prose import CAUTIONS as CAUTIONS
 from pipeline.report.prose import READING as READING
+from pipeline.report.statement_text import BEYOND_ALLOWANCE as BEYOND_ALLOWANCE
+from pipeline.report.statement_text import GAIN_SEEN as GAIN_SEEN
+from pipeline.report.statement_text import LEAK_REACHES as LEAK_REACHES
+from pipeline.report.statement_text import LEAK_SEEN as LEAK_SEEN
+from pipeline.report.statement_text import NO_STATEMENTS as NO_STATEMENTS
+from pipeline.report.statement_text import STATEMENT_CASE as STATEMENT_CASE
+from pipeline.report.statement_text import STATEMENT_CAUTION as STATEMENT_CAUTION
+from pipeline.report.statement_text import STATEMENT_COLUMNS as STATEMENT_COLUMNS
+from pipeline.report.statement_text import STATEMENT_FILTERS as STATEMENT_FILTERS
+from pipeline.report.statement_text import STATEMENT_LIMITS as STATEMENT_LIMITS
+from pipeline.report.statement_text import STATEMENTS as STATEMENTS
+from pipeline.report.statement_text import STATEMENTS_CUT as STATEMENTS_CUT
+from pipeline.report.statement_text import STATEMENTS_NOTE as STATEMENTS_NOTE
+from pipeline.report.statement_text import VERDICT_BLIND as VERDICT_BLIND
+from pipeline.report.statement_text import VERDICT_MEANS as VERDICT_MEANS
+from pipeline.report.statement_text import VERDICT_PASS_PLAIN as VERDICT_PASS_PLAIN
+from pipeline.report.statement_text import VERDICT_QUALIFIED as VERDICT_QUALIFIED
+from pipeline.report.statement_text import VERDICTS as VERDICTS
 
 TITLE: Final = "Where the litres went"
 NAME: Final = "tankdrift"
@@ -310,45 +328,6 @@ HAULIER_COLUMNS: Final = (
     "Sum",
 )
 NO_HAULIER: Final = "not named"
-
-# -- Statements ---------------------------------------------------------------------------------------
-STATEMENTS: Final = "Monthly statements"
-STATEMENTS_NOTE: Final = (
-    "Leak rates are positive when product leaves. 'Detectable', the dotted mark, is the leak that this month's data "
-    "would have shown with a 95 % chance, at a 5 % risk of a false alarm. The allowance is what monthly inventory "
-    "control lets pass. Months are of trading days."
-)
-STATEMENT_COLUMNS: Final = (
-    "Month", "Tank", "Verdict", "Leak rate, l/h, 95 % interval", "", "Detectable, l/h", "Throughput, l", "Variance, l",
-    "Allowance, l",
-)  # fmt: skip
-VERDICTS: Final = {"pass": "Pass", "inconclusive": "Inconclusive", "fail": "Fail"}
-VERDICT_MEANS: Final = {
-    "pass": "by the rule alone: a leak of {detectable} would have shown and was not there, yet",
-    "inconclusive": "the data cannot tell whether it is tight",
-    "fail": "{rate}, above {fail}: a leak may be going on, have it tested",
-}
-VERDICT_PASS_PLAIN: Final = "at {detectable}; no leak seen"
-VERDICT_BLIND: Final = "only a leak of {seen} or more would have shown, the rule asks for {detectable}"
-VERDICT_QUALIFIED: Final = "Pass at {detectable} only"
-LEAK_SEEN: Final = "{rate} seen ({span}), above nought"
-GAIN_SEEN: Final = "a gain of {rate} seen ({span}), which hides a leak"
-LEAK_REACHES: Final = "its interval reaches {high}"
-STATEMENT_CASE: Final = "see case: {label}, {p}, {state}"
-BEYOND_ALLOWANCE: Final = "variance {variance} is beyond the month's allowance of {allowance}"
-STATEMENT_LIMITS: Final = (
-    "Judged by these limits: a month passes where a leak of {detectable} would have shown and the estimate is not "
-    "above {fail}, fails where it is above that, and is inconclusive where so small a leak could not have shown. What "
-    "the figures or a case say against a pass stands beside it: such a pass is not a plain one."
-)
-STATEMENT_CAUTION: Final = (
-    "A pass says what the data could have shown, no more. It is not a tightness test and does not replace the release "
-    "detection that local code requires. A fail is a suspected release until a licensed tester has ruled it out; codes "
-    "set how soon it must be reported."
-)
-STATEMENTS_CUT: Final = "The newest {shown} of {all} rows are shown; the file holds all of them."
-NO_STATEMENTS: Final = "No statement yet."
-STATEMENT_FILTERS: Final = {"month": "Month", "verdict": "Verdict", "site": "Site"}
 
 # -- Data health --------------------------------------------------------------------------------------
 DATA: Final = "Data health"

@@ -9,6 +9,7 @@ from tests.support.browser import drawn, opened, until
 from tests.support.lakes import digest
 from tests.support.matching import false_cases, found_labels, matched, true_labels
 from tests.support.runs import ROOT, tankdrift
+from tests.support.statement_rows import contradictions, statement_rows
 
 SAMPLE = ROOT / "sample_lake"
 MISSES = {"chart_error"}
@@ -46,6 +47,22 @@ def test_a_run_says_where_the_report_is_and_its_three_first_cases(run):
     lines = said.splitlines()
     assert f"report: {out / 'report' / 'index.html'}" in lines
     assert sum(bool(re.match(r"  (act now|today|this week|watch), \d+ %: ", line)) for line in lines) == 3
+
+
+def test_the_terminals_count_is_the_pages(run):
+    """What is on the worklist, by urgency: as the run says it, and as the first page's tallies have it."""
+    out, said = run
+    page = (out / "report" / "index.html").read_text(encoding="utf-8")
+    tallies = re.findall(r'value="(\w+)"><b>(\d+)</b>', page)
+    named = [f"{n} {kind.replace('_', ' ')}" for kind, n in tallies if n != "0"]
+    total = sum(int(n) for _, n in tallies)
+    assert f"{total} cases: {', '.join(named)}" in said
+
+
+def test_no_row_of_its_statements_contradicts_itself(run):
+    report = run[0] / "report"
+    assert len(list(statement_rows(report))) == pl.read_parquet(run[0] / "statements.parquet").height
+    assert contradictions(report) == []
 
 
 def test_what_it_leaves_keeps_the_contract(run):
