@@ -124,7 +124,7 @@ def _alarms(rule: Rule, frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
     placed = typed.join(homes, on="tank_id", how="left", maintain_order="left").with_columns(
         site_id=pl.coalesce("_home", "site_id"), cause=pl.col("cause").fill_null(default)
     )
-    _require_alarms(rule, placed)
+    _require_alarms(rule, placed, tables)
     strongest = placed.sort(*KEY, "score", descending=[False] * len(KEY) + [True], nulls_last=True)
     return (
         strongest.unique(KEY, keep="first", maintain_order=True)
@@ -133,12 +133,16 @@ def _alarms(rule: Rule, frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
     )
 
 
-def _require_alarms(rule: Rule, placed: pl.DataFrame) -> None:
+def _require_alarms(rule: Rule, placed: pl.DataFrame, tables: Tables) -> None:
+    tickets = pl.concat([tables[name]["delivery_id"] for name in ("drops", "cases")]).drop_nulls().unique()
     wrong = (
         (pl.col("day").is_null(), "has no day"),
         (~pl.col("score").is_finite().fill_null(False), "has no score"),
         (pl.col("_home").is_null() & pl.col("tank_id").is_not_null(), "is about a tank that is not in the lake"),
         (pl.col("site_id").is_null(), "says neither tank nor site"),
+        (~pl.col("site_id").is_in(tables["sites"]["site_id"].implode()), "is about a site that is not in the lake"),
+        (~pl.col("meter_id").is_in(tables["meters"]["meter_id"].implode()), "is about a meter that is not in the lake"),
+        (~pl.col("delivery_id").is_in(tickets.implode()), "is about a ticket that no drop or case has"),
         (~pl.col("cause").is_in(CAUSES), "gives a cause that the contract does not know"),
     )
     for expression, what in wrong:
@@ -157,7 +161,8 @@ def _require_same(rule: Rule, day: date, said: pl.DataFrame, now: pl.DataFrame) 
     before = now.filter(pl.col("day") < day)
     both = said.join(before, on=list(KEY), how="full", suffix="_now", nulls_equal=True, coalesce=True)
     near = (pl.col("score") - pl.col("score_now")).abs() <= SAME * (1.0 + pl.col("score").abs())
-    changed = both.filter(~near.fill_null(False)).sort(*KEY, nulls_last=True)
+    is_same = near.fill_null(False) & pl.col("note").eq_missing(pl.col("note_now"))
+    changed = both.filter(~is_same).sort(*KEY, nulls_last=True)
     if not changed.height:
         return
     alarm = changed.row(0, named=True)
@@ -165,6 +170,8 @@ def _require_same(rule: Rule, day: date, said: pl.DataFrame, now: pl.DataFrame) 
         what = f"alarm {_words(alarm | {'score': alarm['score_now']})} was not there until {day} was seen"
     elif alarm["score_now"] is None:
         what = f"alarm {_words(alarm)} is gone once {day} is seen"
+    elif alarm["note"] != alarm["note_now"]:
+        what = f"alarm {_words(alarm)} has the note {alarm['note_now']!r} once {day} is seen"
     else:
         what = f"alarm {_words(alarm)} has the score {alarm['score_now']:g} once {day} is seen"
     raise RefusedRuleError(f"rule {rule.name} sees tomorrow: its {what}; column day says when a row is known")
