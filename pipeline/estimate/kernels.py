@@ -63,15 +63,17 @@ def kalman_gains(  # noqa: C901 - one loop, compiled
 
 @njit(cache=True)
 def innovations(
-    columns: Floats, keep: Floats, carry: Floats, seen: Floats, gain: Floats, sd: Floats
+    columns: Floats, keep: Floats, carry: Floats, seen: Floats, gain: Floats, sd: Floats, left: Floats
 ) -> Floats:  # pragma: no cover - compiled
-    """Innovations (n, k, c) of each column (k, c) by a filter's gains, in units of their SDs."""
+    """Innovations (n, k, c) of each column (k, c) by a filter's gains, in units of their SDs.
+
+    `left` (n, S, c) is what the dips before have left in each column's states; it is carried on in place.
+    """
     count, dips, states = keep.shape
     width = columns.shape[1]
     out = np.empty((count, dips, width))
-    state = np.zeros((states, width))
     for one in range(count):
-        state[:] = 0.0
+        state = left[one]
         for dip in range(dips):
             more = carry[dip]
             for c in range(width):
@@ -82,8 +84,8 @@ def innovations(
                 state[2, c] += carried
                 for a in range(states):
                     told += seen[one, dip, a] * state[a, c]
-                left = columns[dip, c] - told
+                away = columns[dip, c] - told
                 for a in range(states):
-                    state[a, c] += gain[one, dip, a] * left
-                out[one, dip, c] = left / sd[one, dip]
+                    state[a, c] += gain[one, dip, a] * away
+                out[one, dip, c] = away / sd[one, dip]
     return out

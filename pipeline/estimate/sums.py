@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.hypotheses import Candidates
-from pipeline.estimate.onward import whitened_on
 from pipeline.estimate.regression import Extra, Posterior, extra_columns
-from pipeline.estimate.whiten import Filter, whitened
+from pipeline.estimate.whiten import Filter, whitened, whitened_on
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

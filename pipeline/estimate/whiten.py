@@ -165,5 +165,26 @@ def whitened(columns: Floats, by: Filter) -> Floats:
     `columns` are the book-corrected stock or a regressor, a column each, shape (k, c). Shape (..., k, c).
     """
     flat = (_flat(by.keep, 2), by.carry_h, _flat(by.seen, 2), _flat(by.gain, 2), _flat(by.sd_l, 1))
-    rows = innovations(np.ascontiguousarray(columns, dtype=np.float64), *flat)
+    left = np.zeros((len(flat[0]), STATES, columns.shape[1]))
+    rows = innovations(np.ascontiguousarray(columns, dtype=np.float64), *flat, left)
     return np.asarray(rows.reshape(*by.sd_l.shape[:-1], *columns.shape))
+
+
+def whitened_on(columns: Floats, by: Filter, start: int, states: Floats) -> Floats:
+    """Innovations of some dips' rows of columns, in units of their SDs; `states` is carried on in place.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (n, c)
+        The columns at dips `start` to `start` + n.
+    by : Filter
+        Of one noise.
+    states : ndarray, shape (S, c)
+        The filter's states of each column after the dip before; zeros where a column was zero until then.
+    """
+    here = slice(start, start + len(columns))
+    parts = (by.keep[None, here], by.carry_h[here], by.seen[None, here], by.gain[None, here], by.sd_l[None, here])
+    left = np.ascontiguousarray(states)[None]
+    rows = innovations(np.ascontiguousarray(columns, dtype=np.float64), *parts, left)[0]
+    states[:] = left[0]
+    return np.asarray(rows)

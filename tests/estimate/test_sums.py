@@ -7,10 +7,9 @@ from pipeline.estimate.design import HOLES, Balance
 from pipeline.estimate.evidence import log_evidence
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import SILENCE_H, candidates_of, hypotheses_of, since
-from pipeline.estimate.onward import whitened_on
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.sums import ONSET_DAYS, Sums
-from pipeline.estimate.whiten import Noise, filter_of, whitened
+from pipeline.estimate.whiten import Noise, filter_of, whitened, whitened_on
 
 DAYS, A_DAY, BASE = 12, 10, 3
 SILENT_DAY = 4
@@ -37,7 +36,7 @@ def balance_over(days: int) -> Balance:
 def filter_for(balance: Balance):
     every = np.ones(len(balance.hours))
     steady = {"white_l": 1.0, "ripple_l": 0.7, "ripple_h": 0.6, "walk_l": 0.2, "walk_per_l": 1e-3, "layer_k": 0.0}
-    told = {"rate_k_per_h": 0.01, "litres_per_k": 9.0}
+    told = {"rate_k_per_h": 0.01, "litres_per_k": 9.0, "sway_l": 1.5, "sway_h": 7.0}
     noise = Noise(**{name: value * every for name, value in (steady | told).items()})
     return filter_of(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
 
