@@ -30,13 +30,14 @@ def table(name: str, rows: Sequence[dict] | pl.DataFrame) -> pl.DataFrame:
 
 
 def fleet(tanks: Sequence[str], *, pools: dict[str, str] | None = None) -> dict[str, pl.DataFrame]:
-    """One site in London with some tanks."""
+    """One site in London with some tanks, T1 with the meters MT1 and M1."""
     site = {"site_id": "S1", "name": "Ferrow Cross", "timezone": "Europe/London", "trading_day_start": "06:00"}
     rows = [
         {"tank_id": tank, "site_id": "S1", "product": "diesel_b7", "manifold_id": (pools or {}).get(tank)}
         for tank in tanks
     ]
-    return {"sites": table("sites", [site]), "tanks": table("tanks", rows)}
+    meters = [{"meter_id": name, "site_id": "S1"} for tank in tanks for name in (f"M{tank}", f"M{tank[1:]}")]
+    return {"sites": table("sites", [site]), "tanks": table("tanks", rows), "meters": table("meters", meters)}
 
 
 def variance_days(values: dict[str, Sequence[float]], *, sales_l: float = 2000.0) -> pl.DataFrame:
