@@ -20,7 +20,7 @@ from pipeline.report.stock import last_stock
 from pipeline.report.tables import Tables
 
 Row = dict[str, Any]
-MAX_CASES = 1_500
+MAX_CASES = 1_000
 MAX_STATEMENTS = 2_000
 MAX_METERS = 1_500
 DAY_SHEET_DAYS = 92

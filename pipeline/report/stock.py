@@ -36,8 +36,8 @@ def _of_tank(tables: Tables, tank: Row, reading: Row | None) -> Row:
         return _settled(tables, tank)
     at = tables["last_readings"].filter(tank_id=tank["tank_id"])["ts"]
     levels = np.array([reading["level_mm"], reading["water_mm"] or 0.0])
-    covered = np.maximum(levels, chart["level_mm"].to_numpy().min())
-    gross, water = strapping_of(chart).volume_l(covered, np.repeat(seconds(at), 2))
+    held = np.maximum(levels, chart["level_mm"].to_numpy().min())
+    gross, water = strapping_of(chart).volume_l(held, np.repeat(seconds(at), 2))
     if not np.isfinite(gross):
         return _settled(tables, tank)
     return _room(tank, gross, reading | {"at": reading["ts"], "stock_l": float(gross - np.nan_to_num(water))})
