@@ -228,11 +228,11 @@ def _lag_of(units: list[_Working], day: int) -> DayLag | None:
         low, high = np.searchsorted(series.ts_s, [start, end])
         if high - low < 20:
             continue
-        keep = np.zeros(len(series), dtype=bool)
-        keep[low:high] = True
-        part = kept(series, keep)
+        part = kept(series, slice(low, high))
         usable = np.ones(len(part), dtype=bool)
         for known in item.drops:
+            if known.drop.end_s + HOLD_BACK_S < start or known.drop.start_s > end:
+                continue
             usable &= (part.ts_s < known.drop.start_s) | (part.ts_s > known.drop.end_s + HOLD_BACK_S)
         flows = [_between(flow, start - 3 * 3600.0, (day + 1) * DAY_S) for flow in item.own]
         tanks.append(TankMovement(part, flows, usable))
