@@ -7,11 +7,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
 from pipeline.cases.sudden import is_lone_rise
+from pipeline.estimate.bayes import log_uniform_log_density, normal_p, p_value_log_bayes
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, clock_moved, first_seen_s
 from pipeline.estimate.observe import FeedChange, KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.booked import booked_l
-from pipeline.features.totals import Unbooked
+from pipeline.features.totals import SMALLEST_L, Unbooked
 from pipeline.ledger.clocks import WIDEST_LAG_S, DayLag
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
@@ -23,6 +25,16 @@ SKEW_S = 75.0
 """Clocks that differ by more are a case; a till a few seconds off is common practice, no source."""
 UNBOOKED_L = 15.0
 """Unbooked litres of one meter from which a case is made: the smallest everyday sale. No source."""
+CLOCK_SD_S = 15.0
+"""How far a sound till's clock is off. Common practice, no source."""
+FEED_DOUBT = 0.1
+"""By what share of its sales a tank may seem to lose more or less on one day: chart, and moves that are not sales. No
+source."""
+LATE_SHARE, SALE_L = 0.05, 30.0
+"""How often a sale stands at another time than it was drawn, by chance between two readings of the totaliser, beside
+spans that show litres at all; and a usual sale. Common practice, no source."""
+LARGEST_UNBOOKED_L = 3000.0
+"""What one span of the totaliser may hide at most, as an order of magnitude. No source."""
 GENERAL_METERS = 4
 FEED_SHARE_SD = 0.003
 ONSET_SHARE_SD = 0.35
@@ -60,6 +72,16 @@ def is_skewed(lag: DayLag) -> bool:
     return abs(lag.lag_s) >= SKEW_S and abs(lag.lag_s) > 6.0 * lag.sd_s and lag.gain > 0.05 and lag.fit > 0.3
 
 
+def skew_log_bayes(lag: DayLag) -> float:
+    """Log Bayes factor of clocks that disagree. Null: tills are off by `CLOCK_SD_S`, and the day's lag by its SD."""
+    return p_value_log_bayes(normal_p(lag.lag_s / float(np.hypot(CLOCK_SD_S, lag.sd_s))))
+
+
+def _feed_log_bayes(change: FeedChange) -> float:
+    """Log Bayes factor of a hose on another tank. Null: the booked tank loses all it sells, but for `FEED_DOUBT`."""
+    return p_value_log_bayes(normal_p((1.0 - change.share) / float(np.hypot(FEED_DOUBT, change.sd))))
+
+
 def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None) -> list[Finding]:
     sure = next((place for place, (_, lag) in enumerate(run) if lag.gain > 0.2 or place >= 1), None)
     if sure is None:
@@ -75,7 +97,8 @@ def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None
             day=day,
             start_s=max(run[0][0] * DAY_S, float(site.days[0]) * DAY_S),
             end_s=ended,
-            log_odds=6.0,
+            log_odds=LOG_PRIOR["clock_skew"] + skew_log_bayes(lag),
+            log_prior=LOG_PRIOR["clock_skew"],
             evidence=(
                 Evidence("statistic", ahead, abs(run[-1][1].lag_s), "s", note=f"± {2 * lag.sd_s:.0f} s"),
                 Evidence(
@@ -122,7 +145,8 @@ def _feed(site: SiteObserved, tables: dict[str, pl.DataFrame], change: FeedChang
         end_s=end_s,
         litres=litres,
         sd_l=float(np.hypot(max(FEED_SHARE_SD * litres, 15.0), ONSET_SHARE_SD * that_day)),
-        log_odds=7.0,
+        log_odds=LOG_PRIOR["wrong_feed"] + _feed_log_bayes(change),
+        log_prior=LOG_PRIOR["wrong_feed"],
         also_unit_id=change.to_unit,
         course=course,
         evidence=(
@@ -200,10 +224,12 @@ def _missing(
     unit: UnitObserved, tables: dict[str, pl.DataFrame], episode: list[Unbooked], data_end_s: float
 ) -> Finding | None:
     litres = np.cumsum([one.litres for one in episode])
-    enough = np.flatnonzero(litres >= UNBOOKED_L)
+    odds = LOG_PRIOR["missing_sales"] + np.cumsum([_unbooked_log_bayes(one.litres) for one in episode])
+    enough = np.flatnonzero((litres >= UNBOOKED_L) & (odds > RAISE_AT))
     if not len(enough):
         return None
-    first = episode[int(enough[0])]
+    place = int(enough[0])
+    first = episode[place]
     at = np.concatenate([[episode[0].start_s], [one.end_s for one in episode]])
     lasts = data_end_s - episode[-1].end_s < JOINED_DAYS * DAY_S
     # Nobody has counted yet what went since the totaliser was last read: as much as before, in as uneven lots.
@@ -224,13 +250,24 @@ def _missing(
         end_s=None if lasts else episode[-1].end_s,
         litres=-float(litres[-1]),
         sd_l=float(np.hypot(1.0 + 0.005 * float(litres[-1]), uncounted if lasts else 0.0)),
-        log_odds=6.0,
+        log_odds=float(odds[place]),
+        log_prior=LOG_PRIOR["missing_sales"],
         course=Course(at, -np.concatenate([[0.0], litres])),
         evidence=(
             Evidence("statistic", "litres that the totaliser counted and no sale shows", float(litres[-1]), "l"),
             Evidence("statistic", "spans between totaliser readings in which that happened", float(len(episode))),
         ),
     )
+
+
+def _unbooked_log_bayes(litres: float) -> float:
+    """Log Bayes factor of litres that one span of the totaliser shows and no sale.
+
+    Null: now and then a sale is booked at another time than it was drawn, so that the totaliser between shows it:
+    litres of one sale. Alternative: sales that are not booked, few or many.
+    """
+    late = np.log(LATE_SHARE) - np.log(SALE_L) - litres / SALE_L
+    return float(log_uniform_log_density(litres, SMALLEST_L, LARGEST_UNBOOKED_L) - late)
 
 
 def ticket_findings(site: SiteObserved) -> list[Finding]:
@@ -271,6 +308,8 @@ def _is_of_clock(unit: UnitObserved, known: KnownDrop, day: int) -> bool:
 
 
 def _unticketed(unit: UnitObserved, drop: Drop, day: int) -> Finding:
+    """Null: no product came, and the rise is within what the gauge is unsure by. Alternative: a drop."""
+    sd = 12.0 + 0.004 * drop.gain_l
     return Finding(
         cause="missing_ticket",
         site_id=unit.unit.site_id,
@@ -280,8 +319,9 @@ def _unticketed(unit: UnitObserved, drop: Drop, day: int) -> Finding:
         start_s=drop.start_s,
         end_s=drop.end_s,
         litres=drop.gain_l,
-        sd_l=12.0 + 0.004 * drop.gain_l,
-        log_odds=5.0,
+        sd_l=sd,
+        log_odds=LOG_PRIOR["missing_ticket"] + p_value_log_bayes(normal_p(drop.gain_l / sd)),
+        log_prior=LOG_PRIOR["missing_ticket"],
         course=Course(np.array([drop.start_s, drop.end_s + 1.0]), np.array([0.0, drop.gain_l])),
         evidence=(
             Evidence("interval", "rise of the level", drop.gain_l, "l", drop.start_s, drop.end_s),

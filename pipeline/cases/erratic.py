@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
+from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
+from pipeline.estimate.bayes import count_log_probability, p_value_log_bayes, student_p
 from pipeline.estimate.known import DAY_S
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.transit import Move, surface_l_per_mm
@@ -32,7 +34,10 @@ SILENT_L, SILENT_SDS = 100.0, 8.0
 """What goes in a silence is told from so many litres on, and from so many SDs. No source: sales that were not booked
 in the same outage are often fewer."""
 SILENT_SHARE_SD = 0.05
-SILENT_LOG_ODDS = 1.5
+SILENT_FREEDOM = 10.0
+"""What moves in a silence has heavier tails than a normal's. No source."""
+SPELL_PAUSE_DAYS, USUAL_PAUSE_DAYS = 2.0, 30.0
+"""Oddities in a spell come once in the first, others, before the tank has shown its own, in the second. No source."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +125,8 @@ def _silent_findings(one: UnitWalk) -> list[Finding]:
                 end_s=end_s,
                 litres=litres,
                 sd_l=float(np.hypot(abs(size_l) * np.sqrt(belief.cov[place, place]), SILENT_SHARE_SD * litres)),
-                log_odds=SILENT_LOG_ODDS,
+                log_odds=LOG_PRIOR["unexplained"] + p_value_log_bayes(student_p(seen_l / seen_sd, SILENT_FREEDOM)),
+                log_prior=LOG_PRIOR["unexplained"],
                 rival=("bulk_theft", 0.0) if litres < 0 else ("missing_ticket", 0.0),
                 course=Course(np.array([start_s, end_s]), np.array([0.0, litres])),
                 evidence=(
@@ -137,35 +143,51 @@ def _spells(one: UnitWalk, odd: list[Oddity]) -> list[Finding]:
     while start < len(odd):
         window = [item for item in odd[start:] if item.day - odd[start].day < WINDOW_DAYS]
         sizes = np.array([item.seen_l for item in window])
-        raised = _raised(sizes)
+        raised = _raised(sizes, _spell_odds(one, odd, start, len(window)))
         if raised is None:
             start += 1
             continue
-        last = start + raised
+        last = start + raised[0]
         while last + 1 < len(odd) and odd[last + 1].day - odd[last].day <= QUIET_DAYS:
             last += 1
-        found.append(_spell(one, odd[start : last + 1], raised + 1))
+        found.append(_spell(one, odd[start : last + 1], raised))
         start = last + 1
     return found
 
 
-def _raised(sizes: Floats) -> int | None:
-    """The place of the oddity with which a run of them is erratic; None where it never is."""
+def _spell_odds(one: UnitWalk, odd: list[Oddity], start: int, count: int) -> Floats:
+    """Log posterior odds of a spell with each of `count` oddities from `start` on. Shape (count,).
+
+    Null: oddities come at the unit's own rate, by those before. Alternative: one in `SPELL_PAUSE_DAYS`.
+    """
+    first = odd[start]
+    before = (first.at_s - float(one.seen.unit.series.ts_s[0])) / DAY_S
+    odds = np.empty(count)
+    for more in range(count):
+        span = max((odd[start + more].at_s - first.at_s) / DAY_S, 1.0)
+        spell = count_log_probability(more, span, 1.0, SPELL_PAUSE_DAYS)
+        usual = count_log_probability(more, span, 1.0 + start, USUAL_PAUSE_DAYS + max(before, 0.0))
+        odds[more] = LOG_PRIOR["unexplained"] + spell - usual
+    return odds
+
+
+def _raised(sizes: Floats, odds: Floats) -> tuple[int, float] | None:
+    """The place of the oddity with which a run of them is erratic, and its log odds; None where it never is."""
     for count in range(FEWEST_LARGE, len(sizes) + 1):
         part = sizes[:count]
-        if count < FEWEST and np.abs(part).min() < LARGE_L:
+        if odds[count - 1] <= RAISE_AT or (count < FEWEST and np.abs(part).min() < LARGE_L):
             continue
         against = min(int((part > 0).sum()), int((part < 0).sum()))
         if against >= FEWEST_AGAINST and min(part[part > 0].sum(), -part[part < 0].sum()) > 0.15 * np.abs(part).max():
-            return count - 1
+            return count - 1, float(odds[count - 1])
         if not against and part.sum() > 0:
-            return count - 1
+            return count - 1, float(odds[count - 1])
     return None
 
 
-def _spell(one: UnitWalk, odd: list[Oddity], count: int) -> Finding:
-    """The finding of a spell that was raised with the first `count` of its oddities."""
-    unit = one.seen.unit
+def _spell(one: UnitWalk, odd: list[Oddity], raised: tuple[int, float]) -> Finding:
+    """The finding of a spell; `raised` the place of the oddity that raised it, and its log odds then."""
+    unit, count = one.seen.unit, raised[0] + 1
     lasts = unit.series.ts_s[-1] - odd[-1].at_s < QUIET_DAYS * DAY_S
     litres = np.cumsum([item.litres for item in odd])
     at = np.array([odd[0].at_s - 1.0, *[item.at_s for item in odd]])
@@ -181,7 +203,8 @@ def _spell(one: UnitWalk, odd: list[Oddity], count: int) -> Finding:
         end_s=None if lasts else max(item.at_s for item in odd) + DAY_S,
         litres=float(litres[-1]),
         sd_l=sd,
-        log_odds=min(0.6 * count, 5.0),
+        log_odds=raised[1],
+        log_prior=LOG_PRIOR["unexplained"],
         course=Course(at[order], np.concatenate([[0.0], litres])[order]),
         evidence=(
             Evidence("statistic", "odd days and sudden moves in the spell", float(len(odd))),

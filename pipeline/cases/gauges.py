@@ -8,10 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Evidence, Finding
-from pipeline.estimate.known import DAY_S, clock_changed, seen_day
+from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
+from pipeline.estimate.bayes import normal_p, p_value_log_bayes
+from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, seen_day
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.probe import ProbeDay, StuckSpan
 from pipeline.ledger.clocks import WIDEST_LAG_S
+from pipeline.ledger.movements import cumulative_l
 
 Floats = NDArray[np.float64]
 
@@ -20,6 +23,11 @@ NOISE_TIMES = 3.0
 NOISE_MM = 0.2
 BAD_SHARE = 0.12
 """From this share of a day's readings unusable the gauge drops out; sound ones lose some per cent (common practice)."""
+PLAY_MM = 2.0
+"""By how much a sound float may hang. Common practice, no source."""
+LOST_SHARE, USUAL_SWING = 0.01, 0.2
+"""Share of readings that sound gauges lose, and how their scatter and counts differ from day to day. Common practice,
+no source."""
 HISTORY = 20
 FEWEST_DAYS = 2
 """A gauge is called noisy or silent when it has been so on as many days running."""
@@ -80,24 +88,44 @@ def _stuck(site: SiteObserved, unit: UnitObserved) -> list[Finding]:
             groups[-1].append(span)
         else:
             groups.append([replace(span, known_s=plain_s)])
-    return [_stuck_finding(unit, group) for group in groups]
+    return [one for group in groups if (one := _stuck_finding(unit, group)) is not None]
 
 
-def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding:
+def _stuck_odds(unit: UnitObserved, group: list[StuckSpan], surface_l_per_mm: float) -> tuple[int, float] | None:
+    """The day by which a level that stands still is a stuck gauge's, and its log odds; None while it is not.
+
+    Null: the float hangs by its play, `PLAY_MM` (SD), while the sales lower the product.
+    """
+    for span in group:
+        for day in range(seen_day(span.known_s, unit.lags), seen_day(span.end_s, unit.lags) + 1):
+            until_s = min(span.end_s, first_seen_s(day + 1, unit.lags))
+            sold = sum(float(np.diff(cumulative_l(flow, np.array([span.start_s, until_s])))[0]) for flow in unit.flows)
+            fallen_mm = max(sold, span.known_l) / surface_l_per_mm
+            odds = LOG_PRIOR["probe_fault"] + p_value_log_bayes(normal_p(fallen_mm / PLAY_MM))
+            if odds > RAISE_AT:
+                return day, odds
+    return None
+
+
+def _stuck_finding(unit: UnitObserved, group: list[StuckSpan]) -> Finding | None:
     sold = sum(span.sold_l for span in group)
     first = group[0]
     series = unit.unit.series
     place = max(int(np.searchsorted(series.ts_s, first.start_s)), 1)
     surface = float(np.median(series.surface_l_per_mm[:place])) if len(series) else 0.0
+    raised = _stuck_odds(unit, group, max(surface, 1e-6))
+    if raised is None:
+        return None
     return Finding(
         cause="probe_fault",
         site_id=unit.unit.site_id,
         unit_id=unit.unit.unit_id,
         tank_id=unit.unit.members[0],
-        day=seen_day(first.known_s, unit.lags),
+        day=raised[0],
         start_s=first.start_s,
         end_s=group[-1].end_s,
-        log_odds=min(1.0 + 0.15 * first.known_l / max(surface, 1e-6), 6.0),
+        log_odds=raised[1],
+        log_prior=LOG_PRIOR["probe_fault"],
         rival=("clock_skew", 0.0),
         evidence=(
             Evidence("interval", "the level stood still", None, None, first.start_s, group[-1].end_s),
@@ -133,6 +161,17 @@ def _trouble(
         usual = max(float(np.median([one.readings for one in past])), 1.0)
         return "readings against the usual, share", today.readings / usual
     return None
+
+
+def _trouble_log_bayes(name: str, value: float) -> float:
+    """Log Bayes factor of a gauge in trouble by what is wrong with its readings.
+
+    Null: shares lost fall off exponentially, about `LOST_SHARE`; scatter and counts go up and down by `USUAL_SWING` (SD
+    of their logarithm), on two days running.
+    """
+    if "lost" in name:
+        return p_value_log_bayes(float(np.exp(-value / LOST_SHARE)))
+    return p_value_log_bayes(normal_p(float(np.log(max(value, 1e-6))) / USUAL_SWING) ** FEWEST_DAYS)
 
 
 def _is_silent(today: ProbeDay, past: list[ProbeDay]) -> bool:
@@ -172,7 +211,6 @@ def _stretches(unit: UnitObserved, tank_id: str, flags: dict[int, tuple[str, flo
             if not lost and len(run) < FEWEST_DAYS:
                 run = []
                 continue
-            worth = value if value > 1 else 10 * (value if lost else 1 - value)
             found.append(
                 Finding(
                     cause="probe_fault",
@@ -182,7 +220,8 @@ def _stretches(unit: UnitObserved, tank_id: str, flags: dict[int, tuple[str, flo
                     day=run[0] if lost else run[FEWEST_DAYS - 1],
                     start_s=run[0] * DAY_S,
                     end_s=(run[-1] + 1) * DAY_S if day is not None else None,
-                    log_odds=min(0.5 + 0.5 * worth, 5.0),
+                    log_odds=LOG_PRIOR["probe_fault"] + _trouble_log_bayes(name, value),
+                    log_prior=LOG_PRIOR["probe_fault"],
                     evidence=(Evidence("statistic", name, value, None, run[0] * DAY_S, (run[-1] + 1) * DAY_S),),
                 )
             )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.cases.batches import DENSITY_RANGE_KG_M3, Grade, bias_of, grade_of, other_product_log_bayes
 from pipeline.cases.finding import Evidence, Finding
 from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
+from pipeline.estimate.bayes import p_value_log_bayes, student_p
 from pipeline.estimate.known import DAY_S, known_day
 from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.water import WaterPoint, water_points
@@ -111,6 +112,9 @@ def _episode(
     calm = np.flatnonzero(height[start : first + 1] <= base + max(1.0, 2.0 * noise))
     onset = start + int(calm[-1]) if len(calm) else max(first - 1, 0)
     split = unit.unit.product in BLENDS
+    cause = "phase_separation" if split else "water_ingress"
+    # Null: the float scatters about its ground as it did before, as many times as it was looked at.
+    moved = float(height[first]) - base
     gained = litres[onset : last + 1] - ground_l
     ongoing = last >= len(at) - 1 and at[-1] - at[int(np.argmax(height[first:])) + first] < DRY_DAYS * DAY_S
     top = first + int(np.argmax(height[first : last + 1]))
@@ -119,7 +123,7 @@ def _episode(
     lain = DATUM_SD_MM * float(slopes[top] - slopes[onset])
     sd = float(np.sqrt(max(1.0, noise * gain / max(abs(rise), 0.5)) ** 2 + (0.06 * gain) ** 2 + lain**2))
     return Finding(
-        cause="phase_separation" if split else "water_ingress",
+        cause=cause,
         site_id=unit.unit.site_id,
         unit_id=unit.unit.unit_id,
         tank_id=tank_id,
@@ -128,7 +132,8 @@ def _episode(
         end_s=None if ongoing else float(at[top]),
         litres=None if split else float(gained.max()),
         sd_l=sd,
-        log_odds=min(-3.0 + 1.0 * abs(float(height[first]) - base) / max(noise, 0.3), 6.0),
+        log_odds=LOG_PRIOR[cause] + p_value_log_bayes(student_p(moved / max(noise, 0.3), max(first - start, 1.0))),
+        log_prior=LOG_PRIOR[cause],
         rival=("water_ingress", 0.0) if split else ("probe_fault", 0.0),
         evidence=(
             Evidence("interval", "the water float moved by", rise, "mm", float(at[onset]), float(at[top])),

@@ -4,18 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, stdtr
-from scipy.stats import t as student_t
+from scipy.special import gammaln, ndtr, stdtr
 
 Floats = NDArray[np.float64]
 
-SMALLEST_P = 1e-30
+SMALLEST_P = 1e-12
 """No tail is told further out than this: what is not in the null happens too. [C]"""
-
-
-def log_odds_of(share: float) -> float:
-    """Log odds of a probability strictly between 0 and 1."""
-    return float(np.log(share) - np.log1p(-share))
 
 
 def p_value_log_bayes(p: float) -> float:
@@ -28,9 +22,9 @@ def p_value_log_bayes(p: float) -> float:
     return float(-1.0 - np.log(p) - np.log(-np.log(p))) if p < np.exp(-1.0) else 0.0
 
 
-def any_of(p: float, looks: float) -> float:
-    """Chance that at least one of so many independent looks goes as far as `p`, 0..1 (Šidák)."""
-    return float(-np.expm1(looks * np.log1p(-min(p, 1.0 - 1e-12))))
+def normal_p(z: float) -> float:
+    """Two-sided tail probability of a standard normal variate."""
+    return float(2.0 * ndtr(-abs(z)))
 
 
 def student_p(z: float, freedom: float) -> float:
@@ -92,12 +86,3 @@ def mixed_log_bayes(log_bayes: Floats) -> float:
     """Log Bayes factor of an alternative that is each of several with equal chances. `log_bayes` shape (n,)."""
     top = float(log_bayes.max())
     return top + float(np.log(np.mean(np.exp(log_bayes - top))))
-
-
-def shift_log_bayes(z: float, spread: float, freedom: float) -> float:
-    """Log Bayes factor of a value that was shifted by so many SDs against one that was not.
-
-    Null: Student-t of unit scale about 0. Alternative: the same widened to scale `spread` > 1.
-    """
-    wide = float(student_t.logpdf(z / spread, freedom)) - float(np.log(spread))
-    return wide - float(student_t.logpdf(z, freedom))
