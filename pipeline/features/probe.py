@@ -62,8 +62,8 @@ def without_spans(series: GaugeSeries, spans: list[StuckSpan]) -> GaugeSeries:
     return kept(series, keep)
 
 
-def kept(series: GaugeSeries, keep: NDArray[np.bool_]) -> GaugeSeries:
-    """The readings for which `keep`, shape (n,), is true."""
+def kept(series: GaugeSeries, keep: NDArray[np.bool_] | slice) -> GaugeSeries:
+    """The readings for which `keep`, shape (n,), is true, or those of a slice."""
     values = {name: value[keep] for name, value in vars(series).items() if isinstance(value, np.ndarray)}
     return GaugeSeries(**values, nominal_s=series.nominal_s, is_on_change=series.is_on_change)
 
