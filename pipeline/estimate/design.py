@@ -41,7 +41,7 @@ CHART_COLUMNS = 2 + SHAPES
 BAND_SD = 0.004
 BAND_REACH_MM = 200.0
 """SD of a chart's local slope error, and how far it keeps. Common practice, no source: 0.3 %, 200 to 400 mm."""
-SCALE_SD = 0.004
+SCALE_SD = 0.003
 """Share by which a sound chart is off as a whole, SD. Common practice, no source: 0.3 % (0.1 to 1)."""
 OFFSET_SD_MM = 14.0
 """How far a sound chart lies off along the level, SD: a tank laid with a fall of 0.5 to 1 % whose probe stands 1 to
