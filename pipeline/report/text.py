@@ -42,24 +42,16 @@ NAV_LABEL: Final = "Pages of this report"
 DATA_TO: Final = "Data to {day}"
 
 CAUSES: Final = {
-    "tank_leak": "Tank may be leaking",
-    "line_leak": "Pipework may be leaking",
-    "bulk_theft": "Unrecorded draw from the tank",
-    "slow_theft": "Repeated small unrecorded draws",
-    "meter_drift": "Meter out of adjustment",
-    "missing_sales": "Metered product with no sale",
-    "chart_error": "Tank chart does not fit the tank",
-    "wrong_feed": "Sales booked to the wrong tank",
-    "short_delivery": "Less delivered than ticketed",
-    "over_delivery": "More delivered than ticketed",
-    "missing_ticket": "Delivery with no ticket",
-    "wrong_product": "Delivery may be another product",
-    "water_ingress": "Water entering the tank",
-    "phase_separation": "Ethanol blend splitting, or about to",
-    "probe_fault": "Gauge cannot be trusted",
-    "clock_skew": "Clocks of gauge and tills disagree",
+    "tank_leak": "Tank may be leaking", "line_leak": "Pipework may be leaking",
+    "bulk_theft": "Unrecorded draw from the tank", "slow_theft": "Repeated small unrecorded draws",
+    "meter_drift": "Meter out of adjustment", "missing_sales": "Metered product with no sale",
+    "chart_error": "Tank chart does not fit the tank", "wrong_feed": "Sales booked to the wrong tank",
+    "short_delivery": "Less delivered than ticketed", "over_delivery": "More delivered than ticketed",
+    "missing_ticket": "Delivery with no ticket", "wrong_product": "Delivery may be another product",
+    "water_ingress": "Water entering the tank", "phase_separation": "Ethanol blend splitting, or about to",
+    "probe_fault": "Gauge cannot be trusted", "clock_skew": "Clocks of gauge and tills disagree",
     "unexplained": "Far from normal, cause not known",
-}
+}  # fmt: skip
 # Short names, for marks inside charts and the legend of a day's parts.
 PARTS: Final = {
     "tank_leak": "Tank leak",
