@@ -59,7 +59,7 @@ STEADY_SHARE = 0.3
 """Share of each dip in the running mean that tells its noise. No source."""
 CALIBRATED_SD = 0.0035
 """How much a calibration changes a meter, as a share: two usual errors. No source."""
-TICKETS_MEAN, TICKETS_SD = -0.0005, 0.0015
+TICKETS_MEAN, TICKETS_SD = -0.0005, 0.001
 """A carrier's lasting bias, as a share: 0 to 0.3 %, mostly in the carrier's favour (common practice, no source)."""
 VAPOUR_SHARE = (0.0005, 0.0004)
 BREATHING_L_PER_H = (0.03, 0.02)
