@@ -122,10 +122,13 @@
     setTimeout(() => URL.revokeObjectURL(link.href), 1000);
   };
 
-  // What is shown, in its order; a record of a row has whole cells with names and units.
+  // What is shown, in its order; a record of a row, where the page has them, has whole cells with names and units.
   const csvOf = (table) => {
-    const { columns, rows } = JSON.parse(document.getElementById(`${table.id}-records`).textContent);
-    const shown = [...table.tBodies[0].rows].filter((row) => !row.hidden).map((row) => rows[row.dataset.key]);
+    const records = document.getElementById(`${table.id}-records`);
+    const told = (row) => [...row.cells].map((cell) => cell.innerText.replace(/\s+/g, " ").trim());
+    const { columns, rows } = records ? JSON.parse(records.textContent) : { columns: told(table.tHead.rows[0]) };
+    const visible = [...table.tBodies[0].rows].filter((row) => !row.hidden);
+    const shown = visible.map((row) => (records ? rows[row.dataset.key] : told(row)));
     return [columns, ...shown].map((cells) => cells.map((cell) => quoted(cell)).join(",")).join("\r\n") + "\r\n";
   };
 
