@@ -111,7 +111,7 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
     ]
     last_day = int(observed.days[-1])
     kept = attributed([finding for finding in found if finding.day <= last_day])
-    decoys = [*sudden_decoys(observed, alone, kept), *walk_decoys(walks)]
+    decoys = [*sudden_decoys(observed, alone, kept), *walk_decoys(walks, kept)]
     return kept, [one for one in decoys if one.day <= last_day]
 
 

@@ -14,9 +14,11 @@ from dataclasses import dataclass, replace
 
 from pipeline.cases.attribution import is_explained
 from pipeline.cases.finding import Finding
+from pipeline.cases.rates import onset_s
 from pipeline.cases.sudden import sudden_findings
 from pipeline.estimate.observe import SiteObserved
 from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.estimate.walked import Decoyed
 from pipeline.features.transit import Move
 
 MIRRORED = ("bulk_theft", "slow_theft")
@@ -27,11 +29,13 @@ MIRRORED = ("bulk_theft", "slow_theft")
 class Decoy:
     """A decoy of a cause at a unit: the UTC day number whose run first saw it and its log odds as if it were real.
 
-    `key` tells decoys of one cause at one unit apart; of those with the same key only the strongest so far counts.
+    `of_balance` that the balance weighed it, as `Finding` has it. `key` tells decoys of one cause at one unit apart; of
+    those with the same key only the strongest so far counts.
     """
 
     cause: str
     unit_id: str
+    of_balance: bool
     key: str
     day: int
     log_odds: float
@@ -46,17 +50,35 @@ def sudden_decoys(site: SiteObserved, moves_of: Mapping[str, list[Move]], found:
     turned = {unit_id: [_turned(move) for move in moves] for unit_id, moves in moves_of.items()}
     decoys = [one for one in sudden_findings(site, turned) if one.cause in MIRRORED and not is_explained(one, found)]
     return [
-        Decoy(one.cause, one.unit_id or "", f"{number}", one.day, one.log_odds) for number, one in enumerate(decoys)
+        Decoy(one.cause, one.unit_id or "", one.of_balance, f"{number}", one.day, one.log_odds)
+        for number, one in enumerate(decoys)
     ]
 
 
-def walk_decoys(walks: Sequence[UnitWalk]) -> list[Decoy]:
-    """What the walks would have named in a world mirrored in sign."""
+def walk_decoys(walks: Sequence[UnitWalk], found: Sequence[Finding]) -> list[Decoy]:
+    """What the walks would have named in a world mirrored in sign, but for what one of the findings explains."""
     return [
-        Decoy(one.hypothesis.cause, walk.seen.unit.unit_id, one.hypothesis.key, one.day, one.log_odds)
+        Decoy(one.cause, one.unit_id or "", one.of_balance, decoyed.hypothesis.key, one.day, one.log_odds)
         for walk in walks
-        for one in walk.walk.decoys
+        for decoyed in walk.walk.decoys
+        if not is_explained(one := _as_found(walk, decoyed), found)
     ]
+
+
+def _as_found(walk: UnitWalk, decoyed: Decoyed) -> Finding:
+    """A decoy as the finding that it would be."""
+    unit = walk.seen.unit
+    return Finding(
+        cause=decoyed.hypothesis.cause,
+        site_id=unit.site_id,
+        unit_id=unit.unit_id,
+        tank_id=unit.members[0],
+        day=decoyed.day,
+        start_s=onset_s(walk.walk.balance, decoyed.onset),
+        end_s=None,
+        log_odds=decoyed.log_odds,
+        of_balance=True,
+    )
 
 
 def _turned(move: Move) -> Move:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.design import chart_changes_s
+from pipeline.estimate.design import Balance, chart_changes_s
 from pipeline.estimate.evidence import LOG_PRIOR
 from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.unit_walk import UnitWalk
@@ -65,10 +65,15 @@ def _course(one: UnitWalk, named: Named) -> tuple[Course, float]:
     return course, named.total.sd_l
 
 
+def onset_s(balance: Balance, dip: int) -> float:
+    """When what sets in at a dip began: at the dip before. [s]"""
+    return float(balance.hours[max(dip - 1, 0)] * 3600.0)
+
+
 def _lasting(one: UnitWalk, named: Named) -> Finding:
     balance = one.walk.balance
     course, sd = _course(one, named)
-    start_s = float(balance.hours[max(named.onset - 1, 0)] * 3600.0)
+    start_s = onset_s(balance, named.onset)
     end_s = float(course.at_s[-1]) if named.ended else None
     error_pct = None
     if named.hypothesis.cause == "meter_drift":
@@ -93,6 +98,7 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
         rate_l_per_h=_rate(one, named, course),
         meter_error_pct=error_pct,
         log_odds=named.log_odds,
+        of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
         course=course,
@@ -200,6 +206,7 @@ def _chart(one: UnitWalk, named: Named) -> Finding:
         start_s=start_s,
         end_s=None,
         log_odds=named.log_odds,
+        of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
         evidence=(Evidence("statistic", words), _likelier(named)),
@@ -249,6 +256,7 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
         sd_l=sd,
         told_l=(float(then.mean[spot]) / factor, float(np.sqrt(then.cov[spot, spot])) / factor),
         log_odds=named.log_odds,
+        of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
         course=Course(at, np.array([0.0, litres])),

@@ -35,7 +35,7 @@ class Sums:
     `rows` (k, 1 + p) y and the regression's columns, whitened, and `weight` (k,) by which each row taken so far was
     multiplied; `pieces` the candidates among the regression's columns, in order behind the base. A candidate's column
     is whitened from its onset on, day by day; it is live until its onset is `ONSET_DAYS` old. Once in the regression
-    it stays there.
+    it stays there. `version` counts how often rows taken before became others.
     """
 
     def __init__(self, y_l: Floats, columns: Floats, candidates: Candidates, by: Filter) -> None:
@@ -44,6 +44,7 @@ class Sums:
         self.rows = whitened(np.column_stack([y_l, columns]), by)
         self.weight = np.zeros(len(y_l))
         self.count = 0
+        self.version = 0
         self.pieces: list[int] = []
         width = columns.shape[1]
         self.gram, self.score = np.zeros((width, width)), np.zeros(width)
@@ -92,7 +93,7 @@ class Sums:
         while self._blocks and self._blocks[0].low + self._blocks[0].rows.shape[1] <= low:
             self._blocks.popleft()
 
-    def _crossed(self, values: Floats) -> Floats:
+    def crossed(self, values: Floats) -> Floats:
         """Sums of weighted `values`, shape (count,), times each live candidate's column. Shape (live,)."""
         out = np.zeros(len(self.live))
         first = int(self.live[0]) if len(self.live) else 0
@@ -105,6 +106,7 @@ class Sums:
 
     def activate(self, number: int) -> None:
         """Brings a candidate into the regression."""
+        self.version += 1
         column = whitened(self.candidates.column(number)[:, None], self.filter)
         self.rows = np.hstack([self.rows, column])
         self.pieces.append(number)
@@ -112,10 +114,11 @@ class Sums:
         crossed = active.T @ mine
         self.gram = np.block([[self.gram, crossed[:-1, None]], [crossed[None, :]]])
         self.score = np.append(self.score, mine @ self.y)
-        self.cross = np.vstack([self.cross, self._crossed(mine)])
+        self.cross = np.vstack([self.cross, self.crossed(mine)])
 
     def reshape(self, place: int, column: Floats, hole: int) -> None:
         """Gives a leak in the regression another hole; `column`, shape (k,), is then its whitened course."""
+        self.version += 1
         number = self.pieces[place - (len(self.score) - len(self.pieces))]
         self.candidates = self.candidates.with_hole(number, hole)
         self.rows[:, 1 + place] = column
@@ -127,7 +130,7 @@ class Sums:
             self._replace(number, mine)
             self.cross[:, at] = self.gram[place]
             self.square[at], self.moment[at] = mine @ mine, self.score[place]
-        self.cross[place] = self._crossed(mine)
+        self.cross[place] = self.crossed(mine)
 
     def _replace(self, number: int, mine: Floats) -> None:
         """Puts another weighted column in the place of a live candidate's, and the filter's states with it."""
@@ -141,11 +144,12 @@ class Sums:
 
     def amend(self, litres: Floats) -> None:
         """Adds litres, shape (k,), to y from the first dip on: something is known now that those rows did not know."""
+        self.version += 1
         column = whitened(litres[:, None], self.filter)[:, 0]
         self.rows[:, 0] += column
         mine = column[: self.count] * self.weight[: self.count]
         self.score += self.active.T @ mine
-        self.moment += self._crossed(mine)
+        self.moment += self.crossed(mine)
 
     def extra(self, belief: Posterior, numbers: Ints) -> Extra:
         """Each of some live candidates added alone to the regression."""

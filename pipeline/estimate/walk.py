@@ -16,6 +16,7 @@ from pipeline.estimate.design import Balance
 from pipeline.estimate.evidence import LOG_PRIOR, Weighed, weigh, weigh_chart, widened
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import RATES, candidates_of, since
+from pipeline.estimate.month_leak import LeakSoFar, month_leak
 from pipeline.estimate.naming import CHART, Now, Option, is_named
 from pipeline.estimate.regression import Posterior, Prior, posterior
 from pipeline.estimate.sums import Sums
@@ -42,6 +43,7 @@ class _State:
     balance: Balance
     filter: Filter
     sums: Sums
+    leak_so_far: LeakSoFar
     prior: Prior
     belief: Posterior
     chart_starts: list[int]
@@ -105,10 +107,12 @@ def walk_days(
     by = filter_of(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
     base = balance.columns.shape[1]
     starts = [place for place, name in enumerate(balance.names) if name.endswith(":scale")]
+    sums = Sums(balance.y_l, balance.columns, candidates_of(balance, drop_dips), by)
     state = _State(
         balance=balance,
         filter=by,
-        sums=Sums(balance.y_l, balance.columns, candidates_of(balance, drop_dips), by),
+        sums=sums,
+        leak_so_far=LeakSoFar(balance, sums),
         prior=balance.prior,
         belief=posterior(np.zeros((base, base)), np.zeros(base), balance.prior),
         chart_starts=starts,
@@ -126,13 +130,14 @@ def walk_days(
         if leak is not None:
             _find_hole(state, leak)
         first = int(np.searchsorted(balance.known_day, month_start[int(day)]))
+        pieces = [place for place, _ in leak.pieces] if leak is not None else []
         views.append(
             DayView(
                 day=int(day),
                 belief=state.belief,
                 pieces=tuple(state.sums.pieces),
                 odds=odds,
-                month_leak=_month_leak(state, first),
+                month_leak=month_leak(sums, state.prior, state.leak_so_far, first, pieces),
                 stretch=stretch,
                 surprise=surprise,
                 hole=leak.hole if leak else 0,
@@ -265,7 +270,7 @@ def _name(state: _State, day: int) -> dict[str, float]:
     now = Now(day, state.known_day, tuple(item.day for item in state.excursions), state.chart_days)
     for item in weigh(state.sums, state.belief, recent=state.sums.count, held={}, mirrored=True):
         if is_named([Option(item.log_odds, item.hypothesis, item), *options], now):
-            state.decoys.append(Decoyed(item.hypothesis, day, item.log_odds))
+            state.decoys.append(Decoyed(item.hypothesis, item.onset, day, item.log_odds))
     return {option.hypothesis.key: option.log_odds for option in options if option.grown is None}
 
 
@@ -297,31 +302,3 @@ def _add_piece(state: _State, named: Named, item: Weighed) -> None:
         named.hole = -1
     spread = 3.0 * named.hypothesis.spread
     state.prior = Prior(np.append(state.prior.mean, 0.0), np.append(state.prior.sd, spread))
-
-
-def _month_leak(state: _State, first: int) -> tuple[float, float]:
-    """Mean leak since dip `first` and its SD [l/h], nothing taken from any leak that was named."""
-    sums = state.sums
-    candidates, live = sums.candidates, sums.live
-    mine = live[(candidates.which[live] == 0) & (candidates.onset[live] >= first)]
-    if not len(mine):
-        return np.nan, np.inf
-    number = mine[:1]
-    named = state.named_by(candidates.hypotheses[0].key)
-    places = [place for place, _ in named.pieces] if named else []
-    keep = np.setdiff1d(np.arange(len(sums.score)), places)
-    prior = Prior(state.prior.mean[keep], state.prior.sd[keep])
-    belief = posterior(sums.gram[np.ix_(keep, keep)], sums.score[keep], prior)
-    at = int(number[0] - live[0])
-    cross = sums.cross[keep, at]
-    information = float(sums.square[at] - cross @ belief.cov @ cross)
-    if information <= 1e-9:
-        return np.nan, np.inf
-    last = sums.count - 1
-    begun = max(int(candidates.onset[number[0]]) - 1, 0)
-    hours = float(state.balance.hours[last] - state.balance.hours[begun])
-    if hours <= 0.0:
-        return np.nan, np.inf
-    mean_speed = -float(candidates.columns(number, last, last + 1)[0, 0]) / hours
-    rate = float((sums.moment[at] - cross @ belief.mean) / information)
-    return mean_speed * rate, mean_speed / float(np.sqrt(information))

@@ -61,9 +61,13 @@ class DayView:
 
 @dataclass(frozen=True)
 class Decoyed:
-    """A hypothesis that would have been named on `day` with log odds `log_odds`, had its sign been the other one."""
+    """A hypothesis that would have been named on `day` with log odds `log_odds`, had its sign been the other one.
+
+    `onset` the dip from which it would have set in.
+    """
 
     hypothesis: Hypothesis
+    onset: int
     day: int
     log_odds: float
 

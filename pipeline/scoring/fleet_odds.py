@@ -1,7 +1,8 @@
 """How sure a finding is, given what decoys of its cause the fleet has shown so far.
 
 A finding's own odds hold as far as its null does. Decoys (`cases/decoys.py`) are weighed as the real ones are and are
-never real, so their number says how often that null lets such a thing pass, on these very tanks. Of findings as strong
+never real, so their number says how often that null lets such a thing pass, on these very tanks; those of the balance
+speak of what the balance named, those of signals of what was seen. Of findings as strong
 as one, the true ones come at some rate and the false ones at the decoys' rate; the odds are never more than the ratio.
 Both rates are gamma-Poisson over the same tank-months: a prior worth some of them, and what the fleet has shown up to
 the day. So a small fleet keeps to the prior, and no day knows a later one.
@@ -39,23 +40,22 @@ def chances(findings: Sequence[Finding], decoys: Sequence[Decoy]) -> list[float]
 
 def true_share(one: Finding, findings: Sequence[Finding], decoys: Sequence[Decoy]) -> float:
     """Share of true ones among findings as strong as one, of its cause and up to its day."""
-    false = decoys_as_strong(one.cause, one.log_odds, decoys, one.day)
-    as_strong = sum(
-        other.cause == one.cause and other.day <= one.day and other.log_odds >= one.log_odds for other in findings
-    )
+    false = decoys_as_strong(one, decoys)
+    alike = (other for other in findings if (other.cause, other.of_balance) == (one.cause, one.of_balance))
+    as_strong = sum(other.day <= one.day and other.log_odds >= one.log_odds for other in alike)
     true = max(as_strong - false, 0.0) + TRUE_PER_TANK_MONTH * PRIOR_TANK_MONTHS
     false += FALSE_PER_TANK_MONTH * PRIOR_TANK_MONTHS
     return true / (true + false)
 
 
-def decoys_as_strong(cause: str, log_odds: float, decoys: Sequence[Decoy], day: int) -> float:
-    """Decoys of a cause expected at such log odds or more, from those seen up to a UTC day number."""
+def decoys_as_strong(finding: Finding, decoys: Sequence[Decoy]) -> float:
+    """Decoys of a finding's kind expected to be as strong as it is, from those seen up to its day."""
     strongest: dict[tuple[str, str], float] = {}
-    for decoy in decoys:
-        if decoy.cause == cause and decoy.day <= day:
-            place = (decoy.unit_id, decoy.key)
-            strongest[place] = max(strongest.get(place, -np.inf), decoy.log_odds)
-    return float(sum(np.exp(-TAIL * max(log_odds - one, 0.0)) for one in strongest.values()))
+    for one in decoys:
+        if (one.cause, one.of_balance) == (finding.cause, finding.of_balance) and one.day <= finding.day:
+            place = (one.unit_id, one.key)
+            strongest[place] = max(strongest.get(place, -np.inf), one.log_odds)
+    return float(sum(np.exp(-TAIL * max(finding.log_odds - one, 0.0)) for one in strongest.values()))
 
 
 def expected_false(findings: Sequence[Finding], said: Sequence[float], decoys: Sequence[Decoy]) -> pl.DataFrame:

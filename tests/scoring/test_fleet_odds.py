@@ -1,6 +1,7 @@
 """How sure a finding is beside its decoys. Evidence: values worked by hand from the two rates."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -12,11 +13,12 @@ DAY = 20_500
 
 
 def finding(cause: str = "slow_theft", *, day: int = DAY, log_odds: float = 20.0, unit: str = "T1") -> Finding:
-    return Finding(cause, "S1", unit, unit, day=day, start_s=(day - 3) * 86400.0, end_s=None, log_odds=log_odds)
+    start_s = (day - 3) * 86400.0
+    return Finding(cause, "S1", unit, unit, day=day, start_s=start_s, end_s=None, log_odds=log_odds, of_balance=True)
 
 
-def decoy(unit: str, *, day: int = DAY, log_odds: float = 20.0, cause: str = "slow_theft", key: str = "0") -> Decoy:
-    return Decoy(cause, unit, key, day, log_odds)
+def decoy(unit: str, *, day: int = DAY, log_odds: float = 20.0, cause: str = "slow_theft", seen: bool = False) -> Decoy:
+    return Decoy(cause, unit, not seen, "0", day, log_odds)
 
 
 def test_without_decoys_a_finding_keeps_all_but_a_hundredth_of_its_odds():
@@ -37,20 +39,26 @@ def test_of_ten_findings_beside_two_decoys_eight_are_true():
 
 def test_a_stronger_finding_is_doubted_less_and_a_weaker_one_more():
     decoys = [decoy("U1", log_odds=6.0)]
-    assert decoys_as_strong("slow_theft", 8.0, decoys, DAY) == pytest.approx(math.exp(-1.0))
-    assert decoys_as_strong("slow_theft", 5.0, decoys, DAY) == 1.0
+    assert decoys_as_strong(finding(log_odds=8.0), decoys) == pytest.approx(math.exp(-1.0))
+    assert decoys_as_strong(finding(log_odds=5.0), decoys) == 1.0
 
 
 def test_a_decoy_seen_again_counts_once_by_its_strongest_so_far():
     again = [decoy("U1", log_odds=4.0, day=DAY - 2), decoy("U1", log_odds=6.0), decoy("U1", log_odds=9.0, day=DAY + 1)]
-    assert decoys_as_strong("slow_theft", 6.0, again, DAY) == 1.0
-    assert decoys_as_strong("slow_theft", 9.0, again, DAY) == pytest.approx(math.exp(-1.5))
+    assert decoys_as_strong(finding(log_odds=6.0), again) == 1.0
+    assert decoys_as_strong(finding(log_odds=9.0), again) == pytest.approx(math.exp(-1.5))
 
 
 def test_no_later_day_and_no_other_cause_moves_a_finding():
     later = [decoy("U1", day=DAY + 1), decoy("U2", cause="tank_leak")]
     others = [finding(unit="T2", day=DAY + 1)]
     assert true_share(finding(), [finding(), *others], later) == true_share(finding(), [finding()], [])
+
+
+def test_decoys_seen_in_the_moves_say_nothing_of_what_the_balance_named():
+    decoys = [decoy("U1", seen=True), decoy("U2", seen=True)]
+    assert true_share(finding(), [finding()], decoys) == true_share(finding(), [finding()], [])
+    assert true_share(replace(finding(), of_balance=False), [finding()], decoys) < 0.15
 
 
 def test_the_lower_of_its_own_odds_and_the_fleets_counts():

@@ -33,6 +33,19 @@ def test_a_months_leak_is_found_and_judged(rate_l_per_h, verdict):
     assert month["detectable_l_per_h"] == pytest.approx(half / 1.96 * 3.29)
 
 
+def test_a_leak_that_goes_on_from_month_to_month_is_in_each_of_them():
+    """Known truth: 0.757 l/h (40 CFR 280.43) all the time, for a month and two weeks of the next."""
+    hours = 24.0 * 45
+    drops = [Poured(24.0 * day + 3.0, 3200.0, 10.0) for day in range(4, 45, 5)]
+    tickets = [(f"D{day}", "T1", 24.0 * day + 2.5, 3200.0) for day in range(4, 45, 5)]
+    tank = HandTank(sales=steady_sales(45), drops=drops, lost=[Poured(0.0, 0.757 * hours, 60.0 * hours)])
+    months = published(HandSite([tank], days=45, tickets=tickets, noise_mm=0.1).tables())[0]["statements"]
+    told = months.filter(pl.col("month") >= date(2026, 1, 1))
+    assert told["verdict"].to_list() == ["fail", "fail"]
+    for month in told.iter_rows(named=True):
+        assert month["leak_rate_l_per_h"] == pytest.approx(0.757, abs=0.2)
+
+
 def test_a_few_days_say_nothing_and_why():
     months = published(HandSite([HandTank(sales=steady_sales(2))], days=2, noise_mm=0.1).tables())[0]["statements"]
     for row in months.iter_rows(named=True):

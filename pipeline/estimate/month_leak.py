@@ -1,0 +1,78 @@
+"""The leak of the month so far: the mean rate since the month began, whatever leaked before or has been named."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.estimate.design import Balance
+from pipeline.estimate.hypotheses import LEAK_SPREAD_L_PER_H
+from pipeline.estimate.regression import Prior, posterior
+from pipeline.estimate.sums import Sums
+from pipeline.estimate.whiten import whitened
+
+Floats = NDArray[np.float64]
+
+
+class LeakSoFar:
+    """Running sums of a leak since the first dip, which is in no regression, against the regression's columns.
+
+    `cross` (1 + p,) with y and each column, `square` with itself; `hours` (k,) the time of each dip.
+    """
+
+    def __init__(self, balance: Balance, sums: Sums) -> None:
+        self.hours = balance.hours
+        self.rows = whitened(balance.leak_h[:1, :1] - balance.leak_h[:, :1], sums.filter)[:, 0]
+        self.version = -1
+
+    def take(self, sums: Sums) -> None:
+        """Adds the rows taken since the last time; all of them anew where those of before have become others."""
+        if self.version != sums.version:
+            self.version, self.count = sums.version, 0
+            self.cross, self.square = np.zeros(1 + len(sums.score)), 0.0
+        here = slice(self.count, sums.count)
+        weight = sums.weight[here]
+        mine = self.rows[here] * weight
+        self.cross += mine @ (sums.rows[here] * weight[:, None])
+        self.square += float(mine @ mine)
+        self.count = sums.count
+
+    def weighted(self, sums: Sums) -> Floats:
+        """Its rows taken so far, weighted. Shape (count,)."""
+        return np.asarray(self.rows[: self.count] * sums.weight[: self.count])
+
+
+def month_leak(sums: Sums, prior: Prior, so_far: LeakSoFar, first: int, named: Sequence[int]) -> tuple[float, float]:
+    """Mean leak since dip `first` and its SD; NaN and infinity where nothing tells. [l/h]
+
+    What came before the month is a coefficient of its own, or else meters and chart would learn to account for it and
+    hide what goes on. `named` are the places of the pieces of a leak in the regression: nothing is taken from them.
+    """
+    so_far.take(sums)
+    candidates, live = sums.candidates, sums.live
+    mine = live[(candidates.which[live] == 0) & (candidates.onset[live] >= first)]
+    if not len(mine):
+        return np.nan, np.inf
+    at, onset = int(mine[0] - live[0]), int(candidates.onset[mine[0]])
+    keep = np.setdiff1d(np.arange(len(sums.score)), named)
+    gram, score, cross = sums.gram[np.ix_(keep, keep)], sums.score[keep], sums.cross[keep, at]
+    prior = Prior(prior.mean[keep], prior.sd[keep])
+    if onset > 0:
+        both = float(sums.crossed(so_far.weighted(sums))[at])
+        shared = so_far.cross[1:][keep] - cross
+        square = so_far.square - 2.0 * both + float(sums.square[at])
+        gram = np.block([[gram, shared[:, None]], [shared[None, :], np.array([[square]])]])
+        score = np.append(score, so_far.cross[0] - sums.moment[at])
+        cross = np.append(cross, both - sums.square[at])
+        prior = Prior(np.append(prior.mean, 0.0), np.append(prior.sd, LEAK_SPREAD_L_PER_H))
+    belief = posterior(gram, score, prior)
+    information = float(sums.square[at] - cross @ belief.cov @ cross)
+    last, begun = sums.count - 1, max(onset - 1, 0)
+    hours = float(so_far.hours[last] - so_far.hours[begun])
+    if information <= 1e-9 or hours <= 0.0:
+        return np.nan, np.inf
+    mean_speed = -float(candidates.columns(mine[:1], last, last + 1)[0, 0]) / hours
+    rate = float((sums.moment[at] - cross @ belief.mean) / information)
+    return mean_speed * rate, mean_speed / float(np.sqrt(information))
