@@ -127,7 +127,7 @@ def _gauges(days: pl.DataFrame) -> pl.DataFrame:
         [
             _told(gappy, "gaps", pl.col("gap_hours"), day, "hours a day without a reading"),
             _told(stuck, "stuck", pl.col("n"), day, "days that it stood still while product moved; see to the float"),
-            _told(off, "clock_off", skew, day, "seconds from the till's clock; set one of them"),
+            _told(off, "clock_off", skew, day, "the gauge's clock less the till's, in seconds; set one of them"),
         ]
     )
 

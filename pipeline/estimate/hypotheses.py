@@ -20,9 +20,11 @@ RATES = (*LASTING, "slow_theft")
 LEAK_SPREAD_L_PER_H = 1.0
 LINE_SPREAD_L_PER_H = 20.0
 METER_SPREAD = 0.005
+"""Spread of a fault's size before the data speaks. No source: a leak to be found is 0.757 L/h (40 CFR 280.43), a
+pressure line's 11.4 L/h (40 CFR 280.44), and a drifting meter leaves its 0.5 % tolerance by one to three times it."""
 METER_ALWAYS_SPREAD = 0.015
-"""The same of one that has been off since before the data: nobody has looked at it. No source: 2 to 5 % of meters in
-service are beyond their tolerance (common practice)."""
+"""Spread of the error of a meter that has been off since before the data: nobody has looked at it. No source: 2 to 5 %
+of meters in service are beyond their tolerance (common practice)."""
 GAIN_SPREAD_L_PER_H = 3.0
 EXCURSION_SPREAD_L_PER_H = 1.5
 KNOWN_DAYS = 7
@@ -44,8 +46,6 @@ USUAL_THEFT_L = 0.35
 DELIVERY_SPREAD_L = 150.0
 LARGEST_METER = 0.06
 """A meter further off than this is broken and not drifting. No source."""
-"""Spread of a fault's size before the data speaks. No source: a leak to be found is 0.757 L/h (40 CFR 280.43), a
-pressure line's 11.4 L/h (40 CFR 280.44), and a drifting meter leaves its 0.5 % tolerance by one to three times it."""
 
 
 @dataclass(frozen=True)

@@ -161,10 +161,12 @@ def meter_rows(sheet: UnitSheet) -> pl.DataFrame:
     if sheet.walked is None:
         return pl.DataFrame()
     walk, dips = sheet.walked.walk, sheet.walked.dips
+    # The last half hour of the data is the next day's to see, and a day that has not come says nothing yet.
+    seen = [view for view in walk.views if view.day <= sheet.site.days[-1]]
     # Day 3 after 1970-01-01, a Thursday, was a Sunday.
-    views = [view for view in walk.views if view.day % WEEK_DAYS == 3]
-    if walk.views and (not views or views[-1].day != walk.views[-1].day):
-        views.append(walk.views[-1])
+    views = [view for view in seen if view.day % WEEK_DAYS == 3]
+    if seen and (not views or views[-1].day != seen[-1].day):
+        views.append(seen[-1])
     frames = []
     for view in views:
         last = int(np.searchsorted(walk.balance.known_day, view.day, "right")) - 1

@@ -116,7 +116,7 @@ class FifteenBasis:
         """Return the bill with the paper's litres on the wrong basis."""
         if dice(loading.terminal).random() >= self.among:
             return bill
-        return replace(bill, paper_l=float(np.round(bill.paper_l * loading.vcf(bill.temp_c))))
+        return _at_15(bill, loading)
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ class BasisChanges:
         changes, day = rng.random() < self.among, self.day.draw(rng)
         if not changes or loading.at_s < day * _DAY_S:
             return bill
-        return replace(bill, paper_l=float(np.round(bill.paper_l * loading.vcf(bill.temp_c))))
+        return _at_15(bill, loading)
 
 
 @dataclass(frozen=True)
@@ -196,3 +196,8 @@ class LeftBehind:
         scale_l = self.scale_l.draw(dice(loading.carrier))
         off = dice(loading.carrier, loading.product, int(loading.at_s)).laplace(0.0, scale_l)
         return replace(bill, litres=bill.litres + float(np.clip(off, -6.0 * scale_l, 6.0 * scale_l)))
+
+
+def _at_15(bill: Bill, loading: Loading) -> Bill:
+    """Return the bill with the paper's litres at 15 °C, and nothing on it to say so."""
+    return replace(bill, paper_l=float(np.round(bill.paper_l * loading.vcf(bill.temp_c))))
