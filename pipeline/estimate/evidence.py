@@ -28,6 +28,9 @@ LOG_PRIOR = {
 """Log odds of each cause on a unit before its data, each meter and each hour counted apart. No source: about one tank
 in a hundred leaks or has a wrong chart. With the odds from which a cause is named they keep the false-alarm budget in
 simulated fleets without a fault."""
+UNTOLD_SD = 1e4
+"""SD of a coefficient from which on the rows say nothing of it: of a meter that has not sold yet. Such a hypothesis is
+not weighed, or a day would know of a meter that only a later day shows."""
 MIRRORED = ("tank_leak", "line_leak", "slow_theft")
 """Causes that know one sign alone and whose mirror has no cause: a tank that leaks inwards, litres that come while
 hoses are open, or about one hour of the day."""
@@ -90,6 +93,8 @@ def weigh(
     for kind in kinds:
         hypothesis = candidates.hypotheses[kind]
         mine = np.flatnonzero(which == kind)
+        if extra.sd[mine].min() > UNTOLD_SD:
+            continue
         best = mine[int(np.argmax(value[mine]))]
         top = float(value[best])
         each = 0.0 if hypothesis.cause == "excursion" else float(np.log(np.mean(np.exp(value[mine] - top))))

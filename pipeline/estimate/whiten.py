@@ -22,8 +22,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.kernels import innovations, kalman_gains
-
 Floats = NDArray[np.float64]
 
 WANDER_H = 72.0
@@ -111,6 +109,8 @@ def filter_of(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) 
     seen[..., RIPPLE] = noise.ripple_l
     seen[..., SWAY] = noise.sway_l
     added = _added(steps, keep, noise, jump_var_l2, sold_l)
+    from pipeline.estimate.kernels import kalman_gains  # numba is a second to import: only who analyses pays
+
     gain, sd = kalman_gains(_flat(keep, 2), carry, _flat(seen, 2), _flat(added, 2), _flat(_at_first(noise), 2))
     return Filter(keep, carry, seen, gain.reshape(keep.shape), sd.reshape(shape))
 
@@ -166,7 +166,7 @@ def whitened(columns: Floats, by: Filter) -> Floats:
     """
     flat = (_flat(by.keep, 2), by.carry_h, _flat(by.seen, 2), _flat(by.gain, 2), _flat(by.sd_l, 1))
     left = np.zeros((len(flat[0]), STATES, columns.shape[1]))
-    rows = innovations(np.ascontiguousarray(columns, dtype=np.float64), *flat, left)
+    rows = _innovations(columns, *flat, left)
     return np.asarray(rows.reshape(*by.sd_l.shape[:-1], *columns.shape))
 
 
@@ -185,6 +185,13 @@ def whitened_on(columns: Floats, by: Filter, start: int, states: Floats) -> Floa
     here = slice(start, start + len(columns))
     parts = (by.keep[None, here], by.carry_h[here], by.seen[None, here], by.gain[None, here], by.sd_l[None, here])
     left = np.ascontiguousarray(states)[None]
-    rows = innovations(np.ascontiguousarray(columns, dtype=np.float64), *parts, left)[0]
+    rows = _innovations(columns, *parts, left)[0]
     states[:] = left[0]
     return np.asarray(rows)
+
+
+def _innovations(columns: Floats, *parts: Floats) -> Floats:
+    """The compiled loop over some columns, as they must lie for it."""
+    from pipeline.estimate.kernels import innovations
+
+    return np.asarray(innovations(np.ascontiguousarray(columns, dtype=np.float64), *parts))

@@ -82,4 +82,4 @@ def test_from_settings_to_a_scheduled_deployment_in_five_commands(place, env):
         names = [name for (name,) in prefect.execute("select name from deployment order by name")]
         zones = prefect.execute("select schedule from deployment_schedule where active").fetchall()
     assert names == ["again", "by-day", "every-night", "hourly", "proof", "report"]
-    assert ["Europe/Berlin" in schedule for (schedule,) in zones] == [True] * 3
+    assert ["Europe/Berlin" in schedule for (schedule,) in zones] == [True] * 4
