@@ -1,13 +1,15 @@
 """The walk's running sums against the same from whole columns, whitened from the first dip on and kept entirely."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pipeline.estimate.design import HOLES, Balance
-from pipeline.estimate.evidence import log_evidence
+from pipeline.estimate.evidence import log_evidence, weigh
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import SILENCE_H, candidates_of, hypotheses_of, since
-from pipeline.estimate.regression import Prior
+from pipeline.estimate.regression import Prior, posterior
 from pipeline.estimate.sums import ONSET_DAYS, Sums
 from pipeline.estimate.whiten import Noise, filter_of, whitened, whitened_on
 
@@ -192,3 +194,20 @@ def test_onsets_beyond_the_horizon_are_weighed_no_more_and_a_piece_stays():
     np.testing.assert_allclose(sums.gram, active.T @ active, rtol=1e-8, atol=1e-6)
     np.testing.assert_allclose(sums.cross, active.T @ every[:, live], rtol=1e-8, atol=1e-6)
     np.testing.assert_allclose(sums.moment, every[:, live].T @ y, rtol=1e-8, atol=1e-6)
+
+
+def test_a_meter_that_has_not_sold_yet_is_no_hypothesis():
+    """A later day alone shows that it exists; the same meter is weighed once it sells."""
+    balance = balance_over(DAYS)
+    late = replace(
+        balance,
+        sold_15_l=np.column_stack([balance.sold_15_l, np.maximum(balance.sold_15_l - balance.sold_15_l[95], 0.0)]),
+        meters=("M1", "M2"),
+    )
+    keys = {}
+    for until in (9, DAYS):
+        sums, _, _ = taken(late, until)
+        belief = posterior(sums.gram, sums.score, late.prior)
+        keys[until] = {one.hypothesis.key for one in weigh(sums, belief, recent=0, held={})}
+    assert keys[9] == keys[DAYS] - {"meter_drift:M2"}
+    assert "meter_drift:M2" in keys[DAYS]
