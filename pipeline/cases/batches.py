@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
-from scipy.stats import t as student_t
+from scipy.special import gammaln
 
 Floats = NDArray[np.float64]
 
@@ -55,8 +54,17 @@ class Grade:
     def density(self, value: float, sd: float) -> float:
         """Likelihood of a right figure that is off by `sd`. [per kg/m³]"""
         at = np.arange(self.low, self.high + STEP_KG_M3, STEP_KG_M3)
-        share = student_t.pdf((at - self.mean) / self.scale, self.freedom) + 1e-12
-        return float((share / share.sum() * norm.pdf(value, at, sd)).sum())
+        share = _student_density((at - self.mean) / self.scale, self.freedom) + 1e-12
+        return float((share / share.sum() * _normal_density(value - at, sd)).sum())
+
+
+def _student_density(z: Floats, freedom: float) -> Floats:
+    scale = np.exp(gammaln(0.5 * (freedom + 1.0)) - gammaln(0.5 * freedom)) / np.sqrt(freedom * np.pi)
+    return np.asarray(scale * (1.0 + z**2 / freedom) ** (-0.5 * (freedom + 1.0)))
+
+
+def _normal_density(off: Floats, sd: float) -> Floats:
+    return np.asarray(np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi)))
 
 
 def grade_of(product: str, tickets: Floats) -> Grade:
@@ -96,7 +104,7 @@ def other_product_log_bayes(grade: Grade, ticketed: float, measured: float, doub
     if not np.isfinite(measured) or not np.isfinite(ticketed):
         is_told = np.isfinite(measured) or np.isfinite(ticketed)
         return float(np.log(other) - np.log(by_ticket * by_gauge + wrong)) if is_told else 0.0
-    agrees = float(norm.pdf(measured, ticketed, apart))
+    agrees = float(_normal_density(np.array(measured - ticketed), apart))
     right = by_ticket * (agrees + wrong) + wrong * (by_gauge + wrong)
     shown, hidden = other * (agrees + wrong), (by_ticket + wrong) * other
     return float(np.log(0.5 * shown + 0.5 * hidden) - np.log(right))

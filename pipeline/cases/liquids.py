@@ -15,7 +15,7 @@ from pipeline.estimate.bayes import p_value_log_bayes, student_p
 from pipeline.estimate.known import DAY_S, known_day
 from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.water import WaterPoint, water_points
-from pipeline.ledger.gauge import seconds
+from pipeline.ledger.gauge import GaugeSeries, seconds
 from pipeline.physics.products import product_base_density_15_kg_m3
 
 Floats = NDArray[np.float64]
@@ -155,10 +155,16 @@ def density_findings(site: SiteObserved) -> list[Finding]:
     """Drops whose density at 15 °C, by the gauge or by the ticket, is another product's sooner than a batch's."""
     found: list[Finding] = []
     told = {unit.unit.unit_id: _Told(set(), []) for unit in site.units}
-    drops = [(known.drop.start_s, place, known) for place, unit in enumerate(site.units) for known in unit.drops]
-    for _, place, known in sorted(drops, key=lambda one: one[:2]):
-        unit = site.units[place]
-        finding = _wrong_product(site, unit, known, told)
+    dropped = [dropped_density_15(unit) for unit in site.units]
+    drops = [
+        (known.drop.start_s, place, number)
+        for place, unit in enumerate(site.units)
+        for number, known in enumerate(unit.drops)
+    ]
+    for _, place, number in sorted(drops):
+        unit, known = site.units[place], site.units[place].drops[number]
+        measured, doubt = dropped[place][:, number].tolist()
+        finding = _wrong_product(site, unit, known, told, (measured, doubt))
         if finding is not None:
             found.append(finding)
             mine = told[unit.unit.unit_id]
@@ -167,11 +173,16 @@ def density_findings(site: SiteObserved) -> list[Finding]:
     return found
 
 
-def _wrong_product(site: SiteObserved, unit: UnitObserved, known: KnownDrop, told: dict[str, _Told]) -> Finding | None:
-    """A drop whose density is another product's, on the day that sees it or, by a later ticket, on the next."""
+def _wrong_product(
+    site: SiteObserved, unit: UnitObserved, known: KnownDrop, told: dict[str, _Told], dropped: tuple[float, float]
+) -> Finding | None:
+    """A drop whose density is another product's, on the day that sees it or, by a later ticket, on the next.
+
+    `dropped` is its density at 15 °C by the gauge, and the doubt [kg/m³].
+    """
     grade = grade_of(unit.unit.product, _tickets_before(site, unit.unit.product, known, told))
     mine = told[unit.unit.unit_id]
-    measured, _, doubt = dropped_density_15(unit, known)
+    measured, doubt = dropped
     past = [(off, sd) for day, off, sd in mine.differences if day < known.day]
     bias, bias_sd = bias_of(np.array([off for off, _ in past]), np.array([sd for _, sd in past]))
     if known.drop.start_s < mine.mixed_s:  # what is still in the tank says little of what comes next
@@ -248,25 +259,31 @@ def _tickets_before(site: SiteObserved, product: str, known: KnownDrop, told: di
     return before[(before >= low) & (before <= high)]
 
 
-def dropped_density_15(unit: UnitObserved, known: KnownDrop) -> tuple[float, float, float]:
-    """Densities at 15 °C of what a drop brought and of what was there, and the doubt. [kg/m³]
+def dropped_density_15(unit: UnitObserved) -> Floats:
+    """Density at 15 °C of what each drop brought, and its doubt. [kg/m³]
 
-    From the tank's before and after, by mass.
+    Shape (2, drops), from the tank's before and after, by mass; NaN where the gauge measures no density.
     """
-    series, drop = unit.unit.series, known.drop
-    sight = np.isfinite(series.density_kg_m3) & np.isfinite(series.temp_c)
-    before = sight & (series.ts_s > drop.start_s - 12 * 3600.0) & (series.ts_s <= drop.start_s)
-    after = sight & (series.ts_s > drop.end_s + 600.0) & (series.ts_s < drop.end_s + 2700.0)
-    if not before.any() or not after.any():
-        return np.nan, np.nan, np.inf
-    was = _density_15(unit, before)
-    now = _density_15(unit, after)
-    stock = float(np.interp(drop.start_s, series.ts_s, series.gauge_l))
-    came = max(drop.gain_l, 1.0)
-    return now + (now - was) * stock / came, was, 0.6 * (1.0 + 1.5 * stock / came)
+    series, drops = unit.unit.series, [known.drop for known in unit.drops]
+    before = [_measured(series, drop.start_s - 12 * 3600.0, drop.start_s) for drop in drops]
+    after = [_measured(series, drop.end_s + 600.0, drop.end_s + 2700.0) for drop in drops]
+    seen = np.array([len(early) > 0 and len(late) > 0 for early, late in zip(before, after, strict=True)], dtype=bool)
+    out = np.array([[np.nan], [np.inf]]).repeat(len(drops), axis=1)
+    if not seen.any():
+        return out
+    places = [place for side in (before, after) for place, is_seen in zip(side, seen, strict=True) if is_seen]
+    density = np.array([np.median(series.density_kg_m3[place]) for place in places])
+    temp = np.array([np.median(series.temp_c[place]) for place in places])
+    at_15 = np.asarray(product_base_density_15_kg_m3(unit.unit.product, density, np.clip(temp, -20, 40)))
+    was, now = at_15.reshape(2, -1)
+    starts = np.array([drop.start_s for drop in drops])[seen]
+    came = np.maximum(np.array([drop.gain_l for drop in drops])[seen], 1.0)
+    stock = np.interp(starts, series.ts_s, series.gauge_l)
+    out[:, seen] = now + (now - was) * stock / came, 0.6 * (1.0 + 1.5 * stock / came)
+    return out
 
 
-def _density_15(unit: UnitObserved, here: NDArray[np.bool_]) -> float:
-    series = unit.unit.series
-    density, temp = float(np.median(series.density_kg_m3[here])), float(np.median(series.temp_c[here]))
-    return float(np.asarray(product_base_density_15_kg_m3(unit.unit.product, density, np.clip(temp, -20, 40))))
+def _measured(series: GaugeSeries, after_s: float, until_s: float) -> NDArray[np.int64]:
+    """Places of the readings in (after_s, until_s] that give density and temperature. Shape (n,)."""
+    low, high = np.searchsorted(series.ts_s, [after_s, until_s], "right")
+    return low + np.flatnonzero(np.isfinite(series.density_kg_m3[low:high]) & np.isfinite(series.temp_c[low:high]))

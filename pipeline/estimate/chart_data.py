@@ -16,10 +16,11 @@ from pipeline.estimate.chart_shape import TankModel
 from pipeline.estimate.design import (
     FREE_L2,
     SHELL_SHARE,
+    STEADY_SHARE,
     TICKETS_MEAN,
     Balance,
     shell_lag_l,
-    steadied_l,
+    steadied,
     without_noise,
 )
 from pipeline.estimate.observe import KnownDrop, UnitObserved
@@ -134,7 +135,7 @@ def chart_data(
         y_l=by_chart + balance.vcf * better,
         by_chart_l=by_chart,
         level_mm=dips.level_mm,
-        still_mm=without_noise(dips, (by_chart - steadied_l(by_chart, jump_var)) / balance.vcf).level_mm,
+        still_mm=without_noise(dips, (by_chart - steadied(by_chart, jump_var, STEADY_SHARE)) / balance.vcf).level_mm,
         vcf=balance.vcf,
         others=np.column_stack(
             [

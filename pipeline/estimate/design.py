@@ -43,6 +43,9 @@ BAND_REACH_MM = 200.0
 """SD of a chart's local slope error, and how far it keeps. Common practice, no source: 0.3 %, 200 to 400 mm."""
 SCALE_SD = 0.003
 """Share by which a sound chart is off as a whole, SD. Common practice, no source: 0.3 % (0.1 to 1)."""
+APART_SD = 0.5
+"""Share of what joined tanks seem to hold beyond level ones that is not there, SD: their gauges are not read at one
+instant, and each stands where the siphon draws the surface down or away from it. No source."""
 OFFSET_SD_MM = 14.0
 """How far a sound chart lies off along the level, SD: a tank laid with a fall of 0.5 to 1 % whose probe stands 1 to
 2.5 m from its middle reads 5 to 25 mm off, which its chart need not know. Common practice, no source."""
@@ -55,8 +58,9 @@ TICKET_SD_L = 8.0
 SHELL_H = 2.5
 SHELL_SHARE = 0.0004
 """Hours in which a shell yields to a fill, and by what share of it. From memory: 1 to 5 h, 1 to 10 l in 10,000."""
-STEADY_SHARE = 0.3
-"""Share of each dip in the running mean that tells its noise. No source."""
+STEADY_SHARE, STEADY_TEMP_SHARE = 0.05, 0.3
+"""Share of each dip, and of each temperature, in the running mean that tells its noise: some ten hours, which is longer
+than gauges sway, and an hour and a half. No source."""
 CALIBRATED_SD = 0.0035
 """How much a calibration changes a meter, as a share: two usual errors. No source."""
 TICKETS_MEAN, TICKETS_SD = -0.0005, 0.001
@@ -137,7 +141,7 @@ def chart_columns(unit: Unit, dips: Dips) -> tuple[Floats, tuple[str, ...]]:
     """What each chart's scale [share], offset [mm] and shapes would add, while in force. (k, charts·columns)."""
     version = np.searchsorted(chart_changes_s(unit), dips.ts_s, "right")
     shapes = shape_columns(unit, dips.level_mm, dips.ts_s)
-    one = np.column_stack([dips.gauge_l, dips.surface_l_per_mm, shapes])
+    one = np.column_stack([dips.gauge_l, unit.surface_l_per_mm(dips.level_mm, dips.ts_s), shapes])
     parts = ["scale", "offset", *(f"shape:{number}" for number in range(SHAPES))]
     count = len(chart_changes_s(unit)) + 1
     columns = np.column_stack([one * (version == number)[:, None] for number in range(count)])
@@ -156,15 +160,18 @@ def head_hours(unit: Unit, level_mm: Floats, hours: Floats) -> Floats:
     return np.cumsum(0.5 * (speed + np.concatenate([speed[:1], speed[:-1]])) * steps, axis=0)
 
 
-def steadied_l(y_l: Floats, jump_var_l2: Floats) -> Floats:
-    """The book-corrected stock as the dips before each have it, begun anew at each jump: without the dip's own noise.
+def steadied(values: Floats, jump_var_l2: Floats, share: float) -> Floats:
+    """A course as the dips before each have it, begun anew at each jump: without the dip's own noise.
 
-    An exponential mean of share `STEADY_SHARE`. Shape of `y_l`. [l]
+    The mean since the jump, and once that is of more than 1 / `share` dips an exponential one. Shape of `values`, and
+    their unit.
     """
-    out = np.array(y_l, dtype=np.float64)
+    out = np.array(values, dtype=np.float64)
+    since = 0
     for k in range(1, len(out)):
-        if jump_var_l2[k] == 0.0:
-            out[k] = out[k - 1] + STEADY_SHARE * (y_l[k - 1] - out[k - 1])
+        since = since + 1 if jump_var_l2[k] == 0.0 else 0
+        if since:
+            out[k] = out[k - 1] + max(share, 1.0 / since) * (values[k - 1] - out[k - 1])
     return out
 
 
@@ -242,12 +249,13 @@ def balance_of(
     _add_after(jumps, hours, delivered.hours, delivered.sd_l**2)
     _add_after(jumps, hours, extra_jumps_h, np.full(len(extra_jumps_h), FREE_L2))
     beta = np.asarray(expansion_per_k(unit.product, np.clip(temp, -19.0, 39.0)), dtype=np.float64)
-    noise_l = (y - steadied_l(y, jumps)) / vcf
+    noise_l = (y - steadied(y, jumps, STEADY_SHARE)) / vcf
     charts, chart_names = chart_columns(unit, without_noise(dips, noise_l))
     charts = charts * vcf[:, None]
     shifted = (vcf * dips.surface_l_per_mm)[:, None] * (hours[:, None] >= shifts_h[None, :])
     leak_h = head_hours(unit, dips.level_mm, hours)
     is_petrol = unit.product.startswith("gasoline")
+    apart = (dips.apart_l * vcf)[:, None] if len(unit.members) > 1 else np.zeros((len(hours), 0))
     calibrated, calibrated_names = calibration_columns(unit, dips, sold_15)
     names = (
         *(f"meter:{name}" for name in dips.meters),
@@ -257,6 +265,7 @@ def balance_of(
         *chart_names,
         *(f"shift{number}:offset" for number in range(len(shifts_h))),
         *calibrated_names,
+        *("apart",) * apart.shape[1],
         "tickets",
         "shell",
         "warmth:cosine",
@@ -271,10 +280,11 @@ def balance_of(
             -sold_15,
             -sold_15.sum(axis=1),
             -(hours - hours[:1]) if len(hours) else hours,
-            beta * dips.gauge_l * (steadied_l(temp, jumps) - 15.0),
+            beta * dips.gauge_l * (steadied(temp, jumps, STEADY_TEMP_SHARE) - 15.0),
             charts,
             shifted,
             calibrated,
+            apart,
             came_15,
             shell_lag_l(stock_15, hours),
             by_the_hour(sold_15.sum(axis=1), hours, unit.product),
@@ -284,7 +294,7 @@ def balance_of(
     count = len(dips.meters)
     versions = charts.shape[1] // CHART_COLUMNS
     losses = np.array([VAPOUR_SHARE, BREATHING_L_PER_H]) if is_petrol else np.array([[0.0, 0.0001], [0.0, 0.02]])
-    others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names)
+    others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names) + apart.shape[1]
     usual = [TICKETS_MEAN, SHELL_SHARE]
     mean = np.concatenate([np.zeros(count), losses[:, 0], np.zeros(others), usual, np.zeros(6)])
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.ones(SHAPES)])
@@ -295,6 +305,7 @@ def balance_of(
             np.tile(one_chart, versions),
             np.full(len(shifts_h), SHIFT_SD_MM),
             np.full(len(calibrated_names), CALIBRATED_SD),
+            np.full(apart.shape[1], APART_SD),
             [TICKETS_SD, SHELL_SHARE, WARMTH_SD_K, WARMTH_SD_K, LATE_SD_H, BEHIND_SHARE, DAILY_SD_K, DAILY_SD_K],
         ]
     )

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds, used_lag_s
 from pipeline.estimate.seen_steps import steps_of
-from pipeline.features.feeds import FeedDay, feed_days, onset_s
+from pipeline.features.feeds import FeedDay, onset_s, other_feed, own_feeds
 from pipeline.features.probe import (
     JOINED_STUCK_S,
     STUCK_S,
@@ -288,7 +288,7 @@ def _feed_changes(
         if not tells_feeds(lags, day):
             continue
         span = (first_seen_s(day, lags), first_seen_s(day + 1, lags), day)
-        seen = {name: {one.meter_id: one for one in feed_days(_moves(item), *span[:2])} for name, item in by_id.items()}
+        seen = {name: {one.meter_id: one for one in own_feeds(_moves(item), *span[:2])} for name, item in by_id.items()}
         for meter in sorted(flows):
             homes = [name for name, item in by_id.items() if _held(item, meter, span[1]) > 0.99]
             booked_s = max(
@@ -325,13 +325,16 @@ def _changed(
     here = seen[home].get(meter)
     if here is None or here.drawn > 0.5 or (1.0 - here.drawn) < NOT_DRAWN_T * here.sd:
         return None
-    others = [
-        (one.drawn / one.sd, unit_id) for unit_id, rows in seen.items() if unit_id != home and (one := rows.get(meter))
-    ]
-    likely = [(score, unit_id) for score, unit_id in others if score > 5.0 and seen[unit_id][meter].drawn > 0.4]
+    start, end, day, booked_s = span
+    others = {
+        unit_id: seen[unit_id].get(meter) or other_feed(_moves(item), meter, start, end)
+        for unit_id, item in by_id.items()
+        if unit_id != home
+    }
+    likely = [(one.drawn / one.sd, name) for name, one in others.items() if one is not None and one.drawn > 0.4]
+    likely = [(score, name) for score, name in likely if score > 5.0]
     if not likely:
         return None
-    start, end, day, booked_s = span
     onset = max(onset_s(_moves(by_id[home]), meter, start, end), booked_s)
     since = max(onset_s(_moves(by_id[home]), meter, max(start - FEED_LOOK_BACK_S, booked_s), end), booked_s)
     return FeedChange(meter, home, max(likely)[1], onset, min(since, onset), day, here.drawn, here.sd)

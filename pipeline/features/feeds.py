@@ -28,37 +28,59 @@ class FeedDay:
     sold_l: float
 
 
-def feed_days(moves: Moves, start_s: float, end_s: float) -> list[FeedDay]:
-    """For each meter of the site that sold enough on a day, the share of its sales that this unit lost.
+@dataclass(frozen=True)
+class _Day:
+    """A day's usable steps: litres the stock fell, and sold by each meter, shape (n, meters), and in all."""
 
-    Own meters are fitted together; each other meter is then added alone to them. Of blending hoses nothing is said.
-    """
+    fall: Floats
+    sold: Floats
+    totals: Floats
+    own: NDArray[np.int64]
+    is_whole: NDArray[np.bool_]
+
+
+def _day(moves: Moves, start_s: float, end_s: float) -> _Day | None:
+    """The steps at which nothing was dropping; `own` the unit's meters, `is_whole` those that one tank supplies."""
     low, high = np.searchsorted(moves.ts_s, [start_s, end_s])
     if high - low < 14:
-        return []
+        return None
     quiet = ~moves.in_drop[low:high] & (moves.known_s[low:high] < end_s)
     keep = quiet[1:] & quiet[:-1] & (np.diff(moves.ts_s[low:high]) <= 3 * moves.step_s)
+    if keep.sum() < 12:
+        return None
     fall = -np.diff(moves.stock_l[low:high])[keep]
     sold = np.diff(moves.sold_l[low:high], axis=0)[keep]
     totals = sold.sum(axis=0)
     share = moves.own[high - 1]
-    own = (share > 0.01) & (totals > 0)
-    busy = (totals >= FEWEST_SOLD_L) & ((share < 0.01) | (share > 0.99))
-    if len(fall) < 12:
+    own = np.flatnonzero((share > 0.01) & (totals > 0))
+    return _Day(fall, sold, totals, own, (totals >= FEWEST_SOLD_L) & ((share < 0.01) | (share > 0.99)))
+
+
+def own_feeds(moves: Moves, start_s: float, end_s: float) -> list[FeedDay]:
+    """For each of the unit's meters that sold enough on a day, the share of its sales that the unit lost.
+
+    They are fitted together. Of blending hoses nothing is said.
+    """
+    day = _day(moves, start_s, end_s)
+    if day is None:
         return []
-    base = np.flatnonzero(own)
-    beta, sd = _robust_fit(sold[:, base], fall)
-    found = [
-        FeedDay(moves.meters[meter], float(beta[i]), float(sd[i]), float(totals[meter]))
-        for i, meter in enumerate(base)
-        if busy[meter]
+    beta, sd = _robust_fit(day.sold[:, day.own], day.fall)
+    return [
+        FeedDay(moves.meters[meter], float(beta[i]), float(sd[i]), float(day.totals[meter]))
+        for i, meter in enumerate(day.own)
+        if day.is_whole[meter]
     ]
-    residual = fall - sold[:, base] @ beta
-    for meter in np.flatnonzero(busy & ~own):
-        design = np.column_stack([sold[:, base], sold[:, meter]])
-        more, more_sd = _robust_fit(design, residual)
-        found.append(FeedDay(moves.meters[meter], float(more[-1]), float(more_sd[-1]), float(totals[meter])))
-    return found
+
+
+def other_feed(moves: Moves, meter_id: str, start_s: float, end_s: float) -> FeedDay | None:
+    """The same of a meter that is not the unit's, added alone to those that are; None where it sold too little."""
+    day, meter = _day(moves, start_s, end_s), moves.meters.index(meter_id)
+    if day is None or meter in day.own or not day.is_whole[meter]:
+        return None
+    beta, _ = _robust_fit(day.sold[:, day.own], day.fall)
+    residual = day.fall - day.sold[:, day.own] @ beta
+    more, sd = _robust_fit(day.sold[:, [*day.own, meter]], residual)
+    return FeedDay(meter_id, float(more[-1]), float(sd[-1]), float(day.totals[meter]))
 
 
 def _robust_fit(design: Floats, response: Floats) -> tuple[Floats, Floats]:

@@ -41,14 +41,16 @@ def stuck_spans(series: GaugeSeries, sold_l: Floats, *, least_s: float = STUCK_S
         return []
     same = np.abs(np.diff(series.level_mm)) < 1e-6
     edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+    starts, ends = edges[0::2], edges[1::2]
+    is_long = series.ts_s[ends] - series.ts_s[starts] >= least_s
     spans = []
-    for first, last in zip(edges[0::2], edges[1::2], strict=True):
+    for first, last in zip(starts[is_long], ends[is_long], strict=True):
         sold = sold_l[first : last + 1] - sold_l[first]
         lasted = series.ts_s[first : last + 1] - series.ts_s[first]
         plain = np.flatnonzero((lasted >= least_s) & (sold >= STUCK_SOLD_MM * series.surface_l_per_mm[first]))
         if len(plain):
-            ends = float(series.ts_s[first]), float(series.ts_s[last]), float(sold[-1])
-            spans.append(StuckSpan(*ends, float(series.ts_s[first + plain[0]]), float(sold[plain[0]])))
+            span = float(series.ts_s[first]), float(series.ts_s[last]), float(sold[-1])
+            spans.append(StuckSpan(*span, float(series.ts_s[first + plain[0]]), float(sold[plain[0]])))
     return spans
 
 

@@ -39,16 +39,16 @@ def water_points(series: GaugeSeries, strapping: Strapping, *, hours: float = 4.
     key = np.floor(ts / (hours * 3600.0)).astype(np.int64)
     starts = np.flatnonzero(np.diff(key, prepend=key[0] - 1))
     ends = np.append(starts[1:], len(key))
-    bottom = strapping.span_mm()[0]
-    points = []
-    for low, high in zip(starts, ends, strict=True):
-        height = float(np.median(water[low:high]))
-        at = float(np.mean(ts[low:high]))
-        about = np.maximum(np.array([height, height - SIDE_MM, height + SIDE_MM]), bottom)
-        litres, low_l, high_l = strapping.volume_l(about, np.full(3, at)) + strapping.between_rows_l(
-            about, np.full(3, at)
-        )
-        slope = (high_l - low_l) / (about[2] - about[1]) if height > 0.0 else 0.0
-        spread = 1.4826 * float(np.median(np.abs(water[low:high] - height)))
-        points.append(WaterPoint(at, height, float(litres), float(slope), int(high - low), spread))
-    return points
+    height = np.array([np.median(water[low:high]) for low, high in zip(starts, ends, strict=True)])
+    spread = [
+        1.4826 * float(np.median(np.abs(water[low:high] - about)))
+        for low, high, about in zip(starts, ends, height, strict=True)
+    ]
+    at = np.add.reduceat(ts, starts) / (ends - starts)
+    about = np.maximum(np.stack([height, height - SIDE_MM, height + SIDE_MM]), strapping.span_mm()[0])
+    then = np.tile(at, 3)
+    litres = strapping.volume_l(about.ravel(), then) + strapping.between_rows_l(about.ravel(), then)
+    here, low_l, high_l = litres.reshape(about.shape)
+    slope = np.where(height > 0.0, (high_l - low_l) / (about[2] - about[1]), 0.0)
+    columns = (at, height, here, slope, ends - starts, np.array(spread))
+    return [WaterPoint(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]

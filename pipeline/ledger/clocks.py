@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
+from scipy.fft import irfft, next_fast_len, rfft
 
 from pipeline.ledger.gauge import GaugeSeries
 from pipeline.ledger.movements import MeterFlow, cumulative_l
@@ -82,7 +82,8 @@ def _coarse_lag_s(prepared: list[Prepared], step_s: float) -> float:
         drawn = np.diff(np.interp(edges, ts[1:], np.nancumsum(fall)))
         wide = np.arange(ts[0] - reach * step_s, edges[-1] + (reach + 0.5) * step_s, step_s)
         booked = np.diff(np.interp(wide, knots, sold))
-        total += fftconvolve(booked, drawn[::-1], mode="valid")[: 2 * reach + 1]
+        size = next_fast_len(len(booked), real=True)
+        total += irfft(rfft(booked, size) * np.conj(rfft(drawn, size)), size)[: 2 * reach + 1]
     return float((int(np.argmax(total)) - reach) * step_s)
 
 

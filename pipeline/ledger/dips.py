@@ -29,8 +29,8 @@ class Dips:
     """One settled point a span, in order of time; arrays of shape (k,), `sold_l` (k, meters), the meters in order.
 
     `state` is 0 at rest, 1 just closed, 2 with a hose open; `count` the readings behind the point; `spread_l` their
-    robust spread about it; `gauge_l` gauge stock at ambient temperature; `open_h` hours with a hose open so far;
-    `meters` names the columns of `sold_l`.
+    robust spread about it; `gauge_l` gauge stock at ambient temperature; `apart_l` as of a `GaugeSeries`; `open_h`
+    hours with a hose open so far; `meters` names the columns of `sold_l`.
     """
 
     ts_s: Floats
@@ -43,6 +43,7 @@ class Dips:
     temp_c: Floats
     density_kg_m3: Floats
     surface_l_per_mm: Floats
+    apart_l: Floats
     open_h: Floats
     sold_l: NDArray[np.float64]
     meters: tuple[str, ...]
@@ -89,6 +90,7 @@ def settled_dips(
             "temp_c": series.temp_c,
             "density_kg_m3": series.density_kg_m3,
             "surface_l_per_mm": series.surface_l_per_mm,
+            "apart_l": series.apart_l,
             "open_h": spans.hours_until(series.ts_s),
             "moved_l": series.gauge_l + sold.sum(axis=1),
             **{f"sold_{number}": sold[:, number] for number in range(len(flows))},
@@ -103,7 +105,7 @@ def _reduced(frame: pl.DataFrame, meters: tuple[str, ...]) -> Dips:
     calm = calm.with_columns(off_l=(moved - moved.median().over(SPAN)).abs())
     calm = calm.with_columns(spread_l=1.4826 * pl.col("off_l").median().over(SPAN))
     calm = calm.filter(pl.col("off_l") <= 4.0 * pl.col("spread_l") + 1.0)
-    means = ["ts_s", "gauge_l", "level_mm", "temp_c", "density_kg_m3", "surface_l_per_mm", "open_h"]
+    means = ["ts_s", "gauge_l", "level_mm", "temp_c", "density_kg_m3", "surface_l_per_mm", "apart_l", "open_h"]
     sold_names = [f"sold_{number}" for number in range(len(meters))]
     dips = (
         calm.with_columns(pl.col("temp_c", "density_kg_m3", "water_mm").fill_nan(None))

@@ -44,6 +44,10 @@ class Unit:
         """Litres below each level by the charts in force, the members' added up. [l]"""
         return np.asarray(np.sum([strap.volume_l(level_mm, at_s) for strap in self.strappings], axis=0))
 
+    def surface_l_per_mm(self, level_mm: Floats, at_s: Floats) -> Floats:
+        """Litres a millimetre at each level, the members' added up. [l/mm]"""
+        return np.asarray(np.sum([strap.surface_l_per_mm(level_mm, at_s) for strap in self.strappings], axis=0))
+
     def between_rows_l(self, level_mm: Floats, at_s: Floats) -> Floats:
         """By how much smooth charts would hold more there than straight lines between their rows. [l]"""
         return np.asarray(np.sum([strap.between_rows_l(level_mm, at_s) for strap in self.strappings], axis=0))

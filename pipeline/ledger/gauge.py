@@ -109,6 +109,7 @@ class GaugeSeries:
     `level_mm`, `water_mm`, `temp_c`, `density_kg_m3` (NaN where not measured), `gauge_l` gauge stock at ambient
     temperature, `surface_l_per_mm` the chart's slope, and `nominal_s` the usual time between readings [s]; where rows
     come on a change alone (`is_on_change`), the time between two askings, and a reading stands until the next.
+    `apart_l` is what joined tanks hold beyond what they would if all stood at their mean level; 0 of a single tank.
     """
 
     ts_s: Floats
@@ -118,6 +119,7 @@ class GaugeSeries:
     density_kg_m3: Floats
     gauge_l: Floats
     surface_l_per_mm: Floats
+    apart_l: Floats
     nominal_s: float
     is_on_change: bool = False
 
@@ -177,6 +179,7 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
         density_kg_m3=columns["density_kg_m3"],
         gauge_l=gauge,
         surface_l_per_mm=strapping.surface_l_per_mm(columns["level_mm"], ts_s),
+        apart_l=np.zeros(len(ts_s)),
         nominal_s=nominal,
         is_on_change=is_on_change,
     )
@@ -206,7 +209,7 @@ def longest_hold_s(ts_s: Floats, least_s: float, most_s: float) -> float:
 
 
 def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
-    """Joined tanks as one: stocks and surfaces added up, levels and the like averaged.
+    """Joined tanks as one: stocks and surfaces added up, levels averaged, temperatures and densities by their litres.
 
     At the first member's instants, the others' values between their readings by straight lines; where only changes are
     written down, at every member's instants, for what has not changed stands as it was read. Instants where any member
@@ -228,14 +231,22 @@ def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
     def total(name: str) -> Floats:
         return np.asarray(np.sum([part[name] for part in parts], axis=0)[near])
 
+    litres = [np.maximum(part["gauge_l"], 1.0) for part in parts]
+
+    def mixed(name: str) -> Floats:
+        product = np.sum([part[name] * stock for part, stock in zip(parts, litres, strict=True)], axis=0)
+        return np.asarray((product / np.sum(litres, axis=0))[near])
+
+    level = np.mean([part["level_mm"] for part in parts], axis=0)
     return GaugeSeries(
         ts_s=at_s[near],
         level_mm=mean("level_mm"),
         water_mm=mean("water_mm"),
-        temp_c=mean("temp_c"),
-        density_kg_m3=mean("density_kg_m3"),
+        temp_c=mixed("temp_c"),
+        density_kg_m3=mixed("density_kg_m3"),
         gauge_l=total("gauge_l"),
         surface_l_per_mm=total("surface_l_per_mm"),
+        apart_l=np.sum([part["surface_l_per_mm"] * (part["level_mm"] - level) for part in parts], axis=0)[near],
         nominal_s=lead.nominal_s,
         is_on_change=is_on_change,
     )

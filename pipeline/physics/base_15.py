@@ -7,6 +7,8 @@ References
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -36,7 +38,10 @@ def vcf_15(temp_c: ArrayLike, density_15_kg_m3: ArrayLike, group: str | None = N
     ValueError : if a single temperature or density is out of range.
     """
     _check_temp(temp_c)
-    base = as_floats(density_60_kg_m3(density_15_kg_m3, 15.0, group))
+    if np.ndim(density_15_kg_m3):
+        base = as_floats(density_60_kg_m3(density_15_kg_m3, 15.0, group))
+    else:
+        base = as_floats(_base_of_one(float(as_floats(density_15_kg_m3)), group))
     factor = _ctl(base, temp_c, group) / _ctl(base, 15.0, group)
     return like_inputs(factor, temp_c, density_15_kg_m3)
 
@@ -84,6 +89,12 @@ def density_60_kg_m3(density_kg_m3: ArrayLike, temp_c: ArrayLike, group: str | N
         temp_c,
     )
     return like_inputs(result, density_kg_m3, temp_c)
+
+
+@lru_cache(maxsize=1024)
+def _base_of_one(density_15_kg_m3: float, group: str | None) -> float:
+    """Density at 60 °F of one at 15 °C: the products' typical ones are asked for at every drop. [kg/m³]"""
+    return float(as_floats(density_60_kg_m3(density_15_kg_m3, 15.0, group)))
 
 
 def _ctl(density_60: FloatArray, temp_c: ArrayLike, group: str | None) -> FloatArray:

@@ -83,22 +83,22 @@ def _delivered_until_l(sheet: UnitSheet, at_s: Floats) -> Floats:
 
 def drop_rows(sheet: UnitSheet) -> pl.DataFrame:
     """Rows of `drops`; a pool's drop stands under the tank that its ticket names."""
-    tickets = sheet.seen.unit.tickets
+    drops = sheet.seen.drops
+    tickets = sheet.seen.unit.tickets["ticket_volume_l"].to_numpy()
+    edges = np.array([(known.drop.start_s, known.drop.end_s) for known in drops]).reshape(-1, 2)
+    sold = np.diff(sheet.days.booked.until_l(edges.ravel(), np.full(edges.size, np.inf)).reshape(edges.shape))[:, 0]
     rows = []
-    for known in sheet.seen.drops:
-        drop, mine = known.drop, tickets[list(known.drop.tickets)]
-        main = _main_ticket(sheet, known)
-        tank = main["tank_id"] if main else sheet.seen.unit.unit_id
-        ticketed = float(mine["ticket_volume_l"].sum()) if main else None
-        edges = np.array([drop.start_s, drop.end_s])
+    for known, sold_l in zip(drops, sold.tolist(), strict=True):
+        drop, main = known.drop, _main_ticket(sheet, known)
+        ticketed = float(tickets[list(drop.tickets)].sum()) if main else None
         rows.append(
             {
-                "tank_id": tank,
+                "tank_id": main["tank_id"] if main else sheet.seen.unit.unit_id,
                 "drop_id": drop_id(sheet, known),
                 "start_s": drop.start_s,
                 "end_s": drop.end_s,
                 "gain_l": drop.gain_l,
-                "sold_during_l": float(np.diff(sheet.days.booked.until_l(edges, np.full(2, np.inf)))[0]),
+                "sold_during_l": sold_l,
                 "delivery_id": main["delivery_id"] if main else None,
                 "ticket_volume_l": ticketed,
                 "mismatch_l": None if ticketed is None else drop.gain_l - ticketed,
@@ -120,8 +120,9 @@ def drop_id(sheet: UnitSheet, known: KnownDrop) -> str:
 
 
 def _main_ticket(sheet: UnitSheet, known: KnownDrop) -> dict[str, Any] | None:
-    mine = sheet.seen.unit.tickets[list(known.drop.tickets)]
-    return mine.sort("ticket_volume_l", "delivery_id").row(-1, named=True) if mine.height else None
+    tickets = sheet.seen.unit.tickets
+    rows = [tickets.row(number, named=True) for number in known.drop.tickets]
+    return max(rows, key=lambda row: (row["ticket_volume_l"], row["delivery_id"]), default=None)
 
 
 def draw_rows(sheet: UnitSheet) -> pl.DataFrame:

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from pipeline.analysis import analyse
-from pipeline.estimate.design import steadied_l
+from pipeline.estimate.design import steadied
 from tests.support.hand_site import HandSite, HandTank, Poured, at, steady_sales
 from tests.support.lakes import rows
 
@@ -63,7 +63,7 @@ def test_a_dip_s_own_noise_is_not_in_what_steadies_it(place: int):
     jumps[40] = 25.0
     other = y.copy()
     other[place] += 5.0
-    moved = steadied_l(other, jumps) - steadied_l(y, jumps)
+    moved = steadied(other, jumps, 0.05) - steadied(y, jumps, 0.05)
     assert moved[:place] == pytest.approx(0.0, abs=1e-12)
     assert moved[place] == pytest.approx(5.0 if place == 40 else 0.0, abs=1e-9)
     if place + 1 < 60 and jumps[place + 1] == 0.0:

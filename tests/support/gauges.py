@@ -12,5 +12,6 @@ def straight_gauge(
     every = np.ones(len(at_s))
     return GaugeSeries(
         ts_s=at_s, level_mm=level_mm, water_mm=0.0 * every, temp_c=15.0 * every, density_kg_m3=np.nan * every,
-        gauge_l=l_per_mm * level_mm, surface_l_per_mm=l_per_mm * every, nominal_s=nominal_s, is_on_change=is_on_change,
+        gauge_l=l_per_mm * level_mm, surface_l_per_mm=l_per_mm * every, apart_l=0.0 * every,
+        nominal_s=nominal_s, is_on_change=is_on_change,
     )  # fmt: skip

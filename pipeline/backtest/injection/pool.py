@@ -131,7 +131,7 @@ def _series(gauges: list[Gauge]) -> GaugeSeries:
     return GaugeSeries(
         ts_s=lead.ts_s[keep], level_mm=lead.level_mm[keep], water_mm=unknown[keep], temp_c=unknown[keep],
         density_kg_m3=unknown[keep], gauge_l=stock[keep], surface_l_per_mm=slope[keep],
-        nominal_s=max(float(np.median(np.diff(lead.ts_s))), 1.0),
+        apart_l=np.zeros(int(keep.sum())), nominal_s=max(float(np.median(np.diff(lead.ts_s))), 1.0),
     )  # fmt: skip
 
 
