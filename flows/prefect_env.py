@@ -9,7 +9,7 @@ _ALWAYS = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
 _BY_DEFAULT = {
     "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE": "true",
     # The server of its own comes up in seconds; on a laden machine it has been seen to need more than its default 20.
-    "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "60",
+    "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "180",
     "PREFECT_CLI_PROMPT": "false",
 }
 

@@ -36,9 +36,11 @@ MIRRORED = ("tank_leak", "line_leak", "slow_theft")
 hoses are open, or about one hour of the day."""
 CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
-FAR_SCALE, FAR_SHARE = 0.007, 0.2
-"""Some sound charts are farther off as a whole than most are: by how much, and how many of them. Common practice, no
-source: 0.1 to 1 %, mostly 0.3 %."""
+FAR = {"scale": 0.007, "bands": 2.0}
+FAR_SHARE = 0.2
+"""Some sound charts are farther off as a whole, or more uneven, than most are: by how much, and how many of them are so
+in each way. Common practice, no source: 0.1 to 1 %, mostly 0.3 %; walls of old tanks twice as uneven as of new ones."""
+PLACES = {"scale": slice(0, 1), "offset": slice(1, 2), "bands": slice(2, CHART_COLUMNS)}
 
 
 @dataclass(frozen=True)
@@ -116,32 +118,24 @@ def weigh(
     return found
 
 
-def widened(prior: Prior, chart_start: int, way: str) -> Prior:
+def widened(prior: Prior, chart_start: int, way: str, by: Mapping[str, float] = CHART_WIDE) -> Prior:
     """The prior with one way for the chart to be wrong let loose; `chart_start` is the place of that chart's scale."""
-    place = {"scale": slice(0, 1), "offset": slice(1, 2), "bands": slice(2, CHART_COLUMNS)}[way]
-    return _looser(prior, chart_start, place, CHART_WIDE[way])
+    sd = prior.sd.copy()
+    part = sd[chart_start : chart_start + CHART_COLUMNS]
+    part[PLACES[way]] = np.hypot(part[PLACES[way]], by[way])
+    return Prior(prior.mean, sd)
 
 
 def far_off(sums: Sums, prior: Prior, chart_starts: list[int]) -> Prior:
-    """The prior in which each chart that is rather one of the sound ones far off has its scale as these have it."""
+    """The prior in which each chart that is rather one of the sound ones far off has its spread as these have it."""
     plain = log_evidence(sums.gram, sums.score, prior)
     for start in chart_starts:
-        if prior.sd[start] < FAR_SCALE:
-            far = _far(prior, start)
-            if log_evidence(sums.gram, sums.score, far) - plain > np.log((1.0 - FAR_SHARE) / FAR_SHARE):
-                prior = far
+        for way in FAR:
+            if prior.sd[start + PLACES[way].start] < FAR[way]:
+                far = widened(prior, start, way, FAR)
+                if log_evidence(sums.gram, sums.score, far) - plain > np.log((1.0 - FAR_SHARE) / FAR_SHARE):
+                    return far
     return prior
-
-
-def _far(prior: Prior, chart_start: int) -> Prior:
-    return _looser(prior, chart_start, slice(0, 1), FAR_SCALE)
-
-
-def _looser(prior: Prior, chart_start: int, place: slice, by: float) -> Prior:
-    sd = prior.sd.copy()
-    part = sd[chart_start : chart_start + CHART_COLUMNS]
-    part[place] = np.hypot(part[place], by)
-    return Prior(prior.mean, sd)
 
 
 def log_evidence(gram: Floats, score: Floats, prior: Prior) -> float:
@@ -161,8 +155,15 @@ def weigh_chart(sums: Sums, prior: Prior, chart_starts: list[int]) -> tuple[floa
     """
     gram, score = sums.gram, sums.score
     plain = log_evidence(gram, score, prior)
-    far = [log_evidence(gram, score, _far(prior, start)) for start in chart_starts]
-    usual = [np.logaddexp(np.log(1.0 - FAR_SHARE) + plain, np.log(FAR_SHARE) + one) for one in far]
+    usual = [
+        np.logaddexp.reduce(
+            [
+                np.log(1.0 - len(FAR) * FAR_SHARE) + plain,
+                *(np.log(FAR_SHARE) + log_evidence(gram, score, widened(prior, start, way, FAR)) for way in FAR),
+            ]
+        )
+        for start in chart_starts
+    ]
     ways = {
         (way, number): log_evidence(gram, score, widened(prior, start, way)) - usual[number]
         for number, start in enumerate(chart_starts)
