@@ -171,6 +171,7 @@ class _Job:
     def __init__(self, landing: Landing, source: Source, config: SourceConfig, table: str, now: datetime) -> None:
         self.landing, self.source, self.config, self.table, self.now = landing, source, config, table, now
         self.collected = Collected(config.name, table)
+        self.spread = 0
 
     def run(self, start: datetime | None, end: datetime | None) -> None:
         if isinstance(self.source, Arriving):
@@ -186,6 +187,13 @@ class _Job:
 
     def _count(self, merged: Merged) -> None:
         self.collected = replace(self.collected, merged=self.collected.merged + merged)
+
+    def _note_spread(self, told: Fetched) -> None:
+        """Say which sales stand for both passes of a repeated hour."""
+        if told.spread:
+            self.spread += told.spread
+            note = f"{self.spread} sales of the hour that the clock change repeats may be of either pass"
+            self.collected = replace(self.collected, note=note)
 
     def _standing(self) -> None:
         told = self._tried(lambda: self.source.fetch(self.table, self.now, self.now))
@@ -207,6 +215,7 @@ class _Job:
     def _windows(self, start: datetime, end: datetime, *, marks: bool) -> None:
         for begin, until in windows(self.table, start, end):
             told = self._tried(lambda begin=begin, until=until: self.source.fetch(self.table, begin, until))  # type: ignore[misc]
+            self._note_spread(told)
             if self.table in STANDING:
                 self._count(self.landing.replace(self.table, self.config.name, told))
                 return
@@ -238,6 +247,7 @@ class _Job:
             except SourceError as error:
                 damaged.append(str(error))
                 continue
+            self._note_spread(told)
             self._count(self._land_file(name, told))
             seen[name] = mark
             if number % _FILES_A_MARK == 0:

@@ -2,7 +2,7 @@
 
 import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 
@@ -55,7 +55,7 @@ class FileSource:
         found = joined(table, [self.read(table, name) for name in self.files(table)])
         if table in STANDING:
             return found
-        return Fetched(in_window(found.rows, TIME_COLUMNS[table], start, end), found.refused)
+        return replace(found, rows=in_window(found.rows, TIME_COLUMNS[table], start, end))
 
     def check(self) -> None:
         """See `Source`."""

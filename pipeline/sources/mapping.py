@@ -13,7 +13,7 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.errors import SourceError
 from pipeline.sources.config import Column, Mapped
-from pipeline.sources.local_time import to_utc
+from pipeline.sources.local_time import REPEATED, InUtc, in_utc
 from pipeline.sources.measures import converted
 from pipeline.sources.source import REFUSED, Fetched
 
@@ -28,7 +28,7 @@ def to_contract(table: str, frame: pl.DataFrame, mapped: Mapped, *, where: str) 
     ----------
     table : str
     frame : DataFrame
-        Rows in the order in which the source wrote them.
+        Rows in the order in which the source wrote them, as far as it tells.
     mapped : Mapped
         Which column is which, in which units and zone.
     where : str
@@ -52,10 +52,14 @@ def to_contract(table: str, frame: pl.DataFrame, mapped: Mapped, *, where: str) 
         )
         for name in schema
     ]
-    read = _in_utc(read, schema, mapped, table)
-    missed = read.with_columns(_reason=pl.concat_str(lost, separator=", ", ignore_nulls=True))
-    told = _json(table, frame, missed["_reason"])
-    return Fetched(missed.filter(pl.col("_reason") == "").drop("_reason").cast(schema), told)
+    read = read.with_columns(_reason=pl.concat_str(lost, separator=", ", ignore_nulls=True))
+    told = _in_utc(read.drop("_reason"), schema, mapped, table)
+    is_refused = told.is_open & (table != "sales") & (read["_reason"] == "")
+    reasons = pl.select(pl.when(is_refused).then(pl.lit(REPEATED)).otherwise(read["_reason"])).to_series()
+    kept = reasons == ""
+    return Fetched(
+        told.rows.filter(kept).cast(schema), _json(table, frame, reasons), spread=int((told.is_open & kept).sum())
+    )
 
 
 def _require_columns(table: str, frame: pl.DataFrame, specs: Mapping[str, Column], mapped: Mapped, where: str) -> None:
@@ -159,12 +163,12 @@ def _is_utc(mapped: Mapped) -> bool:
     return mapped.timezone == "UTC" or form in ("epoch_s", "epoch_ms", "iso_zoned") or "%z" in form
 
 
-def _in_utc(read: pl.DataFrame, schema: pl.Schema, mapped: Mapped, table: str) -> pl.DataFrame:
+def _in_utc(read: pl.DataFrame, schema: pl.Schema, mapped: Mapped, table: str) -> InUtc:
     instants = [name for name, dtype in schema.items() if isinstance(dtype, pl.Datetime)]
     if _is_utc(mapped):
-        return read.with_columns(pl.col(instants).dt.replace_time_zone("UTC"))
-    series = [name for name in ("tank_id", "meter_id", "site_id") if name in schema][:1]
-    return read.with_columns(to_utc(read, name, mapped.timezone, series) for name in instants)
+        nothing_open = pl.Series([False]).new_from_index(0, read.height)
+        return InUtc(read.with_columns(pl.col(instants).dt.replace_time_zone("UTC")), nothing_open)
+    return in_utc(table, read, mapped.timezone)
 
 
 def _json(table: str, frame: pl.DataFrame, reasons: pl.Series) -> pl.DataFrame:

@@ -6,7 +6,7 @@ Names of tables and columns come from the settings and are quoted as identifiers
 import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from importlib import import_module
 from typing import Any, Final
@@ -68,7 +68,7 @@ class SqlSource:
             found = Fetched(told.rows, pl.concat([told.refused, values.refused]))
         if table in STANDING or of.changed_column is not None:
             return found
-        return Fetched(in_window(found.rows, TIME_COLUMNS[table], start, end), found.refused)
+        return replace(found, rows=in_window(found.rows, TIME_COLUMNS[table], start, end))
 
     def check(self) -> None:
         """See `Source`."""
@@ -127,8 +127,9 @@ def _query(
         return text, ()
     marks = ("$1", "$2") if driver == "postgresql" else ("?", "?")
     column = _quoted(asked)
-    order = _quoted(of.time_column or asked)
-    text += f" where {column} >= {marks[0]} and {column} < {marks[1]} order by {order}"
+    text += f" where {column} >= {marks[0]} and {column} < {marks[1]}"
+    if of.changed_column is not None:  # by their times they would no longer tell how they were written
+        text += f" order by {column}"
     return text, (_asked(start, of), _asked(end, of))
 
 
