@@ -73,14 +73,13 @@ def _nightly(options: argparse.Namespace) -> None:
     from flows.night_page import as_text
     from flows.progress import shown
     from pipeline.nightly import run_night
+    from pipeline.settings import settings_from
 
     operations = _operations(options)
     with shown():
         night = run_night(operations, now=datetime.now(UTC), names=options.source)
     sys.stdout.write(as_text(night, operations.out) + "\n")
-    night.require_whole()
-    if night.outcome is not None:
-        night.outcome.require_quarantine_below(operations.run.get("max_quarantine_pct", 100.0))
+    night.require_whole(settings_from(operations.run).max_quarantine_pct)
 
 
 def _backfill(options: argparse.Namespace) -> None:

@@ -22,6 +22,7 @@ from pipeline.backtest.study import Faults, Study, trials_of
 from pipeline.errors import CheckFailedError, OperationError
 from pipeline.freshness import freshness, not_fresh
 from pipeline.nightly import Night, analysed, finish_night, publish_last, tell
+from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.secrets import hidden
@@ -67,13 +68,15 @@ def nightly(config: Path) -> Night:
         If the settings cannot be used.
     OperationError
         If a source, the analysis or a notice failed; the rest is done.
+    QuarantineLimitError
+        If more of a table was refused than the settings' `max_quarantine_pct`.
     """
     operations = read_operations(config)
     collected = _collected(config, [source.name for source in operations.sources])
     came = analysed(operations, partial(_run, wait_s=operations.lock_wait_s))
     night = finish_night(operations, collected, now=datetime.now(UTC), outcome=came)
     create_markdown_artifact(as_markdown(night), key="tankdrift-night", description="What came in, and what failed")
-    night.require_whole()
+    night.require_whole(settings_from(operations.run).max_quarantine_pct)
     return night
 
 

@@ -12,7 +12,7 @@ from functools import partial
 import polars as pl
 
 from pipeline.errors import OperationError, StoreError, TankdriftError
-from pipeline.freshness import FRESHNESS, freshness
+from pipeline.freshness import FRESHNESS, all_silent, freshness
 from pipeline.notices import Notice, notify
 from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
@@ -42,17 +42,21 @@ class Night:
         sites = [] if self.outcome is None else self.outcome.failed
         return [*sources, *sites, *self.errors, *(notice.error for notice in self.notices if notice.error)]
 
-    def require_whole(self) -> None:
+    def require_whole(self, limit_pct: float) -> None:
         """Raise where a part of the night's work failed.
 
         Raises
         ------
         OperationError
             If a source, the analysis or a notice failed; the rest is done.
+        QuarantineLimitError
+            If more than `limit_pct` of a table was refused.
         """
         if self.failures:
             more = f" (and {len(self.failures) - 1} more)" if len(self.failures) > 1 else ""
             raise OperationError(f"the rest is done, but: {self.failures[0]}{more}")
+        if self.outcome is not None:
+            self.outcome.require_quarantine_below(limit_pct)
 
 
 def run_of(operations: Operations) -> Run:
@@ -111,6 +115,7 @@ def finish_night(operations: Operations, collected: list[Collected], *, now: dat
     except TankdriftError as error:
         fresh = FRESHNESS.to_frame()
         errors += [] if str(error) in errors else [str(error)]
+    errors += all_silent(fresh, operations.stale_after_hours)
     if isinstance(outcome, str):
         return Night(collected, freshness=fresh, errors=errors)
     stages, notices = _told(operations, now)

@@ -3,6 +3,7 @@
 What the environment says (``TANKDRIFT_LAKE``, ``TANKDRIFT_OUT``) goes before the file.
 """
 
+import re
 import tomllib
 from datetime import datetime
 from pathlib import Path
@@ -78,6 +79,14 @@ class SqlTable(Mapped):
     value_column: str = "value"
     quality_column: str | None = None
     time_kind: Literal["timestamp", "text", "epoch_s", "epoch_ms"] = "timestamp"
+
+
+def date_form(time_format: str | None) -> str | None:
+    """The date at the head of a form of times by which text stands in order of time; None where there is none."""
+    if time_format is None or time_format == "iso_zoned":
+        return "%Y-%m-%d"
+    head = re.match(r"%Y[^%\w]?%m[^%\w]?%d", time_format)
+    return head.group() if head else None
 
 
 class Tag(_Model):
@@ -234,6 +243,11 @@ def _require_known(source: SourceConfig) -> None:
             raise ValueError(f"source {source.name}: {table} cannot be {mapped.layout}: it is made of no tags")
         if isinstance(mapped, SqlTable) and mapped.time_column is None and (table in BY_DAY or mapped.layout != "rows"):
             raise ValueError(f"source {source.name}: {table} needs time_column")
+        if isinstance(mapped, SqlTable) and mapped.time_kind == "text" and date_form(mapped.time_format) is None:
+            raise ValueError(
+                f"source {source.name}: {table} cannot be asked by time: text in the form {mapped.time_format} stands "
+                "in no order of time; make a view with a column that begins with the year"
+            )
         for name, column in mapped.columns.items():
             if name not in LAKE_TABLES[table].columns():
                 raise ValueError(f"source {source.name}: the contract's table {table} has no column {name}")

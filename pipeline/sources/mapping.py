@@ -58,7 +58,10 @@ def to_contract(table: str, frame: pl.DataFrame, mapped: Mapped, *, where: str) 
     reasons = pl.select(pl.when(is_refused).then(pl.lit(REPEATED)).otherwise(read["_reason"])).to_series()
     kept = reasons == ""
     return Fetched(
-        told.rows.filter(kept).cast(schema), _json(table, frame, reasons), spread=int((told.is_open & kept).sum())
+        told.rows.filter(kept).cast(schema),
+        _json(table, frame, reasons),
+        spread=int((told.is_open & kept).sum()),
+        columns=tuple(name for name, spec in specs.items() if spec.column is None or spec.column in frame.columns),
     )
 
 
@@ -67,7 +70,8 @@ def _require_columns(table: str, frame: pl.DataFrame, specs: Mapping[str, Column
         given = spec.value is not None or spec.column in frame.columns
         # A gauge may leave out a level; a table of readings without that column is one whose name has changed.
         is_told = not LAKE_TABLES[table].columns()[name].nullable or (table, name) == ("readings", "level_mm")
-        needed = name in mapped.columns or is_told
+        is_done_without = spec.column is None and not is_told
+        needed = (name in mapped.columns or is_told) and not is_done_without
         if not given and needed:
             found = ", ".join(frame.columns)
             raise SourceError(f"{where}: there is no column {spec.column!r} for {table}.{name} (there are: {found})")

@@ -24,12 +24,16 @@ FETCHED: Final = tuple(name for name in LAKE_TABLES if name not in STANDING and 
 class Fetched:
     """What came of a table: `rows` in the contract's columns and types, `refused` in those of `REFUSED`.
 
-    `spread` counts the sales that stand for both passes of the hour that a clock change repeats.
+    `spread` counts the sales that stand for both passes of the hour that a clock change repeats. `columns` are those of
+    the contract that the source has, none where it has no columns. `missed` is a line about what could not be read;
+    the rest is here, and the window is asked for again.
     """
 
     rows: pl.DataFrame
     refused: pl.DataFrame = field(default_factory=lambda: REFUSED.to_frame())
     spread: int = 0
+    columns: tuple[str, ...] = ()
+    missed: str | None = None
 
 
 @runtime_checkable

@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
 from pipeline.contract.vocabulary import QUALITIES
 from pipeline.errors import SourceDownError, SourceError
-from pipeline.sources.config import Column, Mapped, SqlConfig, SqlTable, Tag
+from pipeline.sources.config import Column, Mapped, SqlConfig, SqlTable, Tag, date_form
 from pipeline.sources.mapping import to_contract
 from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import REFUSED, STANDING, Fetched, in_window
@@ -26,6 +26,10 @@ from pipeline.sources.tags import VALUES, from_tags, opc_da_quality, opc_ua_qual
 
 _MARGIN: Final = timedelta(hours=2)
 """Read around a window, and cut off again: a local clock's repeated hour is only told apart when it is seen whole."""
+
+_EARLIEST_S: Final = datetime(1990, 1, 1, tzinfo=UTC).timestamp()
+_LATEST_S: Final = datetime(2100, 1, 1, tzinfo=UTC).timestamp()
+"""A number outside these is no time of a fleet's, in the kind that it was asked as."""
 
 
 @dataclass(frozen=True)
@@ -110,13 +114,22 @@ def _run(connection: Any, text: str, parameters: tuple[object, ...], where: str)
 
 def _require_comparable(connection: Any, of: SqlTable, asked: str, where: str) -> None:
     """Raise where a window came empty because its column is no time of the kind that it was asked as."""
-    first = _run(connection, f"select {_quoted(asked)} from {_quoted(of.table)} limit 1", (), where).to_series()
-    # The other way round is not asked: PostgreSQL's numeric arrives as text.
-    if len(first) and first.dtype.is_numeric() and not of.time_kind.startswith("epoch"):
+    query = f"select {_quoted(asked)} from {_quoted(of.table)} where {_quoted(asked)} is not null limit 1"
+    first = _run(connection, query, (), where).to_series()
+    if first.is_empty():
+        return
+    # PostgreSQL's numeric arrives as text.
+    number = first.cast(pl.Float64, strict=False)[0] if first.dtype.is_numeric() or first.dtype == pl.String else None
+    if first.dtype.is_numeric() and not of.time_kind.startswith("epoch"):
         raise SourceError(
             f"{where}: column {asked} holds numbers and time_kind is {of.time_kind}; "
             "set time_kind to epoch_s or epoch_ms"
         )
+    if of.time_kind.startswith("epoch"):
+        seconds = None if number is None else number / (1.0 if of.time_kind == "epoch_s" else 1000.0)
+        if seconds is None or not _EARLIEST_S < seconds < _LATEST_S:
+            kinds = "timestamp or text" if number is None else "epoch_ms" if number > _LATEST_S else "epoch_s"
+            raise SourceError(f"{where}: what column {asked} holds is no {of.time_kind}; set time_kind to {kinds}")
 
 
 def _query(
@@ -130,19 +143,21 @@ def _query(
     text += f" where {column} >= {marks[0]} and {column} < {marks[1]}"
     if of.changed_column is not None:  # by their times they would no longer tell how they were written
         text += f" order by {column}"
-    return text, (_asked(start, of), _asked(end, of))
+    return text, (_asked(start, of, driver, is_end=False), _asked(end, of, driver, is_end=True))
 
 
-def _asked(instant: datetime, of: SqlTable) -> object:
-    """An instant as the table writes them."""
+def _asked(instant: datetime, of: SqlTable, driver: str, *, is_end: bool) -> object:
+    """An instant as the table writes them; of text, the whole day: how the rest of it is written is never sure."""
     instant = instant.astimezone(UTC)
     if of.time_kind == "epoch_s":
         return int(instant.timestamp())
     if of.time_kind == "epoch_ms":
         return int(instant.timestamp() * 1000)
     local = instant.astimezone(ZoneInfo(of.timezone))
-    if of.time_kind == "text":
-        return local.strftime(of.time_format or "%Y-%m-%d %H:%M:%S")
+    if of.time_kind == "text" or driver == "sqlite":  # SQLite knows no times, only text
+        is_zoned = of.time_format is not None and (of.time_format == "iso_zoned" or "%z" in of.time_format)
+        days = (1 if is_end else 0) + (0 if not is_zoned else 1 if is_end else -1)
+        return (local + timedelta(days=days)).strftime(date_form(of.time_format) or "%Y-%m-%d")
     return local.replace(tzinfo=None) if of.timezone != "UTC" else instant
 
 
