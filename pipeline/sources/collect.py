@@ -162,8 +162,8 @@ def require_space(operations: Operations) -> None:
     free = shutil.disk_usage(operations.lake).free / 1e9
     if free < operations.min_free_gb:
         raise SourceError(
-            f"{operations.lake}: {free:.1f} GB free, less than min_free_gb ({operations.min_free_gb:g}); "
-            "make room, or set min_free_gb lower"
+            f"{operations.lake}: {free:.1f} GB free, less than min_free_gb ({operations.min_free_gb:g})",
+            mend="make room, or set min_free_gb lower",
         )
 
 

@@ -89,6 +89,10 @@ def date_form(time_format: str | None) -> str | None:
     return head.group() if head else None
 
 
+TAG_COLUMNS: Final = ("level_mm", "water_mm", "temp_c", "density_kg_m3", "total_l")
+"""What a tag can be."""
+
+
 class Tag(_Model):
     """A tag of a historian: what it is of, which column it is, and in which unit."""
 
@@ -105,7 +109,7 @@ class Tag(_Model):
 
     @model_validator(mode="after")
     def _known(self) -> Self:
-        if self.column not in ("level_mm", "water_mm", "temp_c", "density_kg_m3", "total_l"):
+        if self.column not in TAG_COLUMNS:
             raise ValueError(f"tag {self.tag}: {self.column} is not a column that a tag can be")
         if (self.meter_id if self.column == "total_l" else self.tank_id) is None:
             raise ValueError(f"tag {self.tag}: it says neither which tank nor which meter it is of")

@@ -61,7 +61,10 @@ class FileSource:
         """See `Source`."""
         for table in self.tables:
             if not self.files(table) and table in STANDING:
-                raise SourceError(f"{self.name}: no file fits {self.patterns[table].pattern!r} for {table}")
+                raise SourceError(
+                    f"{self.name}: no file fits {self.patterns[table].pattern!r} for {table}",
+                    mend="see place and pattern",
+                )
 
 
 def drops(config: FilesConfig) -> FileSource:
@@ -78,7 +81,7 @@ def lake(config: LakeConfig) -> FileSource:
 
 def _frame(content: bytes, name: str, mapped: FileTable, where: str) -> pl.DataFrame:
     if not content:
-        raise SourceError(f"{where} is empty")
+        raise SourceError(f"{where} is empty", mend="put it there again")
     try:
         if name.endswith(".parquet"):
             return pl.read_parquet(io.BytesIO(content))
@@ -86,4 +89,5 @@ def _frame(content: bytes, name: str, mapped: FileTable, where: str) -> pl.DataF
         return pl.read_csv(io.BytesIO(text), separator=mapped.separator, infer_schema=False)
     except (pl.exceptions.PolarsError, UnicodeDecodeError, LookupError, OSError) as error:
         kind = "Parquet" if name.endswith(".parquet") else f"CSV in {mapped.encoding}"
-        raise SourceError(f"{where} is not readable as {kind} (truncated, or of another kind)") from error
+        mend = "put it there again, or see separator and encoding"
+        raise SourceError(f"{where} is not readable as {kind} (truncated, or of another kind)", mend=mend) from error

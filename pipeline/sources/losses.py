@@ -29,8 +29,8 @@ def require_readable(told: Fetched, table: str, where: str) -> None:
     if told.rows.is_empty() and refused.height >= FEWEST:
         reason = refused["reason"].value_counts(sort=True)["reason"][0]
         raise SourceError(
-            f"{where}: all {refused.height:,} rows of {table} were refused ({reason}); "
-            "mend the settings, and they are read again"
+            f"{where}: all {refused.height:,} rows of {table} were refused ({reason})",
+            mend="mend the settings, and they are read again",
         )
 
 
@@ -45,8 +45,8 @@ def require_columns(told: Fetched, before: list[str], table: str, where: str) ->
     gone = [name for name in before if name not in told.columns]
     if told.columns and gone:
         raise SourceError(
-            f"{where}: the column for {table}.{gone[0]} was there before and is gone; "
-            f"name it anew in the settings, or write {gone[0]} = {{}} to do without it"
+            f"{where}: the column for {table}.{gone[0]} was there before and is gone",
+            mend=f"name it anew in the settings, or write {gone[0]} = {{}} to do without it",
         )
 
 

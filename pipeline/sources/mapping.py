@@ -74,7 +74,10 @@ def _require_columns(table: str, frame: pl.DataFrame, specs: Mapping[str, Column
         needed = (name in mapped.columns or is_told) and not is_done_without
         if not given and needed:
             found = ", ".join(frame.columns)
-            raise SourceError(f"{where}: there is no column {spec.column!r} for {table}.{name} (there are: {found})")
+            raise SourceError(
+                f"{where}: there is no column {spec.column!r} for {table}.{name} (there are: {found})",
+                mend=f'name one of them under [sources.tables.{table}.columns]: {name} = "..."',
+            )
 
 
 def _raw(spec: Column, frame: pl.DataFrame) -> pl.Expr:

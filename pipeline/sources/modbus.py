@@ -59,11 +59,13 @@ class ModbusSource:
         try:
             from pymodbus.client import ModbusTcpClient
         except ImportError as error:
-            raise SourceError(f"{self.name}: Modbus needs: pip install 'tankdrift[sources]'") from error
+            raise SourceError(f"{self.name}: Modbus needs more", mend="pip install 'tankdrift[sources]'") from error
         client = ModbusTcpClient(self.config.host, port=self.config.port, timeout=self.config.timeout_s)
         try:
             if not client.connect():  # type: ignore[no-untyped-call]
-                raise SourceError(f"{self.name}: nobody answers at {self.config.host}:{self.config.port}")
+                raise SourceError(
+                    f"{self.name}: nobody answers at {self.config.host}:{self.config.port}", mend="see host and port"
+                )
             yield client
         finally:
             client.close()  # type: ignore[no-untyped-call]

@@ -78,14 +78,14 @@ async def _read_all(
         try:
             async with _client(config) as client:
                 while left:
-                    trouble = None
+                    trouble: SourceError | None = None
                     try:
                         parts.append(await _history(client, config, left[0].tag, start, end))
                     except SourceError as error:
-                        trouble = str(error)
+                        trouble = error
                     if trouble is None and parts[-1].is_empty():
                         trouble = await _why_empty(client, config, left[0].tag)
-                    missed += [trouble] if trouble else []
+                    missed += [] if trouble is None else [str(trouble)]
                     left.pop(0)
                     tries = 0
         except _broken() as error:
@@ -104,22 +104,25 @@ def _node(client: "Client", config: OpcuaConfig, tag: str) -> "Node":
     try:
         return client.get_node(tag)
     except UaError as error:
-        raise SourceError(f"{config.name}: tag {tag} is no identifier of a node, such as ns=2;s=LEVEL") from error
+        raise SourceError(
+            f"{config.name}: tag {tag} is no identifier of a node", mend="write it as in ns=2;s=LEVEL"
+        ) from error
 
 
-async def _why_empty(client: "Client", config: OpcuaConfig, tag: str) -> str | None:
-    """A line about a node that can never tell a history; None where it only had nothing to tell."""
+async def _why_empty(client: "Client", config: OpcuaConfig, tag: str) -> SourceError | None:
+    """What ails a node that can never tell a history; None where it only had nothing to tell."""
     from asyncua.ua.attribute_ids import AttributeIds
     from asyncua.ua.uaerrors import UaStatusCodeError
 
     try:
         level = await _node(client, config, tag).read_attribute(AttributeIds.AccessLevel)
     except SourceError as error:
-        return str(error)
+        return error
     except UaStatusCodeError as error:
-        return f"{config.name}: node {tag}: {in_short(error)}; mend the tag map"
+        return SourceError(f"{config.name}: node {tag}: {in_short(error)}", mend="mend the tag map")
     if level.Value is not None and not level.Value.Value & _HISTORY_READ:
-        return f"{config.name}: node {tag} keeps no history that this user may read; switch it on in the server"
+        said = f"{config.name}: node {tag} keeps no history that this user may read"
+        return SourceError(said, mend="switch it on in the server")
     return None
 
 
@@ -133,7 +136,7 @@ def _client(config: OpcuaConfig) -> "Client":
     try:
         from asyncua.client.client import Client
     except ImportError as error:
-        raise SourceError(f"{config.name}: OPC UA needs: pip install 'tankdrift[sources]'") from error
+        raise SourceError(f"{config.name}: OPC UA needs more", mend="pip install 'tankdrift[sources]'") from error
     client = Client(looked_up(config.address), timeout=config.timeout_s)
     if config.user is not None:
         client.set_user(config.user)
@@ -152,7 +155,7 @@ async def _history(client: "Client", config: OpcuaConfig, tag: str, start: datet
         try:
             page = await node.read_raw_history(at, end, numvalues=config.values_a_request, return_bounds=False)
         except UaStatusCodeError as error:
-            raise SourceError(f"{config.name}: node {tag}: {in_short(error)}; mend the tag map") from error
+            raise SourceError(f"{config.name}: node {tag}: {in_short(error)}", mend="mend the tag map") from error
         before = len(found)
         found.update(dict.fromkeys(told for value in page if (told := _told(value)) is not None))
         last = max((told[0] for told in list(found)[before:]), default=None)
@@ -183,6 +186,6 @@ async def _check(config: OpcuaConfig, tags: Sequence[Tag]) -> None:
             for tag in tags:
                 trouble = await _why_empty(client, config, tag.tag)
                 if trouble is not None:
-                    raise SourceError(trouble)
+                    raise trouble
     except _broken() as error:
         raise SourceError(f"{config.name}: the OPC UA server says {in_short(error)}") from error

@@ -4,7 +4,7 @@ Names of tables and columns come from the settings and are quoted as identifiers
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -62,6 +62,8 @@ class SqlSource:
         with self._connected() as connection:
             text, parameters = _query(of, asked, start - _MARGIN - hold, end + _MARGIN, self.config.driver)
             frame = _run(connection, text, parameters, where)
+            if asked is not None:  # SQLite takes a name that it does not know for a word
+                _require(frame, {asked: "changed_column" if of.changed_column else "time_column"}, where)
             if frame.is_empty() and asked is not None:
                 _require_comparable(connection, of, asked, where)
         if of.layout == "rows":
@@ -86,7 +88,7 @@ class SqlSource:
         try:
             driver = import_module(f"adbc_driver_{self.config.driver}.dbapi")
         except ImportError as error:
-            raise SourceError(f"{self.name}: databases need: pip install 'tankdrift[sources]'") from error
+            raise SourceError(f"{self.name}: databases need more", mend="pip install 'tankdrift[sources]'") from error
         try:
             connection = driver.connect(address)
         except driver.Error as error:
@@ -107,7 +109,8 @@ def _run(connection: Any, text: str, parameters: tuple[object, ...], where: str)
     except (adbc.OperationalError, OSError) as error:
         raise SourceDownError(f"{where}: the database says {in_short(error)}") from error
     except adbc.Error as error:
-        raise SourceError(f"{where}: the database says {in_short(error)}") from error
+        mend = "mend table and column names, or give this user the right to read them"
+        raise SourceError(f"{where}: the database says {in_short(error)}", mend=mend) from error
     assert isinstance(found, pl.DataFrame)
     return found
 
@@ -122,14 +125,16 @@ def _require_comparable(connection: Any, of: SqlTable, asked: str, where: str) -
     number = first.cast(pl.Float64, strict=False)[0] if first.dtype.is_numeric() or first.dtype == pl.String else None
     if first.dtype.is_numeric() and not of.time_kind.startswith("epoch"):
         raise SourceError(
-            f"{where}: column {asked} holds numbers and time_kind is {of.time_kind}; "
-            "set time_kind to epoch_s or epoch_ms"
+            f"{where}: column {asked} holds numbers and time_kind is {of.time_kind}",
+            mend="set time_kind to epoch_s or epoch_ms",
         )
     if of.time_kind.startswith("epoch"):
         seconds = None if number is None else number / (1.0 if of.time_kind == "epoch_s" else 1000.0)
         if seconds is None or not _EARLIEST_S < seconds < _LATEST_S:
             kinds = "timestamp or text" if number is None else "epoch_ms" if number > _LATEST_S else "epoch_s"
-            raise SourceError(f"{where}: what column {asked} holds is no {of.time_kind}; set time_kind to {kinds}")
+            raise SourceError(
+                f"{where}: what column {asked} holds is no {of.time_kind}", mend=f"set time_kind to {kinds}"
+            )
 
 
 def _query(
@@ -173,10 +178,13 @@ def _quoted(name: str) -> str:
 def _values(frame: pl.DataFrame, of: SqlTable, config: SqlConfig, where: str) -> Fetched:
     """Values of tags in the columns of `VALUES`, from a narrow or a wide table."""
     time = str(of.time_column)
-    _require(frame, [time] if of.layout == "wide" else [time, of.tag_column, of.value_column], where)
+    named = {time: "time_column"} | ({of.quality_column: "quality_column"} if of.quality_column else {})
+    if of.layout == "narrow":
+        named |= {of.tag_column: "tag_column", of.value_column: "value_column"}
+    _require(frame, named, where)
     if of.layout == "wide":
         tags = [tag.tag for tag in tags_of(config.tags, config.tag_file)]
-        _require(frame, tags, where)
+        _require(frame, dict.fromkeys(tags, "tag"), where)
         frame = frame.unpivot(tags, index=[time, *([of.quality_column] if of.quality_column else [])])
         frame = frame.rename({"variable": "tag"}).filter(pl.col("value").is_not_null())
         tag_column, value_column = "tag", "value"
@@ -212,7 +220,11 @@ def _quality(code: pl.Expr, config: SqlConfig) -> pl.Expr:
     return code.cast(pl.Int64).map_elements(read, return_dtype=pl.String)
 
 
-def _require(frame: pl.DataFrame, columns: Sequence[str], where: str) -> None:
-    missing = [name for name in columns if name not in frame.columns]
-    if missing:
-        raise SourceError(f"{where}: there is no column {missing[0]!r} (there are: {', '.join(frame.columns)})")
+def _require(frame: pl.DataFrame, named: Mapping[str, str], where: str) -> None:
+    """Raise where the table has not a column, by the setting that names it."""
+    for name, setting in named.items():
+        if name not in frame.columns:
+            raise SourceError(
+                f"{where}: there is no column {name!r} (there are: {', '.join(frame.columns)})",
+                mend="mend it in the tag map" if setting == "tag" else f"set {setting} to one of them",
+            )

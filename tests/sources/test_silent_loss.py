@@ -102,6 +102,13 @@ def test_text_is_found_from_the_middle_of_a_day_on(tmp_path, monkeypatch, writte
     assert _collected(tmp_path).merged.new == 1
 
 
+def test_a_time_column_that_is_not_there_is_said(tmp_path, monkeypatch):
+    """SQLite takes a name in quotes that it does not know for a word, and no row is of that time."""
+    _plant(tmp_path, monkeypatch, "text", "2026-03-01 12:00:00")
+    monkeypatch.setattr(sys.modules[__name__], "SETTINGS", SETTINGS.replace('time_column = "ts"', 'time_column = "at"'))
+    assert "there is no column 'at'" in str(_collected(tmp_path).error)
+
+
 def test_text_with_its_zone_is_found(tmp_path, monkeypatch):
     _plant(tmp_path, monkeypatch, "text", "2026-03-01T12:00:00+01:00", "2026-03-02T23:30:00-05:00")
     found = _collected(tmp_path, 'time_kind = "text"\ntime_format = "iso_zoned"\n')
