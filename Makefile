@@ -51,14 +51,17 @@ check: setup ## lint, types, floors, formats
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(BIN)/python -m pipeline.contract.dictionary | diff - shared/data_dictionary.md
+	$(BIN)/python -m pipeline.settings_reference | diff - docs/settings.md
 
 format: setup ## let ruff lay the code out
 	$(BIN)/ruff check --fix --exit-zero .
 	$(BIN)/ruff format .
 
-docs: setup ## write the data dictionary again from the contract
+docs: setup ## write the data dictionary and the reference of settings again from the code
 	$(BIN)/python -m pipeline.contract.dictionary > shared/data_dictionary.md.new
 	mv shared/data_dictionary.md.new shared/data_dictionary.md
+	$(BIN)/python -m pipeline.settings_reference > docs/settings.md.new
+	mv docs/settings.md.new docs/settings.md
 
 sample: setup ## write the sample lake again (always the same bytes of data)
 	rm -rf sample_lake.new

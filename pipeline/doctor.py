@@ -53,7 +53,7 @@ def examine(config: Path, *, now: datetime, prefect: str | None = None, wait_s: 
         operations = read_operations(config)
         settings_from(operations.run)
     except ArgumentError as error:
-        return [Finding("settings", False, str(error), f"mend {config}; docs/operations.md shows one that is whole")]
+        return [Finding("settings", False, str(error), f"mend {config}; docs/settings.md has every key")]
     found = [Finding("settings", True, f"{config}, {len(operations.sources)} sources")]
     found += _places(operations)
     found += _clock(now)

@@ -10,10 +10,11 @@ import polars as pl
 
 from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
 from pipeline.errors import SourceError
-from pipeline.sources.config import FilesConfig, FileTable, LakeConfig
+from pipeline.sources.config import FilesConfig, LakeConfig
 from pipeline.sources.mapping import to_contract
 from pipeline.sources.places import Place, place_of
 from pipeline.sources.source import STANDING, Fetched, in_window, joined
+from pipeline.sources.table_config import FileTable
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,10 @@ import polars as pl
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.errors import SourceError
-from pipeline.sources.config import Column, Mapped
 from pipeline.sources.local_time import REPEATED, InUtc, in_utc
 from pipeline.sources.measures import converted
 from pipeline.sources.source import REFUSED, Fetched
+from pipeline.sources.table_config import Column, Mapped
 
 _TRUE: Final = ("true", "t", "yes", "y", "1")
 _FALSE: Final = ("false", "f", "no", "n", "0")

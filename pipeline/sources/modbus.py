@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from pipeline.errors import SourceError
-from pipeline.sources.config import ModbusConfig, Register, Tag
+from pipeline.sources.config import ModbusConfig
 from pipeline.sources.source import Fetched, nothing
+from pipeline.sources.table_config import Register, Tag
 from pipeline.sources.tags import VALUES, from_tags
 
 if TYPE_CHECKING:

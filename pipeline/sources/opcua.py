@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from pipeline.errors import SourceError
-from pipeline.sources.config import OpcuaConfig, Tag
+from pipeline.sources.config import OpcuaConfig
 from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import Fetched, in_window
+from pipeline.sources.table_config import Tag
 from pipeline.sources.tag_map import tags_of
 from pipeline.sources.tags import VALUES, from_tags, opc_ua_quality
 

@@ -17,10 +17,11 @@ import polars as pl
 from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
 from pipeline.contract.vocabulary import QUALITIES
 from pipeline.errors import SourceDownError, SourceError
-from pipeline.sources.config import Column, Mapped, SqlConfig, SqlTable, Tag, date_form
+from pipeline.sources.config import SqlConfig
 from pipeline.sources.mapping import to_contract
 from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import REFUSED, STANDING, Fetched, in_window
+from pipeline.sources.table_config import Column, Mapped, SqlTable, Tag, date_form
 from pipeline.sources.tag_map import tags_of
 from pipeline.sources.tags import VALUES, from_tags, opc_da_quality, opc_ua_quality
 

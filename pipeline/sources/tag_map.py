@@ -8,8 +8,8 @@ import polars as pl
 from pydantic import ValidationError
 
 from pipeline.errors import SourceError
-from pipeline.sources.config import TAG_COLUMNS, Tag
 from pipeline.sources.measures import FACTORS, fits
+from pipeline.sources.table_config import TAG_COLUMNS, Tag
 
 HEAD: Final = "tag,tank_id,meter_id,column,unit"
 

@@ -13,9 +13,9 @@ import polars as pl
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.vocabulary import QUALITIES
-from pipeline.sources.config import Tag
 from pipeline.sources.measures import converted
 from pipeline.sources.source import REFUSED, Fetched, nothing
+from pipeline.sources.table_config import Tag
 
 VALUES: Final = pl.Schema(
     {"tag": pl.String(), "ts": pl.Datetime("us", "UTC"), "value": pl.Float64(), "quality": pl.String()}

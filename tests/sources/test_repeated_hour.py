@@ -11,8 +11,8 @@ import polars as pl
 import pytest
 
 from pipeline.analysis import analyse
-from pipeline.sources.config import FileTable
 from pipeline.sources.mapping import to_contract
+from pipeline.sources.table_config import FileTable
 from tests.support.hand_site import START as HAND_START
 from tests.support.hand_site import HandSite, HandTank, Poured, steady_sales
 

@@ -14,9 +14,10 @@ from pipeline.errors import ArgumentError, OperationError, QuarantineLimitError,
 from pipeline.load import take_in
 from pipeline.nightly import finish_night, run_night
 from pipeline.sources.collect import collect
-from pipeline.sources.config import FileTable, read_operations
+from pipeline.sources.config import read_operations
 from pipeline.sources.landing import Merged
 from pipeline.sources.mapping import to_contract
+from pipeline.sources.table_config import FileTable
 from pipeline.store import open_store
 from tests.sources.test_thirty_days import _serve
 from tests.support.lakes import START, tiny_lake, write
