@@ -1,4 +1,4 @@
-"""Kind of evidence: contract. Every setting has an example that it takes, and a wrong key is answered with the nearest."""
+"""Kind of evidence: contract. Every setting has an example that it takes; a wrong key is answered with the nearest."""
 
 import tomllib
 from dataclasses import fields
