@@ -128,13 +128,17 @@ def _notify(options: argparse.Namespace) -> None:
 
 def _watch(options: argparse.Namespace) -> None:
     from pipeline.freshness import freshness, not_fresh
+    from pipeline.nightly import late_night
 
     operations = _operations(options)
     found = freshness(operations.lake, now=datetime.now(UTC), stale_after_hours=operations.stale_after_hours)
+    late = late_night(operations, now=datetime.now(UTC))
     lines = list(not_fresh(found))
-    sys.stdout.writelines(line + "\n" for line in lines)
+    sys.stdout.writelines(line + "\n" for line in ([late] if late else []) + lines)
     if lines:
         raise CheckFailedError(f"{len(lines)} of {found.height} are not fresh")
+    if late:
+        raise CheckFailedError(late)
     sys.stdout.write(f"all {found.height} are fresh\n")
 
 

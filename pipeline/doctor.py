@@ -143,6 +143,9 @@ def _secrets(operations: Operations) -> Iterator[Finding]:
             yield Finding(what, True, f"{told}; {held}")
         else:
             yield Finding(what, True, told)
+    if operations.notices.to and not any("failed" in recipient.night for recipient in operations.notices.to):
+        said = "nobody is told when a night fails"
+        yield Finding("notices of the night", False, said, 'set night = ["failed", "late"] of who keeps it running')
 
 
 def _known(lake: Path, table: str, key: str) -> set[str]:

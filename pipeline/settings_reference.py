@@ -16,7 +16,7 @@ from pydantic.fields import FieldInfo
 
 from pipeline.settings import Settings
 from pipeline.sources.config import FilesConfig, LakeConfig, ModbusConfig, OpcuaConfig, Operations, SqlConfig
-from pipeline.sources.notice_config import NoticeConfig, Recipient
+from pipeline.sources.notice_config import NoticeConfig, Recipient, WatchConfig
 from pipeline.sources.table_config import Column, FileTable, Register, SqlTable, Tag
 
 _INTRO: Final = """\
@@ -39,6 +39,7 @@ SECTIONS: Final[Mapping[str, type[BaseModel]]] = {
     "`[[sources.tags]]`, and a line of `tag_file`": Tag,
     '`[[sources]]` with `kind = "modbus"`': ModbusConfig,
     "`[[sources.registers]]`": Register,
+    "`[watch]`": WatchConfig,
     "`[notices]`": NoticeConfig,
     "`[[notices.to]]`": Recipient,
 }

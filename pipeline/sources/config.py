@@ -16,7 +16,7 @@ from pipeline.contract.lake import BY_DAY, LAKE_TABLES
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.sources.known_keys import nearest
 from pipeline.sources.measures import FACTORS, fits
-from pipeline.sources.notice_config import NoticeConfig
+from pipeline.sources.notice_config import NoticeConfig, WatchConfig
 from pipeline.sources.secrets import Address, Options, Reference
 from pipeline.sources.table_config import FileTable, Register, Section, SqlTable, Tag, date_form
 
@@ -149,6 +149,8 @@ class Operations(BaseSettings):
     """How long a load or a run waits for another in the same folder."""
     sources: tuple[SourceConfig, ...] = Field((), examples=['[{ name = "yard", kind = "lake", place = "yard" }]'])
     """Where data comes from, a section each."""
+    watch: WatchConfig = Field(WatchConfig(), examples=["{ late_after_hours = 25 }"])
+    """How the night is watched, below."""
     notices: NoticeConfig = Field(NoticeConfig(), examples=['{ report_url = "https://reports.example.org/" }'])
     """Who is told, below."""
 
@@ -220,8 +222,10 @@ def read_operations(path: Path) -> Operations:
     except TankdriftError as error:
         raise ArgumentError(f"{path}: {error}") from error
     base = path.resolve().parent
+    metrics = found.watch.metrics_file
+    watch = found.watch.model_copy(update={"metrics_file": None if metrics is None else base / metrics})
     return found.model_copy(
-        update={"lake": base / found.lake, "out": base / found.out, "sources": _placed(found, base)}
+        update={"lake": base / found.lake, "out": base / found.out, "sources": _placed(found, base), "watch": watch}
     )
 
 

@@ -1,5 +1,6 @@
 """Settings of notices: who is told what, and when. With no recipient, nobody is told anything."""
 
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -8,6 +9,7 @@ from pipeline.sources.secrets import Reference
 from pipeline.sources.table_config import Section, Zone
 
 Urgency = Literal["act_now", "today", "this_week", "watch"]
+NightWord = Literal["started", "finished", "failed", "stale", "late"]
 WallClock = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 
 
@@ -24,6 +26,9 @@ class Recipient(Section):
     """Urgencies that he is told of at once."""
     digest: tuple[Urgency, ...] = Field(("this_week", "watch"), examples=['["today", "this_week"]'])
     """Urgencies that he is told of once a day, together."""
+    night: tuple[NightWord, ...] = Field((), examples=['["failed", "late", "stale"]'])
+    """What he is told of the night itself: that it has `started`, is `finished`, `failed` in a part, finds other tanks
+    or tills silent than before (`stale`), or did not come (`late`)."""
     quiet_from: WallClock | None = Field(None, examples=['"22:00"'])
     """From then on, by his clock, he is told of nothing that is not loud."""
     quiet_to: WallClock | None = Field(None, examples=['"06:00"'])
@@ -32,6 +37,15 @@ class Recipient(Section):
     """Urgencies that he is told of in quiet hours, too."""
     timezone: Zone = Field("UTC", examples=['"Europe/Berlin"'])
     """Zone of his clock, an IANA name."""
+
+
+class WatchConfig(Section):
+    """How the night itself is watched."""
+
+    late_after_hours: float = Field(26.0, gt=0, examples=["25"])
+    """When the last night is longer ago, the next one is late: `tankdrift watch` and `tankdrift notify` say so."""
+    metrics_file: Path | None = Field(None, examples=['"/var/lib/node_exporter/tankdrift.prom"'])
+    """A file in the text form that Prometheus reads, written after each night; left out, none."""
 
 
 class NoticeConfig(Section):

@@ -4,12 +4,9 @@ What else there is: README's smallest settings and five commands are run by `tes
 `tests/backtest/test_study.py`, what `make run` prints by `tests/scenarios/test_sample.py`.
 """
 
-import contextlib
 import re
 import shlex
-import threading
 from datetime import UTC, datetime, timedelta
-from http.server import BaseHTTPRequestHandler, HTTPServer
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -20,7 +17,7 @@ from pipeline.load import lake_tables
 from pipeline.store import open_store
 from tests.support.lakes import START, rows, tiny_lake
 from tests.support.runs import ROOT
-from tests.support.servers import postgres
+from tests.support.servers import postgres, receiver
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 OPERATIONS = (ROOT / "docs" / "operations.md").read_text(encoding="utf-8")
@@ -100,28 +97,6 @@ def _kept(tables, address, place):
     (place / "tags.csv").write_text("\n".join(lines) + "\n")
 
 
-class _Taken(BaseHTTPRequestHandler):
-    """Takes whatever message comes."""
-
-    def do_POST(self):
-        self.rfile.read(int(self.headers["Content-Length"]))
-        self.send_response(200)
-        self.end_headers()
-
-    def log_message(self, *_):
-        """Say nothing."""
-
-
-@contextlib.contextmanager
-def _receiver():
-    """Where notices go; its address comes out."""
-    server = HTTPServer(("127.0.0.1", 0), _Taken)
-    threading.Thread(target=server.serve_forever, daemon=True).start()
-    yield f"json://127.0.0.1:{server.server_port}/"
-    server.shutdown()
-    server.server_close()
-
-
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory):
     """The tiny lake's three days, as the last three before now, in the example's files and database."""
@@ -137,7 +112,7 @@ def fleet(tmp_path_factory):
     assert "since = 2026-01-01T00:00:00Z" in settings  # else a window for each day since then
     settings = settings.replace("since = 2026-01-01T00:00:00Z", f"since = {begin:%Y-%m-%dT%H:%M:%SZ}")
     (place / "tankdrift.toml").write_text(settings.replace("/srv/", f"{place}/"))
-    with postgres() as address, _receiver() as url, pytest.MonkeyPatch.context() as patch:
+    with postgres() as address, receiver() as (url, _), pytest.MonkeyPatch.context() as patch:
         _kept(tables, address, place)
         patch.setenv("HISTORIAN", address)
         patch.setenv("MAIL_OPERATIONS", url)
