@@ -71,7 +71,7 @@ def all_silent(found: pl.DataFrame, stale_after_hours: float) -> list[str]:
     if readings.is_empty() or (readings["state"].is_in(["fresh", "ahead"])).any():
         return []
     last = readings["last"].max()
-    since = "for 35 days" if last is None else f"since {last:%Y-%m-%d %H:%M} UTC"
+    since = f"since {last:%Y-%m-%d %H:%M} UTC" if isinstance(last, datetime) else "for 35 days"
     return [
         f"not one of {readings.height} tanks has told anything {since} (stale_after_hours is {stale_after_hours:g}); "
         "see whether what the sources are asked for still comes"

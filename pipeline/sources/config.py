@@ -26,13 +26,13 @@ FILE: Final = "tankdrift.toml"
 class _Source(Section):
     name: str = Field(pattern=r"^[A-Za-z0-9_\-]+$", examples=['"historian"'])
     """What it is called here: letters, digits, `_` and `-`."""
-    since: datetime | None = Field(None, examples=["2026-01-01T00:00:00Z"])
+    since: datetime | None = Field(default=None, examples=["2026-01-01T00:00:00Z"])
     """Where the first window begins, of a source that is asked by time; left out, thirty days back."""
-    lookback_hours: float = Field(48.0, ge=0, examples=["72"])
+    lookback_hours: float = Field(default=48.0, ge=0, examples=["72"])
     """So much of what was read before is read again each night, for late and corrected rows."""
-    retries: int = Field(2, ge=0, examples=["5"])
+    retries: int = Field(default=2, ge=0, examples=["5"])
     """How often it is asked again where it cannot be reached."""
-    retry_wait_s: float = Field(5.0, ge=0, examples=["30"])
+    retry_wait_s: float = Field(default=5.0, ge=0, examples=["30"])
     """The wait before it is asked again, doubled each time."""
 
 
@@ -43,9 +43,9 @@ class LakeConfig(_Source):
     """What it is."""
     place: Address = Field(examples=['"s3://depot/fleet"'])
     """The folder, as seen from the settings' own, or an object store's address."""
-    options: Options = Field({}, examples=['{ endpoint = "http://127.0.0.1:9000", allow_http = "true" }'])
+    options: Options = Field(default={}, examples=['{ endpoint = "http://127.0.0.1:9000", allow_http = "true" }'])
     """What an object store is told: `endpoint`, `region`, `allow_http` and the like."""
-    tables: tuple[str, ...] = Field((), examples=['["sites", "tanks"]'])
+    tables: tuple[str, ...] = Field(default=(), examples=['["sites", "tanks"]'])
     """Tables of it that are read; left out, all but `labels`."""
 
 
@@ -56,7 +56,7 @@ class FilesConfig(_Source):
     """What it is."""
     place: Address = Field(examples=['"/srv/fleet"'])
     """The folder, as seen from the settings' own, or an object store's address."""
-    options: Options = Field({}, examples=['{ region = "eu-central-1" }'])
+    options: Options = Field(default={}, examples=['{ region = "eu-central-1" }'])
     """What an object store is told: `endpoint`, `region`, `allow_http` and the like."""
     tables: dict[str, FileTable] = Field(examples=['{ sites = { pattern = "sites.csv" } }'])
     """Tables of the contract that it has, a section each."""
@@ -73,15 +73,15 @@ class SqlConfig(_Source):
     """Its address, by reference where it has a password in it."""
     tables: dict[str, SqlTable] = Field(examples=['{ sales = { table = "sales", time_column = "ts_end" } }'])
     """Tables of the contract that it has, a section each."""
-    tags: tuple[Tag, ...] = Field((), examples=['[{ tag = "LVL", tank_id = "T1", column = "level_mm" }]'])
+    tags: tuple[Tag, ...] = Field(default=(), examples=['[{ tag = "LVL", tank_id = "T1", column = "level_mm" }]'])
     """What the tags of its narrow and wide tables are."""
-    tag_file: Path | None = Field(None, examples=['"tags.csv"'])
+    tag_file: Path | None = Field(default=None, examples=['"tags.csv"'])
     """The same as CSV, its first line `tag,tank_id,meter_id,column,unit`."""
-    quality: Literal["words", "opc_da", "opc_ua"] = Field("opc_da", examples=['"words"'])
+    quality: Literal["words", "opc_da", "opc_ua"] = Field(default="opc_da", examples=['"words"'])
     """How qualities are written: classic OPC bytes, OPC UA status codes, or words."""
-    quality_words: dict[str, str] = Field({}, examples=['{ fine = "good", broken = "bad" }'])
+    quality_words: dict[str, str] = Field(default={}, examples=['{ fine = "good", broken = "bad" }'])
     """The source's words of quality, and what each is in the contract."""
-    hold_s: float = Field(0.0, ge=0, examples=["900"])
+    hold_s: float = Field(default=0.0, ge=0, examples=["900"])
     """With it, the level's instants make the readings, and other tags' last values hold for so long."""
 
 
@@ -92,19 +92,21 @@ class OpcuaConfig(_Source):
     """What it is."""
     address: Address = Field(examples=['"opc.tcp://10.0.0.5:4840/plant"'])
     """Its endpoint."""
-    user: str | None = Field(None, examples=['"reader"'])
+    user: str | None = Field(default=None, examples=['"reader"'])
     """Who reads; left out, nobody by name."""
-    password: Reference | None = Field(None, examples=['"env:PLANT_PASSWORD"'])
+    password: Reference | None = Field(default=None, examples=['"env:PLANT_PASSWORD"'])
     """Where the password is: `env:NAME` or `block:NAME`."""
-    tags: tuple[Tag, ...] = Field((), examples=['[{ tag = "ns=2;s=LVL", tank_id = "T1", column = "level_mm" }]'])
+    tags: tuple[Tag, ...] = Field(
+        default=(), examples=['[{ tag = "ns=2;s=LVL", tank_id = "T1", column = "level_mm" }]']
+    )
     """What its nodes are."""
-    tag_file: Path | None = Field(None, examples=['"tags.csv"'])
+    tag_file: Path | None = Field(default=None, examples=['"tags.csv"'])
     """The same as CSV, its first line `tag,tank_id,meter_id,column,unit`."""
-    hold_s: float = Field(0.0, ge=0, examples=["900"])
+    hold_s: float = Field(default=0.0, ge=0, examples=["900"])
     """With it, the level's instants make the readings, and other tags' last values hold for so long."""
-    values_a_request: int = Field(5000, ge=2, examples=["1000"])
+    values_a_request: int = Field(default=5000, ge=2, examples=["1000"])
     """Values that are asked for at once."""
-    timeout_s: float = Field(20.0, gt=0, examples=["60"])
+    timeout_s: float = Field(default=20.0, gt=0, examples=["60"])
     """How long an answer may take."""
 
 
@@ -115,11 +117,11 @@ class ModbusConfig(_Source):
     """What it is."""
     host: str = Field(examples=['"10.0.0.7"'])
     """Name or address of the device."""
-    port: int = Field(502, examples=["1502"])
+    port: int = Field(default=502, examples=["1502"])
     """Its port."""
-    every_s: float = Field(60.0, ge=1, examples=["30"])
+    every_s: float = Field(default=60.0, ge=1, examples=["30"])
     """How often `tankdrift record` asks."""
-    timeout_s: float = Field(3.0, gt=0, examples=["10"])
+    timeout_s: float = Field(default=3.0, gt=0, examples=["10"])
     """How long an answer may take."""
     registers: tuple[Register, ...] = Field(examples=['[{ address = 0, tank_id = "T1", column = "level_mm" }]'])
     """What its registers hold."""
@@ -135,23 +137,25 @@ class Operations(BaseSettings):
         env_prefix="TANKDRIFT_", extra="forbid", frozen=True, use_attribute_docstrings=True
     )
 
-    lake: Path = Field(Path("lake"), examples=['"/srv/tankdrift/lake"'])
+    lake: Path = Field(default=Path("lake"), examples=['"/srv/tankdrift/lake"'])
     """The folder that the sources fill; `TANKDRIFT_LAKE` in the environment goes before it."""
-    out: Path = Field(Path("out"), examples=['"/srv/tankdrift/out"'])
+    out: Path = Field(default=Path("out"), examples=['"/srv/tankdrift/out"'])
     """The folder of results; `TANKDRIFT_OUT` in the environment goes before it."""
-    run: dict[str, float] = Field({}, examples=["{ max_quarantine_pct = 5.0 }"])
+    run: dict[str, float] = Field(default={}, examples=["{ max_quarantine_pct = 5.0 }"])
     """The settings of a run, below."""
-    stale_after_hours: float = Field(26.0, gt=0, examples=["4"])
+    stale_after_hours: float = Field(default=26.0, gt=0, examples=["4"])
     """A tank or a site's till that says nothing for longer is stale."""
-    min_free_gb: float = Field(2.0, ge=0, examples=["20"])
+    min_free_gb: float = Field(default=2.0, ge=0, examples=["20"])
     """Where less is free on the lake's disk, nothing is fetched."""
-    lock_wait_s: float = Field(600.0, ge=0, examples=["60"])
+    lock_wait_s: float = Field(default=600.0, ge=0, examples=["60"])
     """How long a load or a run waits for another in the same folder."""
-    sources: tuple[SourceConfig, ...] = Field((), examples=['[{ name = "yard", kind = "lake", place = "yard" }]'])
+    sources: tuple[SourceConfig, ...] = Field(
+        default=(), examples=['[{ name = "yard", kind = "lake", place = "yard" }]']
+    )
     """Where data comes from, a section each."""
-    watch: WatchConfig = Field(WatchConfig(), examples=["{ late_after_hours = 25 }"])
+    watch: WatchConfig = Field(default=WatchConfig(), examples=["{ late_after_hours = 25 }"])
     """How the night is watched, below."""
-    notices: NoticeConfig = Field(NoticeConfig(), examples=['{ report_url = "https://reports.example.org/" }'])
+    notices: NoticeConfig = Field(default=NoticeConfig(), examples=['{ report_url = "https://reports.example.org/" }'])
     """Who is told, below."""
 
     @field_validator("sources")

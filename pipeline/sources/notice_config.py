@@ -20,38 +20,38 @@ class Recipient(Section):
     """What he is called here."""
     url: Reference = Field(examples=['"env:MAIL_OPERATIONS"'])
     """Where his address is, `env:NAME` or `block:NAME`; one that apprise knows: mail, chat, webhook."""
-    site_ids: tuple[str, ...] = Field((), examples=['["S001", "S002"]'])
+    site_ids: tuple[str, ...] = Field(default=(), examples=['["S001", "S002"]'])
     """The sites that he is told of; left out, all of them."""
-    at_once: tuple[Urgency, ...] = Field(("act_now", "today"), examples=['["act_now"]'])
+    at_once: tuple[Urgency, ...] = Field(default=("act_now", "today"), examples=['["act_now"]'])
     """Urgencies that he is told of at once."""
-    digest: tuple[Urgency, ...] = Field(("this_week", "watch"), examples=['["today", "this_week"]'])
+    digest: tuple[Urgency, ...] = Field(default=("this_week", "watch"), examples=['["today", "this_week"]'])
     """Urgencies that he is told of once a day, together."""
-    night: tuple[NightWord, ...] = Field((), examples=['["failed", "late", "stale"]'])
+    night: tuple[NightWord, ...] = Field(default=(), examples=['["failed", "late", "stale"]'])
     """What he is told of the night itself: that it has `started`, is `finished`, `failed` in a part, finds other tanks
     or tills silent than before (`stale`), or did not come (`late`)."""
-    quiet_from: WallClock | None = Field(None, examples=['"22:00"'])
+    quiet_from: WallClock | None = Field(default=None, examples=['"22:00"'])
     """From then on, by his clock, he is told of nothing that is not loud."""
-    quiet_to: WallClock | None = Field(None, examples=['"06:00"'])
+    quiet_to: WallClock | None = Field(default=None, examples=['"06:00"'])
     """Until then."""
-    loud: tuple[Urgency, ...] = Field(("act_now",), examples=["[]"])
+    loud: tuple[Urgency, ...] = Field(default=("act_now",), examples=["[]"])
     """Urgencies that he is told of in quiet hours, too."""
-    timezone: Zone = Field("UTC", examples=['"Europe/Berlin"'])
+    timezone: Zone = Field(default="UTC", examples=['"Europe/Berlin"'])
     """Zone of his clock, an IANA name."""
 
 
 class WatchConfig(Section):
     """How the night itself is watched."""
 
-    late_after_hours: float = Field(26.0, gt=0, examples=["25"])
+    late_after_hours: float = Field(default=26.0, gt=0, examples=["25"])
     """When the last night is longer ago, the next one is late: `tankdrift watch` and `tankdrift notify` say so."""
-    metrics_file: Path | None = Field(None, examples=['"/var/lib/node_exporter/tankdrift.prom"'])
+    metrics_file: Path | None = Field(default=None, examples=['"/var/lib/node_exporter/tankdrift.prom"'])
     """A file in the text form that Prometheus reads, written after each night; left out, none."""
 
 
 class NoticeConfig(Section):
     """All about notices."""
 
-    report_url: str | None = Field(None, examples=['"https://reports.example.org/"'])
+    report_url: str | None = Field(default=None, examples=['"https://reports.example.org/"'])
     """Where the report is to be seen; each message ends with it."""
-    to: tuple[Recipient, ...] = Field((), examples=['[{ role = "operations", url = "env:MAIL_OPERATIONS" }]'])
+    to: tuple[Recipient, ...] = Field(default=(), examples=['[{ role = "operations", url = "env:MAIL_OPERATIONS" }]'])
     """Who is told, a section each; left out, nobody."""

@@ -92,7 +92,7 @@ def _groups(near: pl.DataFrame, order: Order) -> Iterator[pl.DataFrame]:
 
 
 def _seconds(group: pl.DataFrame, column: str) -> Floats:
-    return group[column].dt.epoch("us").to_numpy() / 1e6
+    return np.asarray(group[column].dt.epoch("us").to_numpy() / 1e6, dtype=np.float64)
 
 
 def _back_s(early: Floats, late: Floats) -> float:
@@ -128,7 +128,7 @@ def _passes(early: Floats, late: Floats, alike: NDArray[np.bool_], *, needs_cont
     is_twice = alike & ((early != late)[1:] | (early != late)[:-1])
 
     def cost(before: Floats, after: Floats) -> Floats:
-        return np.maximum(before - after, 0.0) + TWICE_S * (is_twice & (before == after))
+        return np.asarray(np.maximum(before - after, 0.0) + TWICE_S * (is_twice & (before == after)), dtype=np.float64)
 
     # What it costs to part the rows before place p, p = 0..n: those before it first pass, the others second.
     first = np.concatenate([[0.0, 0.0], np.cumsum(cost(early[:-1], early[1:]))])

@@ -33,13 +33,13 @@ class Column(Section):
     `volume_l = "Litres"` is short for a column and no more; `temp_c = {}` does without.
     """
 
-    column: str | None = Field(None, examples=['"Litres"'])
+    column: str | None = Field(default=None, examples=['"Litres"'])
     """Name of the source's column."""
-    unit: str | None = Field(None, examples=['"gal_us"'])
+    unit: str | None = Field(default=None, examples=['"gal_us"'])
     """Unit that it is in, of those that docs/operations.md lists; left out, the contract's own."""
-    value: str | float | bool | None = Field(None, examples=['"sale"'])
+    value: str | float | bool | None = Field(default=None, examples=['"sale"'])
     """One value for every row, where the source has no such column."""
-    words: dict[str, str] = Field({}, examples=['{ S = "sale", R = "test_return" }'])
+    words: dict[str, str] = Field(default={}, examples=['{ S = "sale", R = "test_return" }'])
     """The source's words, and what each is in the contract."""
 
     @model_validator(mode="before")
@@ -51,13 +51,13 @@ class Column(Section):
 class Mapped(Section):
     """How a table of a source becomes one of the contract. A column that is not named has the contract's name."""
 
-    columns: dict[str, Column] = Field({}, examples=['{ volume_l = { column = "Gallons", unit = "gal_us" } }'])
+    columns: dict[str, Column] = Field(default={}, examples=['{ volume_l = { column = "Gallons", unit = "gal_us" } }'])
     """Columns of the contract, and where each comes from."""
-    timezone: Zone = Field("UTC", examples=['"Europe/Berlin"'])
+    timezone: Zone = Field(default="UTC", examples=['"Europe/Berlin"'])
     """Zone of its wall-clock times, an IANA name."""
-    time_format: str | None = Field(None, examples=['"%d.%m.%Y %H:%M:%S"'])
+    time_format: str | None = Field(default=None, examples=['"%d.%m.%Y %H:%M:%S"'])
     """How its times are written: a form of strftime, `epoch_s`, `epoch_ms` or `iso_zoned`; left out, ISO 8601."""
-    decimal: Literal[".", ","] = Field(".", examples=['","'])
+    decimal: Literal[".", ","] = Field(default=".", examples=['","'])
     """What parts the decimals of numbers in text; with a comma, points are left out."""
 
 
@@ -66,9 +66,9 @@ class FileTable(Mapped):
 
     pattern: str = Field(examples=['"sales-*.csv"'])
     """Which files below the source's place, `*` for anything; what does not end in `.parquet` is CSV."""
-    separator: str = Field(",", examples=['";"'])
+    separator: str = Field(default=",", examples=['";"'])
     """What parts the columns of CSV."""
-    encoding: str = Field("utf-8", examples=['"cp1252"'])
+    encoding: str = Field(default="utf-8", examples=['"cp1252"'])
     """Encoding of CSV."""
 
 
@@ -77,19 +77,19 @@ class SqlTable(Mapped):
 
     table: str = Field(examples=['"plant.values"'])
     """Its name, perhaps with a schema in front."""
-    layout: Literal["rows", "narrow", "wide"] = Field("rows", examples=['"narrow"'])
+    layout: Literal["rows", "narrow", "wide"] = Field(default="rows", examples=['"narrow"'])
     """`rows`: a row a row of the contract; `narrow`: a row a tag and time; `wide`: a column a tag."""
-    time_column: str | None = Field(None, examples=['"at"'])
+    time_column: str | None = Field(default=None, examples=['"at"'])
     """Column of the time that a row speaks of; tables that lie in days, and tags, need it."""
-    changed_column: str | None = Field(None, examples=['"written_at"'])
+    changed_column: str | None = Field(default=None, examples=['"written_at"'])
     """Column of the time at which a row was written: the night then asks for what is new by it."""
-    tag_column: str = Field("tag", examples=['"name"'])
+    tag_column: str = Field(default="tag", examples=['"name"'])
     """Column of the tag, where it is narrow."""
-    value_column: str = Field("value", examples=['"val"'])
+    value_column: str = Field(default="value", examples=['"val"'])
     """Column of the value, where it is narrow."""
-    quality_column: str | None = Field(None, examples=['"q"'])
+    quality_column: str | None = Field(default=None, examples=['"q"'])
     """Column of the quality, where it is narrow or wide; left out, every value is good."""
-    time_kind: Literal["timestamp", "text", "epoch_s", "epoch_ms"] = Field("timestamp", examples=['"epoch_s"'])
+    time_kind: Literal["timestamp", "text", "epoch_s", "epoch_ms"] = Field(default="timestamp", examples=['"epoch_s"'])
     """What its times are: the database's own, text that begins with the year, or counts since 1970."""
 
 
@@ -112,11 +112,11 @@ class Tag(Section):
     """Name of the tag; on OPC UA the node's identifier."""
     column: str = Field(examples=['"level_mm"'])
     """What it is: `level_mm`, `water_mm`, `temp_c`, `density_kg_m3`, or a meter's `total_l`."""
-    tank_id: str | None = Field(None, examples=['"T1"'])
+    tank_id: str | None = Field(default=None, examples=['"T1"'])
     """Tank that it is of."""
-    meter_id: str | None = Field(None, examples=['"M1"'])
+    meter_id: str | None = Field(default=None, examples=['"M1"'])
     """Meter that it is of, for `total_l`."""
-    unit: str | None = Field(None, examples=['"in"'])
+    unit: str | None = Field(default=None, examples=['"in"'])
     """Unit that it is in; left out, the contract's own."""
 
     @property
@@ -138,19 +138,21 @@ class Tag(Section):
 class Register(Tag):
     """Registers of a Modbus device that hold one value."""
 
-    tag: str = Field("", examples=['"T1.LEVEL"'])
+    tag: str = Field(default="", examples=['"T1.LEVEL"'])
     """A name, for whoever reads the settings."""
     address: int = Field(ge=0, le=65535, examples=["40"])
     """Address of the first register, counted from 0."""
-    device_id: int = Field(1, examples=["3"])
+    device_id: int = Field(default=1, examples=["3"])
     """Number of the device behind the address."""
-    kind: Literal["holding", "input"] = Field("holding", examples=['"input"'])
+    kind: Literal["holding", "input"] = Field(default="holding", examples=['"input"'])
     """Which kind of register."""
-    type: Literal["uint16", "int16", "uint32", "int32", "float32", "float64"] = Field("uint16", examples=['"float32"'])
+    type: Literal["uint16", "int16", "uint32", "int32", "float32", "float64"] = Field(
+        default="uint16", examples=['"float32"']
+    )
     """How the value is written; 32 bits take two registers, 64 four."""
-    word_order: Literal["big", "little"] = Field("big", examples=['"little"'])
+    word_order: Literal["big", "little"] = Field(default="big", examples=['"little"'])
     """Which of several registers comes first: that of the high word, or of the low."""
-    scale: float = Field(1.0, examples=["0.1"])
+    scale: float = Field(default=1.0, examples=["0.1"])
     """What the number is multiplied by, before its unit is looked at."""
-    bad_value: float | None = Field(None, examples=["65535"])
+    bad_value: float | None = Field(default=None, examples=["65535"])
     """The number by which the device says that it knows none."""
