@@ -23,8 +23,8 @@ AROUND: Final = timedelta(hours=3)
 DISORDER_S: Final = 1200.0
 """An order in which the clock goes back by more, outside the repeated hour, is none of time. No source."""
 
-BACK_S: Final = 120.0
-"""A clock that goes back by less has not been set back: sales overlap by so much. No source."""
+BACK_S: Final = 600.0
+"""A clock that goes back by less has not been set back: tills write some sales so much later than others. No source."""
 
 TWICE_S: Final = 3600.0
 """What it counts that one gauge speaks twice at one instant."""
