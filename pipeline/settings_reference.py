@@ -1,9 +1,13 @@
-"""Writes docs/settings.md from the models of the settings: ``python -m pipeline.settings_reference``."""
+"""Writes docs/settings.md from the models of the settings: ``python -m pipeline.settings_reference``.
+
+With the word ``schema`` behind it, docs/settings.schema.json.
+"""
 
 import inspect
 import json
 import re
 import sys
+import tomllib
 import types
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
@@ -24,7 +28,7 @@ _INTRO: Final = """\
 
 Every key of `tankdrift.toml`, made from the code by `make docs`. How the parts work together, with a whole example, is
 in [operations.md](operations.md). A key that is not here is refused, with the nearest that is. **Bold** keys must be
-given.
+given. [settings.schema.json](settings.schema.json) is the same as a JSON Schema, for editors.
 """
 
 SECTIONS: Final[Mapping[str, type[BaseModel]]] = {
@@ -136,5 +140,16 @@ def markdown() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
+def json_schema() -> str:
+    """Return the settings' JSON Schema, for editors; its examples are values, not TOML."""
+    schema = Operations.model_json_schema()
+    for part in [schema, *schema["$defs"].values()]:
+        for inner in [part, *part.get("anyOf", ())]:
+            for field in inner.get("properties", {}).values():
+                if "examples" in field:
+                    field["examples"] = [tomllib.loads(f"key = {one}")["key"] for one in field["examples"]]
+    return json.dumps(schema, indent=1, ensure_ascii=False, default=str) + "\n"
+
+
 if __name__ == "__main__":
-    sys.stdout.write(markdown())
+    sys.stdout.write(json_schema() if sys.argv[1:] == ["schema"] else markdown())

@@ -4,7 +4,9 @@ import re
 from typing import Annotated, Any, Final, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetJsonSchemaHandler, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from pipeline.sources.measures import fits
 
@@ -46,6 +48,11 @@ class Column(Section):
     @classmethod
     def _short(cls, given: Any) -> Any:
         return {"column": given} if isinstance(given, str) else given
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        """The schema with the short form beside."""
+        return {"anyOf": [{"type": "string"}, handler.resolve_ref_schema(handler(core))]}
 
 
 class Mapped(Section):

@@ -1,15 +1,18 @@
 """Kind of evidence: contract. Every setting has an example that it takes; a wrong key is answered with the nearest."""
 
+import json
+import re
 import tomllib
 from dataclasses import fields
 from pathlib import Path
 
+import jsonschema
 import pytest
 from pydantic import TypeAdapter
 
 from pipeline.errors import ArgumentError
 from pipeline.settings import Settings, settings_from
-from pipeline.settings_reference import SECTIONS, markdown
+from pipeline.settings_reference import SECTIONS, json_schema, markdown
 from pipeline.sources.config import read_operations
 from pipeline.sources.known_keys import models_in
 from tests.support.runs import ROOT
@@ -19,6 +22,17 @@ FIELDS = [(model, name) for model in SECTIONS.values() for name in model.model_f
 
 def test_the_reference_is_current():
     assert (ROOT / "docs" / "settings.md").read_text(encoding="utf-8") == markdown()
+
+
+def test_the_schema_is_current_and_takes_the_examples_of_the_docs():
+    written = (ROOT / "docs" / "settings.schema.json").read_text(encoding="utf-8")
+    assert written == json_schema()
+    check = jsonschema.Draft202012Validator(json.loads(written))
+    for page in ("README.md", "docs/operations.md"):
+        (settings,) = re.findall(r"```toml\n(.*?)```", (ROOT / page).read_text(encoding="utf-8"), re.DOTALL)
+        said = json.loads(json.dumps(tomllib.loads(settings), default=str))
+        assert [error.message for error in check.iter_errors(said)] == []
+        assert list(check.iter_errors(said | {"lokc_wait_s": 3}))
 
 
 def test_every_model_that_another_names_has_its_section():
