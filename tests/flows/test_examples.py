@@ -122,14 +122,20 @@ def fleet(tmp_path_factory):
         yield tables, place
 
 
+@pytest.fixture(scope="module")
+def night(fleet):
+    """The same after a night."""
+    assert main(["nightly"]) == 0
+    return fleet
+
+
 def test_the_settings_of_the_docs_are_well_by_the_doctor(fleet, capsys):
     assert main(["doctor"]) == 0, capsys.readouterr().out
 
 
-def test_the_settings_of_the_docs_bring_in_what_was_written(fleet, capsys):
+def test_the_settings_of_the_docs_bring_in_what_was_written(night):
     """Every figure comes back as it was, through gallons, inches, commas, tags and Berlin's clock."""
-    tables, place = fleet
-    assert main(["nightly"]) == 0, capsys.readouterr()
+    tables, place = night
     with open_store(place / "out", read_only=True) as store:
         found = lake_tables(store)
         refused = store.table("quarantine")
@@ -142,10 +148,9 @@ def test_the_settings_of_the_docs_bring_in_what_was_written(fleet, capsys):
     assert (place / "out" / "report" / "index.html").is_file()
 
 
-def test_the_commands_of_the_docs_after_a_night(fleet, capsys):
+def test_the_commands_of_the_docs_after_a_night(night, capsys):
     """Each that stands on a line or between ticks, with its options."""
-    assert fleet
-    assert main(["nightly"]) == 0, capsys.readouterr()
+    assert night
     listed = "`tankdrift notify`, `watch`, `backtest`, `backfill` and `publish` are the others"
     assert listed in " ".join(OPERATIONS.split())
     (backfill,) = re.findall(r"`tankdrift (backfill --from \S+ --to \S+) \[--source NAME\]`", OPERATIONS)

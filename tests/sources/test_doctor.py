@@ -7,6 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from pipeline.doctor import examine
+from pipeline.sources.collect import collect
+from pipeline.sources.config import read_operations
 from tests.support.lakes import tiny_lake, write
 
 NOW = datetime(2026, 3, 2, 3, tzinfo=UTC)
@@ -75,6 +77,8 @@ def test_a_tag_map_that_is_not_there(plant):
     [(said, mend)] = _found(plant)
     assert said == f"{plant / 'tags.csv'}: there is no such file"
     assert mend == "put the tag map there, or mend tag_file"
+    (done, *_) = collect(read_operations(plant / "tankdrift.toml"), now=NOW)
+    assert done.error == f"{said}; {mend}"
 
 
 @pytest.mark.parametrize(
