@@ -245,7 +245,7 @@ PASSWORD = 'kind = "sql"\ndriver = "sqlite"\naddress = "postgresql://u:fen-orcha
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ('lakes = "x"', "lakes: Extra inputs are not permitted"),
+        ('lakes = "x"', "lakes: there is no such setting; did you mean lake?"),
         (f"{SOURCE}{PASSWORD}[sources.tables]", "has a password in it"),
         (
             '[[notices.to]]\nrole = "ops"\nurl = "mailto://u:fen-orchard-12@h"',
