@@ -73,14 +73,13 @@ def _nightly(options: argparse.Namespace) -> None:
     from flows.night_page import as_text
     from flows.progress import shown
     from pipeline.nightly import run_night
+    from pipeline.settings import settings_from
 
     operations = _operations(options)
     with shown():
         night = run_night(operations, now=datetime.now(UTC), names=options.source)
     sys.stdout.write(as_text(night, operations.out) + "\n")
-    night.require_whole()
-    if night.outcome is not None:
-        night.outcome.require_quarantine_below(operations.run.get("max_quarantine_pct", 100.0))
+    night.require_whole(settings_from(operations.run).max_quarantine_pct)
 
 
 def _backfill(options: argparse.Namespace) -> None:
@@ -129,13 +128,17 @@ def _notify(options: argparse.Namespace) -> None:
 
 def _watch(options: argparse.Namespace) -> None:
     from pipeline.freshness import freshness, not_fresh
+    from pipeline.nightly import late_night
 
     operations = _operations(options)
     found = freshness(operations.lake, now=datetime.now(UTC), stale_after_hours=operations.stale_after_hours)
+    late = late_night(operations, now=datetime.now(UTC))
     lines = list(not_fresh(found))
-    sys.stdout.writelines(line + "\n" for line in lines)
+    sys.stdout.writelines(line + "\n" for line in ([late] if late else []) + lines)
     if lines:
         raise CheckFailedError(f"{len(lines)} of {found.height} are not fresh")
+    if late:
+        raise CheckFailedError(late)
     sys.stdout.write(f"all {found.height} are fresh\n")
 
 

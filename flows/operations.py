@@ -4,6 +4,7 @@ Deploy them by their module path, such as ``flows.operations.nightly``; ``prefec
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
 from pathlib import Path
@@ -21,7 +22,8 @@ from pipeline.backtest.rules import shipped_rules
 from pipeline.backtest.study import Faults, Study, trials_of
 from pipeline.errors import CheckFailedError, OperationError
 from pipeline.freshness import freshness, not_fresh
-from pipeline.nightly import Night, analysed, finish_night, publish_last, tell
+from pipeline.nightly import Night, analysed, begin_night, finish_night, late_night, publish_last, tell
+from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.secrets import hidden
@@ -67,13 +69,17 @@ def nightly(config: Path) -> Night:
         If the settings cannot be used.
     OperationError
         If a source, the analysis or a notice failed; the rest is done.
+    QuarantineLimitError
+        If more of a table was refused than the settings' `max_quarantine_pct`.
     """
     operations = read_operations(config)
+    began = begin_night(operations, now=datetime.now(UTC))
     collected = _collected(config, [source.name for source in operations.sources])
     came = analysed(operations, partial(_run, wait_s=operations.lock_wait_s))
     night = finish_night(operations, collected, now=datetime.now(UTC), outcome=came)
+    night = replace(night, notices=[*began, *night.notices])
     create_markdown_artifact(as_markdown(night), key="tankdrift-night", description="What came in, and what failed")
-    night.require_whole()
+    night.require_whole(settings_from(operations.run).max_quarantine_pct)
     return night
 
 
@@ -142,7 +148,7 @@ def backtest(
 
 @flow(name="fleet-watch", persist_result=False)
 def watch(config: Path) -> None:
-    """Look how old the newest data is; fails where some is stale.
+    """Look how old the newest data is, and the last night; fails where one is stale or the other late.
 
     Raises
     ------
@@ -151,7 +157,8 @@ def watch(config: Path) -> None:
     """
     operations = read_operations(config)
     found = freshness(operations.lake, now=datetime.now(UTC), stale_after_hours=operations.stale_after_hours)
-    lines = list(not_fresh(found))
+    late = late_night(operations, now=datetime.now(UTC))
+    lines = [*([late] if late else []), *not_fresh(found)]
     page = "\n".join(f"- {line}" for line in lines) or "Everything is fresh."
     create_markdown_artifact(page, key="tankdrift-watch", description="How old the newest data is")
     if lines:

@@ -21,7 +21,7 @@ from pipeline.cases.gauges import gauge_findings
 from pipeline.cases.liquids import density_findings, water_findings
 from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
-from pipeline.cases.sudden import sudden_findings, unexplained_moves, unmirrored
+from pipeline.cases.sudden import HOUR_S, outside, sudden_findings, unexplained_moves, unmirrored
 from pipeline.errors import OperationError
 from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
@@ -93,8 +93,12 @@ def cut_days(observed: SiteObserved, last_day: int) -> SiteObserved:
 def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk]) -> tuple[list[Finding], list[Decoy]]:
     """Everything that one site's signals and walks find, each cause once, and the decoys beside them."""
     returns = _returns_s(tables, observed)
+    spans = _open_spans(tables, observed)
     moves = {
-        unit.unit.unit_id: unexplained_moves(observed, unit, returns[unit.unit.unit_id]) for unit in observed.units
+        unit.unit.unit_id: outside(
+            unexplained_moves(observed, unit, returns[unit.unit.unit_id]), spans[unit.unit.unit_id]
+        )
+        for unit in observed.units
     }
     alone = unmirrored(observed, moves)
     found = [
@@ -144,6 +148,18 @@ def _returns_s(tables: Tables, observed: SiteObserved) -> dict[str, NDArray[np.f
         meters = [flow.meter_id for flow in unit.flows]
         found[unit.unit.unit_id] = seconds(returns.filter(pl.col("meter_id").is_in(meters))["ts_start"])
     return found
+
+
+def _open_spans(tables: Tables, observed: SiteObserved) -> dict[str, NDArray[np.float64]]:
+    """Each unit's sales that stand for an hour or more, shape (n, 2): start and end. [s]"""
+    start_s, end_s = seconds(tables["sales"]["ts_start"]), seconds(tables["sales"]["ts_end"])
+    is_long = end_s - start_s >= HOUR_S
+    meters = tables["sales"]["meter_id"].filter(pl.Series(is_long))
+    spans = np.column_stack([start_s[is_long], end_s[is_long]])
+    return {
+        unit.unit.unit_id: spans[meters.is_in([flow.meter_id for flow in unit.flows]).to_numpy()]
+        for unit in observed.units
+    }
 
 
 def last_day_of(tables: Mapping[str, pl.DataFrame], until: date | None) -> int:

@@ -11,17 +11,20 @@ from typing import Final
 from urllib.parse import urlsplit
 from urllib.request import urlopen
 
+from pipeline.dry_run import KEYS, judged, known_ids, read_dry
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.freshness import freshness
 from pipeline.lake import find_parts, read_parts
 from pipeline.settings import settings_from
-from pipeline.sources.collect import source_of
 from pipeline.sources.config import ModbusConfig, OpcuaConfig, Operations, SourceConfig, SqlConfig, read_operations
 from pipeline.sources.secrets import hidden, in_short, looked_up
 from pipeline.store import FILE, open_store
 
 _BUILT: Final = datetime(2025, 1, 1, tzinfo=UTC)
 """No machine that runs this stands before it."""
+
+_USUAL_LIMIT_PCT: Final = 5.0
+"""More refused than this is told even where the settings allow more. No source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +53,11 @@ def examine(config: Path, *, now: datetime, prefect: str | None = None, wait_s: 
         operations = read_operations(config)
         settings_from(operations.run)
     except ArgumentError as error:
-        return [Finding("settings", False, str(error), f"mend {config}; docs/operations.md shows one that is whole")]
+        return [Finding("settings", False, str(error), f"mend {config}; docs/settings.md has every key")]
     found = [Finding("settings", True, f"{config}, {len(operations.sources)} sources")]
     found += _places(operations)
     found += _clock(now)
-    for source in operations.sources:
-        found.append(_source(source))
+    found += _sources(operations, now)
     found += _secrets(operations)
     if prefect is not None:
         found.append(_prefect(prefect, wait_s))
@@ -90,22 +92,24 @@ def _clock(now: datetime) -> Iterator[Finding]:
         yield Finding("clock", True, f"{now:%Y-%m-%d %H:%M} UTC")
 
 
-def _source(config: SourceConfig) -> Finding:
-    what = f"source {config.name}"
-    missing = _missing_library(config)
-    if missing:
-        return Finding(what, False, f"{missing} is not installed", "pip install 'tankdrift[sources]'")
-    began = time.monotonic()
-    try:
-        source = source_of(config)
-        source.check()
-    except TankdriftError as error:
-        return Finding(what, False, hidden(str(error)), _mend(config))
-    except Exception as error:  # whatever a driver raises is a finding
-        return Finding(what, False, f"{type(error).__name__}: {in_short(error)}", _mend(config))
-    return Finding(
-        what, True, f"{config.kind}, answers in {time.monotonic() - began:.1f} s: {', '.join(source.tables)}"
-    )
+def _sources(operations: Operations, now: datetime) -> Iterator[Finding]:
+    """Every source read dry; one that is not well has a finding for all that ails it."""
+    runs = [read_dry(config, now=now) for config in operations.sources if _missing_library(config) is None]
+    known = known_ids(runs, {key: _known(operations.lake, table, key) for table, key in KEYS.items()})
+    limit_pct = min(settings_from(operations.run).max_quarantine_pct, _USUAL_LIMIT_PCT)
+    done = {run.config.name: run for run in runs}
+    for config in operations.sources:
+        what, run = f"source {config.name}", done.get(config.name)
+        if run is None:
+            yield Finding(
+                what, False, f"{_missing_library(config)} is not installed", "pip install 'tankdrift[sources]'"
+            )
+            continue
+        ailments = [*run.ailments, *judged(run, known, limit_pct)]
+        for said, mend in ailments:
+            yield Finding(what, False, said, mend)
+        if not ailments:
+            yield Finding(what, True, f"{config.kind}, answers in {run.seconds:.1f} s: {run.said}")
 
 
 def _missing_library(config: SourceConfig) -> str | None:
@@ -119,16 +123,8 @@ def _missing_library(config: SourceConfig) -> str | None:
     return wanted if wanted is not None and find_spec(wanted) is None else None
 
 
-def _mend(config: SourceConfig) -> str:
-    where = {
-        "lake": "place", "files": "place and pattern", "sql": "address, table and column names",
-        "opcua": "address, user and tags", "modbus": "host, port and registers",
-    }[config.kind]  # fmt: skip
-    return f"see {where} of [[sources]] {config.name}, and whether the network and its rights let this machine in"
-
-
 def _secrets(operations: Operations) -> Iterator[Finding]:
-    sites = _known_sites(operations.lake)
+    sites = _known(operations.lake, "sites", "site_id")
     for recipient in operations.notices.to:
         what = f"notices to {recipient.role}"
         try:
@@ -147,12 +143,15 @@ def _secrets(operations: Operations) -> Iterator[Finding]:
             yield Finding(what, True, f"{told}; {held}")
         else:
             yield Finding(what, True, told)
+    if operations.notices.to and not any("failed" in recipient.night for recipient in operations.notices.to):
+        said = "nobody is told when a night fails"
+        yield Finding("notices of the night", False, said, 'set night = ["failed", "late"] of who keeps it running')
 
 
-def _known_sites(lake: Path) -> set[str]:
-    """Sites of the lake; none where it cannot be read, which another finding says."""
+def _known(lake: Path, table: str, key: str) -> set[str]:
+    """Sites, tanks or meters of the lake; none where it cannot be read, which another finding says."""
     try:
-        return set(read_parts(lake, "sites", find_parts(lake, tables=["sites"]))["site_id"].to_list())
+        return set(read_parts(lake, table, find_parts(lake, tables=[table]))[key].to_list())
     except TankdriftError:
         return set()
 
@@ -201,7 +200,7 @@ def _refused(operations: Operations) -> Finding:
             worst = store.query("ingest/quarantine_share").row(0, named=True)
     except TankdriftError as error:
         return Finding("contract", False, str(error), "wait until the other run is done")
-    limit = operations.run.get("max_quarantine_pct", 5.0)
+    limit = min(settings_from(operations.run).max_quarantine_pct, _USUAL_LIMIT_PCT)
     share = worst["refused_pct"]
     mend = None if share <= limit else f"table quarantine in {operations.out / FILE} says which rows, and why"
     return Finding("contract", share <= limit, f"at most {share:.2g} % refused ({worst['table']})", mend)

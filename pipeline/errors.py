@@ -44,7 +44,14 @@ class CheckFailedError(TankdriftError):
 
 
 class SourceError(TankdriftError):
-    """A source of data cannot be used: it is not there, refuses us, or is not as the settings say."""
+    """A source of data cannot be used: it is not there, refuses us, or is not as the settings say.
+
+    `said` is what is amiss, `mend` how to mend it; the line is both.
+    """
+
+    def __init__(self, message: str, *, mend: str | None = None) -> None:
+        super().__init__(f"{message}; {mend}" if mend else message)
+        self.said, self.mend = " ".join(message.split()), mend
 
 
 class SourceDownError(SourceError):

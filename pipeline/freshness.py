@@ -65,6 +65,19 @@ def freshness(lake: Path, *, now: datetime, stale_after_hours: float) -> pl.Data
     return found.sort(worst, "site_id", "what", "tank_id", nulls_last=True)
 
 
+def all_silent(found: pl.DataFrame, stale_after_hours: float) -> list[str]:
+    """A line where not one tank has fresh readings: then it is no gauge that fails, but how they are fetched."""
+    readings = found.filter(pl.col("what") == "readings")
+    if readings.is_empty() or (readings["state"].is_in(["fresh", "ahead"])).any():
+        return []
+    last = readings["last"].max()
+    since = f"since {last:%Y-%m-%d %H:%M} UTC" if isinstance(last, datetime) else "for 35 days"
+    return [
+        f"not one of {readings.height} tanks has told anything {since} (stale_after_hours is {stale_after_hours:g}); "
+        "see whether what the sources are asked for still comes"
+    ]
+
+
 def _of(parts: list[Part], table: str) -> list[Part]:
     return [part for part in parts if part.table == table]
 

@@ -5,15 +5,16 @@ The plain twin of the Prefect flow. A source that fails stops neither the others
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 
 import polars as pl
 
-from pipeline.errors import OperationError, StoreError, TankdriftError
-from pipeline.freshness import FRESHNESS, freshness
-from pipeline.notices import Notice, notify
+from pipeline.errors import OperationError, QuarantineLimitError, StoreError, TankdriftError
+from pipeline.freshness import FRESHNESS, all_silent, freshness, not_fresh
+from pipeline.night_record import NightRecord, as_metrics, put_text, read_record, write_record
+from pipeline.notices import Notice, night_news, notify, notify_night, notify_start
 from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import Operations
@@ -42,17 +43,21 @@ class Night:
         sites = [] if self.outcome is None else self.outcome.failed
         return [*sources, *sites, *self.errors, *(notice.error for notice in self.notices if notice.error)]
 
-    def require_whole(self) -> None:
+    def require_whole(self, limit_pct: float) -> None:
         """Raise where a part of the night's work failed.
 
         Raises
         ------
         OperationError
             If a source, the analysis or a notice failed; the rest is done.
+        QuarantineLimitError
+            If more than `limit_pct` of a table was refused.
         """
         if self.failures:
             more = f" (and {len(self.failures) - 1} more)" if len(self.failures) > 1 else ""
             raise OperationError(f"the rest is done, but: {self.failures[0]}{more}")
+        if self.outcome is not None:
+            self.outcome.require_quarantine_below(limit_pct)
 
 
 def run_of(operations: Operations) -> Run:
@@ -79,9 +84,16 @@ def publish_last(operations: Operations) -> None:
 
 def run_night(operations: Operations, *, now: datetime, names: Sequence[str] | None = None) -> Night:
     """Do a night's work, as of `now` in UTC."""
+    began = begin_night(operations, now=now)
     collected = collect(operations, now=now, names=names)
     whole = partial(run_all, wait_s=operations.lock_wait_s)
-    return finish_night(operations, collected, now=now, outcome=analysed(operations, whole))
+    night = finish_night(operations, collected, now=now, outcome=analysed(operations, whole))
+    return replace(night, notices=[*began, *night.notices])
+
+
+def begin_night(operations: Operations, *, now: datetime) -> list[Notice]:
+    """Tell whoever wants to know that a night has started."""
+    return notify_start(operations.notices, now=now)
 
 
 def analysed(operations: Operations, run: Callable[[Run], Outcome]) -> Outcome | str:
@@ -111,14 +123,66 @@ def finish_night(operations: Operations, collected: list[Collected], *, now: dat
     except TankdriftError as error:
         fresh = FRESHNESS.to_frame()
         errors += [] if str(error) in errors else [str(error)]
+    errors += all_silent(fresh, operations.stale_after_hours)
     if isinstance(outcome, str):
-        return Night(collected, freshness=fresh, errors=errors)
-    stages, notices = _told(operations, now)
-    return Night(collected, outcome, fresh, stages, notices, errors)
+        night = Night(collected, freshness=fresh, errors=errors)
+    else:
+        stages, notices = _told(operations, now)
+        night = Night(collected, outcome, fresh, stages, notices, errors)
+    return replace(night, notices=[*night.notices, *_watched(operations, night, now)])
+
+
+def record_of(night: Night, limit_pct: float, now: datetime) -> NightRecord:
+    """What is kept of a night, with a line where more was refused than the limit allows."""
+    failures = list(night.failures)
+    try:
+        if night.outcome is not None:
+            night.outcome.require_quarantine_below(limit_pct)
+    except QuarantineLimitError as error:
+        failures.append(str(error))
+    intake = [] if night.outcome is None else night.outcome.intake.to_dicts()
+    cases = [] if night.outcome is None else night.outcome.cases.to_dicts()
+    tables = [entry for entry in night.collected if entry.table]
+    return NightRecord(
+        at=now.isoformat(),
+        failures=failures,
+        not_fresh=list(not_fresh(night.freshness)),
+        new={f"{entry.source} {entry.table}": float(entry.merged.new) for entry in tables},
+        refused={f"{entry.source} {entry.table}": float(entry.merged.refused) for entry in tables},
+        refused_pct={row["table"]: float(row["refused_pct"]) for row in intake},
+        cases={row["urgency"]: float(row["cases"]) for row in cases},
+        seconds=dict(night.stages),
+    )
+
+
+def _watched(operations: Operations, night: Night, now: datetime) -> list[Notice]:
+    """Keep a night's record, write its figures, and tell of it."""
+    record = record_of(night, settings_from(operations.run).max_quarantine_pct, now)
+    write_record(record, operations.out)
+    metrics = operations.watch.metrics_file
+    if metrics is not None:
+        metrics.parent.mkdir(parents=True, exist_ok=True)
+        put_text(as_metrics(record, now.timestamp()), metrics)
+    return _told_of_night(operations, now)
+
+
+def _told_of_night(operations: Operations, now: datetime) -> list[Notice]:
+    record = read_record(operations.out)
+    late = operations.watch.late_after_hours
+    return notify_night(operations.notices, record, operations.out, now=now, late_after_hours=late)
+
+
+def late_night(operations: Operations, *, now: datetime) -> str | None:
+    """A line where the last night is longer ago than the settings allow; None where it is not, or there was none."""
+    record = read_record(operations.out)
+    if record is None:
+        return None
+    news = night_news(record, now=now, late_after_hours=operations.watch.late_after_hours)
+    return news["late"][1].removeprefix("tankdrift: ") if "late" in news else None
 
 
 def tell(operations: Operations, *, now: datetime) -> list[Notice]:
-    """Tell who is yet to be told of the last run's cases: what quiet hours held goes out when they end.
+    """Tell who is yet to be told of the last run's cases or of the night: what quiet hours held goes out after them.
 
     Raises
     ------
@@ -128,6 +192,7 @@ def tell(operations: Operations, *, now: datetime) -> list[Notice]:
         If a message could not be delivered; the others went out.
     """
     _, notices = _told(operations, now)
+    notices = [*notices, *_told_of_night(operations, now)]
     failed = [notice.error for notice in notices if notice.error]
     if failed:
         raise OperationError(f"the rest is done, but: {failed[0]}")

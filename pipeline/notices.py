@@ -1,4 +1,4 @@
-"""Who is told of which cases, and when: urgent ones at once, the rest in a digest a day, each once.
+"""Who is told of which cases, and when: urgent ones at once, the rest in a digest a day, each once; and of the night.
 
 What a recipient was told is kept in the folder of the run, in ``notices.json``, and written after each message that
 went out: a run that is killed between the two tells of the same once more, never of nothing.
@@ -10,20 +10,24 @@ import logging
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, time
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from pipeline.sources.notice_config import NoticeConfig, Recipient
+from pipeline.night_record import NightRecord
+from pipeline.sources.notice_config import NightWord, NoticeConfig, Recipient
 from pipeline.sources.secrets import hidden, looked_up
 
 _LOG = logging.getLogger("tankdrift.notices")
 
 STATE: Final = "notices.json"
 _URGENCIES: Final = ("act_now", "today", "this_week", "watch")
+
+_LINES: Final = 30
+"""A message about the night has no more lines."""
 
 Case = dict[str, Any]
 State = dict[str, dict[str, Any]]
@@ -68,6 +72,76 @@ def notify(config: NoticeConfig, cases: pl.DataFrame, sites: pl.DataFrame, out: 
                 _mark(state, recipient, wanted, kind, now)
                 _write(out / STATE, state)
     return found
+
+
+def notify_night(
+    config: NoticeConfig, record: NightRecord | None, out: Path, *, now: datetime, late_after_hours: float
+) -> list[Notice]:
+    """Tell whoever wants to know how the last night went, each once; what quiet hours hold goes out after them.
+
+    Parameters
+    ----------
+    config : NoticeConfig
+    record : NightRecord, optional
+        The last night; none before the first.
+    out : Path
+        Folder of the run.
+    now : datetime
+        What the clock says, in UTC.
+    late_after_hours : float
+        When the last night is longer ago, the next one is late. [h]
+    """
+    if record is None:
+        return []
+    found = []
+    news = night_news(record, now=now, late_after_hours=late_after_hours)
+    for recipient in config.to:
+        local = now.astimezone(ZoneInfo(recipient.timezone)).time()
+        state = _read(out / STATE)
+        told = state.setdefault(_key(recipient), {"cases": {}}).setdefault("night", {})
+        for kind, (mark, title, body) in news.items():
+            if kind not in recipient.night or told.get(kind) == mark or quiet(local, recipient):
+                continue
+            notice = _send(recipient, title, body, 0) if body else None
+            if notice is None or notice.error is None:
+                told[kind] = mark
+                _write(out / STATE, state)
+            found += [] if notice is None else [notice]
+    return found
+
+
+def night_news(record: NightRecord, *, now: datetime, late_after_hours: float) -> dict[NightWord, tuple[str, str, str]]:
+    """What there is to tell of a night: a mark by which it is told once, its title, and its body, if any."""
+    count = sum(record.cases.values())
+    stale = "\n".join(record.not_fresh[:_LINES])
+    names = json.dumps(sorted(line.partition(":")[0] for line in record.not_fresh))
+    news: dict[NightWord, tuple[str, str, str]] = {
+        "finished": (record.at, f"tankdrift: the night is done, {count:g} cases", _came(record)),
+        "stale": (names, f"tankdrift: {len(record.not_fresh)} tanks or tills are not fresh", stale),
+    }
+    if record.failures:
+        title = f"tankdrift: the night failed in {len(record.failures)} parts"
+        news["failed"] = (record.at, title, "\n".join(record.failures[:_LINES]))
+    at = datetime.fromisoformat(record.at)
+    if now - at > timedelta(hours=late_after_hours):
+        title = f"tankdrift: no night since {at:%Y-%m-%d %H:%M} UTC"
+        body = "See whether the machine, the schedule and its worker run; tankdrift nightly does the work by hand."
+        news["late"] = (record.at, title, body)
+    return news
+
+
+def notify_start(config: NoticeConfig, *, now: datetime) -> list[Notice]:
+    """Tell whoever wants to know that a night has started; in his quiet hours he is not told, then or later."""
+    title, body = "tankdrift: the night has started", f"At {now:%Y-%m-%d %H:%M} UTC."
+    return [
+        _send(one, title, body, 0)
+        for one in config.to
+        if "started" in one.night and not quiet(now.astimezone(ZoneInfo(one.timezone)).time(), one)
+    ]
+
+
+def _came(record: NightRecord) -> str:
+    return "\n".join(f"{name}: {rows:,.0f} new rows" for name, rows in record.new.items()) or "No source was asked."
 
 
 def due(recipient: Recipient, cases: Sequence[Case], told: dict[str, Any], *, now: datetime) -> dict[str, list[Case]]:
@@ -137,7 +211,7 @@ def _send(recipient: Recipient, title: str, body: str, count: int) -> Notice:
         return Notice(recipient.role, title, count, f"notice to {recipient.role}: {recipient.url} is no such address")
     if not sender.notify(title=title, body=body, body_format=apprise.NotifyFormat.TEXT):
         return Notice(recipient.role, title, count, f"notice to {recipient.role}: it could not be delivered")
-    _LOG.info("told %s of %d cases", recipient.role, count)
+    _LOG.info("told %s: %s", recipient.role, title)
     return Notice(recipient.role, title, count)
 
 

@@ -1,9 +1,10 @@
 """Every default that a user may turn, in one place. Physical constants stand with their source instead."""
 
+import difflib
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 
 from pipeline.errors import ArgumentError
 
@@ -27,10 +28,10 @@ class Settings:
         clock in another zone, common practice, no source.
     """
 
-    detectable_limit_l_per_h: float = 0.757
-    fail_leak_rate_l_per_h: float = 0.757 / 2
-    max_quarantine_pct: float = 100.0
-    max_ahead_hours: float = 24.0
+    detectable_limit_l_per_h: float = field(default=0.757, metadata={"example": "0.5"})
+    fail_leak_rate_l_per_h: float = field(default=0.757 / 2, metadata={"example": "0.25"})
+    max_quarantine_pct: float = field(default=100.0, metadata={"example": "5.0"})
+    max_ahead_hours: float = field(default=24.0, metadata={"example": "2.0"})
 
     @property
     def digest(self) -> str:
@@ -56,11 +57,15 @@ def settings_from(values: Mapping[str, object]) -> Settings:
     ArgumentError
         If there is no such setting, or a value is not of the setting's type.
     """
-    known = {field.name: type(getattr(Settings(), field.name)) for field in fields(Settings)}
+    known = {one.name: type(getattr(Settings(), one.name)) for one in fields(Settings)}
     changes: dict[str, object] = {}
     for name, value in values.items():
         if name not in known:
-            raise ArgumentError(f"there is no setting {name!r}; there are {', '.join(known)}")
+            near = difflib.get_close_matches(name, known, n=1)
+            raise ArgumentError(
+                f"there is no setting {name!r}; "
+                + (f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}")
+            )
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
         if known[name] is float and is_number:
             changes[name] = float(value)  # type: ignore[arg-type]

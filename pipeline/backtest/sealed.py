@@ -50,7 +50,7 @@ _PURE_WORDS: Final = """
     cume_dist dense_rank fill first_value lag last_value lead nth_value ntile percent_rank rank rank_dense row_number
     generate_series range
 """
-_PURE: Final = frozenset(_PURE_WORDS.split())
+PURE: Final = frozenset(_PURE_WORDS.split())
 """Functions that a rule may call: their values hang on their arguments alone, and they come to an end. One that DuckDB
 adds, or that tells of the clock, the machine, the settings or the database, is not among them."""
 _TYPES: Final = {
@@ -161,7 +161,7 @@ _CLOCK_WORDS: Final = [
 
 
 def _require_pure(rule: str, name: str) -> None:
-    if name not in _PURE:
+    if name not in PURE:
         raise RefusedRuleError(f"rule {rule}: it calls {name}(), which is not among the functions that a rule may call")
 
 

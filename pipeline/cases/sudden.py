@@ -41,6 +41,8 @@ PIECES_S = 3 * 3600.0
 """Draws that follow so soon are one matter: a lorry that comes twice, or sales that were not booked. No source."""
 REPLACED_S = 2 * 3600.0
 """A gauge that steps so near a replacement on record was put right then. No source."""
+HOUR_S = 3600.0
+"""A sale that stands for so long is one of the hour that a clock change repeats, or a hose left open."""
 BOOKED_S = 2 * 3600.0
 """A till's clock may be off by an hour, and a sale stands at one of its ends."""
 
@@ -134,6 +136,21 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
         if abs(own.z) >= Z_FOUND:
             kept += moves_of_steps(unit.unit.series, unit.flows, [(day, own)])
     return [replace(move, undone=_has_return(move, kept)) for move in kept]
+
+
+def outside(moves: list[Move], spans_s: Floats) -> list[Move]:
+    """Moves that lie in no sale of an hour or more: when in it the litres left, nobody knows.
+
+    `spans_s`, shape (n, 2), the start and end of such sales. [s]
+    """
+    return [
+        move
+        for move in moves
+        if not any(
+            start_s <= move.step.end_s and move.step.start_s <= end_s and known_day(end_s) <= move.day
+            for start_s, end_s in spans_s.tolist()
+        )
+    ]
 
 
 def unmirrored(site: SiteObserved, moves_of: dict[str, list[Move]]) -> dict[str, list[Move]]:

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Final, TypeVar
 
 from pipeline.errors import SourceDownError, SourceError, TankdriftError
@@ -25,6 +26,7 @@ from pipeline.sources.config import (
     SqlConfig,
 )
 from pipeline.sources.landing import Landing, Merged
+from pipeline.sources.losses import empty_levels, require_columns, require_readable, settings_digest
 from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.opcua import OpcuaSource
 from pipeline.sources.secrets import hidden, in_short
@@ -160,8 +162,8 @@ def require_space(operations: Operations) -> None:
     free = shutil.disk_usage(operations.lake).free / 1e9
     if free < operations.min_free_gb:
         raise SourceError(
-            f"{operations.lake}: {free:.1f} GB free, less than min_free_gb ({operations.min_free_gb:g}); "
-            "make room, or set min_free_gb lower"
+            f"{operations.lake}: {free:.1f} GB free, less than min_free_gb ({operations.min_free_gb:g})",
+            mend="make room, or set min_free_gb lower",
         )
 
 
@@ -171,27 +173,67 @@ class _Job:
     def __init__(self, landing: Landing, source: Source, config: SourceConfig, table: str, now: datetime) -> None:
         self.landing, self.source, self.config, self.table, self.now = landing, source, config, table, now
         self.collected = Collected(config.name, table)
+        self.columns_before: list[str] = landing.marks(config.name).found.get("columns", {}).get(table, [])
+        self.columns: set[str] | None = None
+        self.rows = self.levels = self.spread = 0
+        self.troubles: list[str] = []
 
     def run(self, start: datetime | None, end: datetime | None) -> None:
+        digest = settings_digest(self.config, self.table)
+        read_by = self.landing.marks(self.config.name).found.get("settings", {}).get(self.table)
+        is_told_anew = read_by not in (None, digest)
         if isinstance(self.source, Arriving):
-            self._arrivals(self.source, again=start is not None)
+            if is_told_anew:
+                self.landing.forget_refused(self.table, self.config.name)
+            self._arrivals(self.source, again=start is not None or is_told_anew)
         elif start is not None:
             self._windows(start, end or self.now, marks=False)
         elif self.table in STANDING:
             self._standing()
         else:
             begin, note = self._begin()
-            self.collected = replace(self.collected, note=note)
+            told_anew = "its settings have changed: tankdrift backfill reads by them what was read before"
+            self.collected = replace(self.collected, note=note or (told_anew if is_told_anew else None))
             self._windows(begin, self.now, marks=True)
+        self._look_over(digest)
 
-    def _count(self, merged: Merged) -> None:
+    def _look_over(self, digest: str) -> None:
+        """Note what is odd about all that came, and fail where a part of it did not."""
+        if self.spread:
+            note = f"{self.spread} sales of the hour that the clock change repeats may be of either pass"
+            self.collected = replace(self.collected, note=note)
+        self._remember("settings", digest)
+        if not self.columns_before and self.columns:
+            self._remember("columns", sorted(self.columns))
+        empty = empty_levels(self.table, self.rows, self.levels, self.config.name)
+        troubles = [*self.troubles, *([empty] if empty else [])]
+        if troubles:
+            raise SourceError(troubles[0] + (f" (and {len(troubles) - 1} more)" if len(troubles) > 1 else ""))
+
+    def _remember(self, what: str, value: object) -> None:
+        kept = self.landing.marks(self.config.name)
+        if kept.found.get(what, {}).get(self.table) != value:
+            kept.with_(what, {**kept.found.get(what, {}), self.table: value})
+
+    def _take(self, told: Fetched, land: Callable[[Fetched], Merged]) -> None:
+        """Bring in what was told, as soon as it is known to be readable."""
+        require_readable(told, self.table, self.config.name)
+        require_columns(told, self.columns_before, self.table, self.config.name)
+        merged = land(told)
         self.collected = replace(self.collected, merged=self.collected.merged + merged)
+        self.rows, self.spread = self.rows + told.rows.height, self.spread + told.spread
+        if self.table == "readings":
+            self.levels += told.rows["level_mm"].count()
+        if told.columns:
+            self.columns = set(told.columns) if self.columns is None else self.columns & set(told.columns)
+        if told.missed is not None and told.missed not in self.troubles:
+            self.troubles.append(told.missed)
 
     def _standing(self) -> None:
         told = self._tried(lambda: self.source.fetch(self.table, self.now, self.now))
         if told.rows.is_empty() and self.landing.files(self.table, self.config.name):
             raise SourceError(f"{self.config.name}: {self.table} came empty; what was known is kept")
-        self._count(self.landing.replace(self.table, self.config.name, told))
+        self._take(told, partial(self.landing.replace, self.table, self.config.name))
 
     def _begin(self) -> tuple[datetime, str | None]:
         mark = self.landing.marks(self.config.name).found.get(self.table)
@@ -208,12 +250,13 @@ class _Job:
         for begin, until in windows(self.table, start, end):
             told = self._tried(lambda begin=begin, until=until: self.source.fetch(self.table, begin, until))  # type: ignore[misc]
             if self.table in STANDING:
-                self._count(self.landing.replace(self.table, self.config.name, told))
+                self._take(told, partial(self.landing.replace, self.table, self.config.name))
                 return
-            self._count(self.landing.merge(self.table, self.config.name, told))
-            self.collected = replace(self.collected, through=until)
-            if marks:
-                self._advance(until)
+            self._take(told, partial(self.landing.merge, self.table, self.config.name))
+            if not self.troubles:  # what was missed is asked for again
+                self.collected = replace(self.collected, through=until)
+                if marks:
+                    self._advance(until)
 
     def _advance(self, until: datetime) -> None:
         """Move the mark on, never back."""
@@ -229,25 +272,22 @@ class _Job:
         new = [
             (name, mark)
             for name, mark in self._tried(lambda: source.files(self.table)).items()
-            if seen.get(name) != mark
+            if again or seen.get(name) != mark
         ]
-        damaged: list[str] = []
         for number, (name, mark) in enumerate(new, start=1):
             try:
                 told = self._tried(lambda name=name: source.read(self.table, name))  # type: ignore[misc]
+                self._take(told, partial(self._land_file, name))
             except SourceError as error:
-                damaged.append(str(error))
+                self.troubles.append(str(error))
+                seen.pop(name, None)
                 continue
-            self._count(self._land_file(name, told))
             seen[name] = mark
             if number % _FILES_A_MARK == 0:
                 kept = kept.with_(self.table, seen)
         if new:
             kept.with_(self.table, seen)
         self.collected = replace(self.collected, through=self.now)
-        if damaged:
-            more = f" (and {len(damaged) - 1} more)" if len(damaged) > 1 else ""
-            raise SourceError(damaged[0] + more)
 
     def _land_file(self, name: str, told: Fetched) -> Merged:
         """A lake's file, and a standing table's, stands for itself; a drop is merged into what came before."""

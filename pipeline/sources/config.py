@@ -1,204 +1,162 @@
 """The settings of operations, from `tankdrift.toml`: which sources there are, where the lake and the results go.
 
-What the environment says (``TANKDRIFT_LAKE``, ``TANKDRIFT_OUT``) goes before the file.
+What the environment says (``TANKDRIFT_LAKE``, ``TANKDRIFT_OUT``) goes before the file. The words below a key are its
+line in docs/settings.md.
 """
 
 import tomllib
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, Self
-from zoneinfo import ZoneInfo
+from typing import Annotated, Final, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES
 from pipeline.errors import ArgumentError, TankdriftError
+from pipeline.sources.known_keys import nearest
 from pipeline.sources.measures import FACTORS, fits
-from pipeline.sources.notice_config import NoticeConfig
+from pipeline.sources.notice_config import NoticeConfig, WatchConfig
 from pipeline.sources.secrets import Address, Options, Reference
+from pipeline.sources.table_config import FileTable, Register, Section, SqlTable, Tag, date_form
 
 FILE: Final = "tankdrift.toml"
 
 
-def _zone(name: str) -> str:
-    try:
-        ZoneInfo(name)
-    except (ValueError, OSError, KeyError) as error:
-        raise ValueError(f"there is no time zone {name!r}") from error
-    return name
+class _Source(Section):
+    name: str = Field(pattern=r"^[A-Za-z0-9_\-]+$", examples=['"historian"'])
+    """What it is called here: letters, digits, `_` and `-`."""
+    since: datetime | None = Field(default=None, examples=["2026-01-01T00:00:00Z"])
+    """Where the first window begins, of a source that is asked by time; left out, thirty days back."""
+    lookback_hours: float = Field(default=48.0, ge=0, examples=["72"])
+    """So much of what was read before is read again each night, for late and corrected rows."""
+    retries: int = Field(default=2, ge=0, examples=["5"])
+    """How often it is asked again where it cannot be reached."""
+    retry_wait_s: float = Field(default=5.0, ge=0, examples=["30"])
+    """The wait before it is asked again, doubled each time."""
 
 
-Zone = Annotated[str, AfterValidator(_zone)]
-
-
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Column(_Model):
-    """Where a column of the contract comes from: a column of the source with its unit and words, or one value."""
-
-    column: str | None = None
-    unit: str | None = None
-    value: str | float | bool | None = None
-    words: dict[str, str] = {}
-
-    @model_validator(mode="before")
-    @classmethod
-    def _short(cls, given: Any) -> Any:
-        return {"column": given} if isinstance(given, str) else given
-
-
-class Mapped(_Model):
-    """How a table of a source becomes one of the contract. A column that is not named has the contract's name."""
-
-    columns: dict[str, Column] = {}
-    timezone: Zone = "UTC"
-    time_format: str | None = None
-    decimal: Literal[".", ","] = "."
-
-
-class FileTable(Mapped):
-    """Files of one table: a pattern below the source's place."""
-
-    pattern: str
-    separator: str = ","
-    encoding: str = "utf-8"
-
-
-class SqlTable(Mapped):
-    """A table of a database. `narrow`: a row a tag and time; `wide`: a column a tag; `rows`: a row a row."""
-
-    table: str
-    layout: Literal["rows", "narrow", "wide"] = "rows"
-    time_column: str | None = None
-    changed_column: str | None = None
-    tag_column: str = "tag"
-    value_column: str = "value"
-    quality_column: str | None = None
-    time_kind: Literal["timestamp", "text", "epoch_s", "epoch_ms"] = "timestamp"
-
-
-class Tag(_Model):
-    """A tag of a historian: what it is of, which column it is, and in which unit."""
-
-    tag: str
-    column: str
-    tank_id: str | None = None
-    meter_id: str | None = None
-    unit: str | None = None
-
-    @property
-    def table(self) -> str:
-        """Table of the contract that it belongs to."""
-        return "meter_totals" if self.column == "total_l" else "readings"
-
-    @model_validator(mode="after")
-    def _known(self) -> Self:
-        if self.column not in ("level_mm", "water_mm", "temp_c", "density_kg_m3", "total_l"):
-            raise ValueError(f"tag {self.tag}: {self.column} is not a column that a tag can be")
-        if (self.meter_id if self.column == "total_l" else self.tank_id) is None:
-            raise ValueError(f"tag {self.tag}: it says neither which tank nor which meter it is of")
-        if self.unit is not None and not fits(self.unit, self.column):
-            raise ValueError(f"tag {self.tag}: unit {self.unit} does not measure {self.column}")
-        return self
-
-
-class Register(Tag):
-    """Registers of a Modbus device that hold one value."""
-
-    tag: str = ""
-    address: int = Field(ge=0, le=65535)
-    device_id: int = 1
-    kind: Literal["holding", "input"] = "holding"
-    type: Literal["uint16", "int16", "uint32", "int32", "float32", "float64"] = "uint16"
-    word_order: Literal["big", "little"] = "big"
-    scale: float = 1.0
-    bad_value: float | None = None
-
-
-class _SourceConfig(_Model):
-    name: str = Field(pattern=r"^[A-Za-z0-9_\-]+$")
-    since: datetime | None = None
-    lookback_hours: float = Field(48.0, ge=0)
-    retries: int = Field(2, ge=0)
-    retry_wait_s: float = Field(5.0, ge=0)
-
-
-class LakeConfig(_SourceConfig):
+class LakeConfig(_Source):
     """A folder that keeps the lake contract already, here or on an object store."""
 
-    kind: Literal["lake"]
-    place: Address
-    options: Options = {}
-    tables: tuple[str, ...] = ()
+    kind: Literal["lake"] = Field(examples=['"lake"'])
+    """What it is."""
+    place: Address = Field(examples=['"s3://depot/fleet"'])
+    """The folder, as seen from the settings' own, or an object store's address."""
+    options: Options = Field(default={}, examples=['{ endpoint = "http://127.0.0.1:9000", allow_http = "true" }'])
+    """What an object store is told: `endpoint`, `region`, `allow_http` and the like."""
+    tables: tuple[str, ...] = Field(default=(), examples=['["sites", "tanks"]'])
+    """Tables of it that are read; left out, all but `labels`."""
 
 
-class FilesConfig(_SourceConfig):
+class FilesConfig(_Source):
     """CSV and Parquet drops, here or on an object store."""
 
-    kind: Literal["files"]
-    place: Address
-    options: Options = {}
-    tables: dict[str, FileTable]
+    kind: Literal["files"] = Field(examples=['"files"'])
+    """What it is."""
+    place: Address = Field(examples=['"/srv/fleet"'])
+    """The folder, as seen from the settings' own, or an object store's address."""
+    options: Options = Field(default={}, examples=['{ region = "eu-central-1" }'])
+    """What an object store is told: `endpoint`, `region`, `allow_http` and the like."""
+    tables: dict[str, FileTable] = Field(examples=['{ sites = { pattern = "sites.csv" } }'])
+    """Tables of the contract that it has, a section each."""
 
 
-class SqlConfig(_SourceConfig):
+class SqlConfig(_Source):
     """A database behind ADBC."""
 
-    kind: Literal["sql"]
-    driver: Literal["postgresql", "sqlite"]
-    address: Address
-    tables: dict[str, SqlTable]
-    tags: tuple[Tag, ...] = ()
-    tag_file: Path | None = None
-    quality: Literal["words", "opc_da", "opc_ua"] = "opc_da"
-    quality_words: dict[str, str] = {}
-    hold_s: float = Field(0.0, ge=0)
+    kind: Literal["sql"] = Field(examples=['"sql"'])
+    """What it is."""
+    driver: Literal["postgresql", "sqlite"] = Field(examples=['"postgresql"'])
+    """Which database."""
+    address: Address = Field(examples=['"env:HISTORIAN"'])
+    """Its address, by reference where it has a password in it."""
+    tables: dict[str, SqlTable] = Field(examples=['{ sales = { table = "sales", time_column = "ts_end" } }'])
+    """Tables of the contract that it has, a section each."""
+    tags: tuple[Tag, ...] = Field(default=(), examples=['[{ tag = "LVL", tank_id = "T1", column = "level_mm" }]'])
+    """What the tags of its narrow and wide tables are."""
+    tag_file: Path | None = Field(default=None, examples=['"tags.csv"'])
+    """The same as CSV, its first line `tag,tank_id,meter_id,column,unit`."""
+    quality: Literal["words", "opc_da", "opc_ua"] = Field(default="opc_da", examples=['"words"'])
+    """How qualities are written: classic OPC bytes, OPC UA status codes, or words."""
+    quality_words: dict[str, str] = Field(default={}, examples=['{ fine = "good", broken = "bad" }'])
+    """The source's words of quality, and what each is in the contract."""
+    hold_s: float = Field(default=0.0, ge=0, examples=["900"])
+    """With it, the level's instants make the readings, and other tags' last values hold for so long."""
 
 
-class OpcuaConfig(_SourceConfig):
-    """An OPC UA server with historical access; a tag is a node's identifier."""
+class OpcuaConfig(_Source):
+    """An OPC UA server with historical access."""
 
-    kind: Literal["opcua"]
-    address: Address
-    user: str | None = None
-    password: Reference | None = None
-    tags: tuple[Tag, ...] = ()
-    tag_file: Path | None = None
-    hold_s: float = Field(0.0, ge=0)
-    values_a_request: int = Field(5000, ge=2)
-    timeout_s: float = Field(20.0, gt=0)
+    kind: Literal["opcua"] = Field(examples=['"opcua"'])
+    """What it is."""
+    address: Address = Field(examples=['"opc.tcp://10.0.0.5:4840/plant"'])
+    """Its endpoint."""
+    user: str | None = Field(default=None, examples=['"reader"'])
+    """Who reads; left out, nobody by name."""
+    password: Reference | None = Field(default=None, examples=['"env:PLANT_PASSWORD"'])
+    """Where the password is: `env:NAME` or `block:NAME`."""
+    tags: tuple[Tag, ...] = Field(
+        default=(), examples=['[{ tag = "ns=2;s=LVL", tank_id = "T1", column = "level_mm" }]']
+    )
+    """What its nodes are."""
+    tag_file: Path | None = Field(default=None, examples=['"tags.csv"'])
+    """The same as CSV, its first line `tag,tank_id,meter_id,column,unit`."""
+    hold_s: float = Field(default=0.0, ge=0, examples=["900"])
+    """With it, the level's instants make the readings, and other tags' last values hold for so long."""
+    values_a_request: int = Field(default=5000, ge=2, examples=["1000"])
+    """Values that are asked for at once."""
+    timeout_s: float = Field(default=20.0, gt=0, examples=["60"])
+    """How long an answer may take."""
 
 
-class ModbusConfig(_SourceConfig):
+class ModbusConfig(_Source):
     """A probe or controller that is asked over Modbus TCP."""
 
-    kind: Literal["modbus"]
-    host: str
-    port: int = 502
-    every_s: float = Field(60.0, ge=1)
-    timeout_s: float = Field(3.0, gt=0)
-    registers: tuple[Register, ...]
+    kind: Literal["modbus"] = Field(examples=['"modbus"'])
+    """What it is."""
+    host: str = Field(examples=['"10.0.0.7"'])
+    """Name or address of the device."""
+    port: int = Field(default=502, examples=["1502"])
+    """Its port."""
+    every_s: float = Field(default=60.0, ge=1, examples=["30"])
+    """How often `tankdrift record` asks."""
+    timeout_s: float = Field(default=3.0, gt=0, examples=["10"])
+    """How long an answer may take."""
+    registers: tuple[Register, ...] = Field(examples=['[{ address = 0, tank_id = "T1", column = "level_mm" }]'])
+    """What its registers hold."""
 
 
 SourceConfig = Annotated[LakeConfig | FilesConfig | SqlConfig | OpcuaConfig | ModbusConfig, Field(discriminator="kind")]
 
 
 class Operations(BaseSettings):
-    """All of `tankdrift.toml`."""
+    """What stands at the head of `tankdrift.toml`."""
 
-    model_config = SettingsConfigDict(env_prefix="TANKDRIFT_", extra="forbid", frozen=True)
+    model_config = SettingsConfigDict(
+        env_prefix="TANKDRIFT_", extra="forbid", frozen=True, use_attribute_docstrings=True
+    )
 
-    lake: Path = Path("lake")
-    out: Path = Path("out")
-    run: dict[str, float] = {}
-    stale_after_hours: float = Field(26.0, gt=0)
-    min_free_gb: float = Field(2.0, ge=0)
-    lock_wait_s: float = Field(600.0, ge=0)
-    sources: tuple[SourceConfig, ...] = ()
-    notices: NoticeConfig = NoticeConfig()
+    lake: Path = Field(default=Path("lake"), examples=['"/srv/tankdrift/lake"'])
+    """The folder that the sources fill; `TANKDRIFT_LAKE` in the environment goes before it."""
+    out: Path = Field(default=Path("out"), examples=['"/srv/tankdrift/out"'])
+    """The folder of results; `TANKDRIFT_OUT` in the environment goes before it."""
+    run: dict[str, float] = Field(default={}, examples=["{ max_quarantine_pct = 5.0 }"])
+    """The settings of a run, below."""
+    stale_after_hours: float = Field(default=26.0, gt=0, examples=["4"])
+    """A tank or a site's till that says nothing for longer is stale."""
+    min_free_gb: float = Field(default=2.0, ge=0, examples=["20"])
+    """Where less is free on the lake's disk, nothing is fetched."""
+    lock_wait_s: float = Field(default=600.0, ge=0, examples=["60"])
+    """How long a load or a run waits for another in the same folder."""
+    sources: tuple[SourceConfig, ...] = Field(
+        default=(), examples=['[{ name = "yard", kind = "lake", place = "yard" }]']
+    )
+    """Where data comes from, a section each."""
+    watch: WatchConfig = Field(default=WatchConfig(), examples=["{ late_after_hours = 25 }"])
+    """How the night is watched, below."""
+    notices: NoticeConfig = Field(default=NoticeConfig(), examples=['{ report_url = "https://reports.example.org/" }'])
+    """Who is told, below."""
 
     @field_validator("sources")
     @classmethod
@@ -234,6 +192,11 @@ def _require_known(source: SourceConfig) -> None:
             raise ValueError(f"source {source.name}: {table} cannot be {mapped.layout}: it is made of no tags")
         if isinstance(mapped, SqlTable) and mapped.time_column is None and (table in BY_DAY or mapped.layout != "rows"):
             raise ValueError(f"source {source.name}: {table} needs time_column")
+        if isinstance(mapped, SqlTable) and mapped.time_kind == "text" and date_form(mapped.time_format) is None:
+            raise ValueError(
+                f"source {source.name}: {table} cannot be asked by time: text in the form {mapped.time_format} stands "
+                "in no order of time; make a view with a column that begins with the year"
+            )
         for name, column in mapped.columns.items():
             if name not in LAKE_TABLES[table].columns():
                 raise ValueError(f"source {source.name}: the contract's table {table} has no column {name}")
@@ -263,16 +226,21 @@ def read_operations(path: Path) -> Operations:
     except TankdriftError as error:
         raise ArgumentError(f"{path}: {error}") from error
     base = path.resolve().parent
+    metrics = found.watch.metrics_file
+    watch = found.watch.model_copy(update={"metrics_file": None if metrics is None else base / metrics})
     return found.model_copy(
-        update={"lake": base / found.lake, "out": base / found.out, "sources": _placed(found, base)}
+        update={"lake": base / found.lake, "out": base / found.out, "sources": _placed(found, base), "watch": watch}
     )
 
 
 def _said(error: ValidationError) -> str:
     first = error.errors(include_input=False, include_url=False)[0]
     where = ".".join(str(step) for step in first["loc"])
+    said = first["msg"].removeprefix("Value error, ")
+    if first["type"] == "extra_forbidden":
+        said = f"there is no such setting{nearest(Operations, first['loc'])}"
     more = error.error_count() - 1
-    return f"{where}: {first['msg'].removeprefix('Value error, ')}" + (f" (and {more} more)" if more else "")
+    return f"{where}: {said}" + (f" (and {more} more)" if more else "")
 
 
 def _placed(found: Operations, base: Path) -> tuple[SourceConfig, ...]:

@@ -2,7 +2,7 @@
 
 import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 
@@ -10,10 +10,11 @@ import polars as pl
 
 from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
 from pipeline.errors import SourceError
-from pipeline.sources.config import FilesConfig, FileTable, LakeConfig
+from pipeline.sources.config import FilesConfig, LakeConfig
 from pipeline.sources.mapping import to_contract
 from pipeline.sources.places import Place, place_of
 from pipeline.sources.source import STANDING, Fetched, in_window, joined
+from pipeline.sources.table_config import FileTable
 
 
 @dataclass(frozen=True)
@@ -55,13 +56,16 @@ class FileSource:
         found = joined(table, [self.read(table, name) for name in self.files(table)])
         if table in STANDING:
             return found
-        return Fetched(in_window(found.rows, TIME_COLUMNS[table], start, end), found.refused)
+        return replace(found, rows=in_window(found.rows, TIME_COLUMNS[table], start, end))
 
     def check(self) -> None:
         """See `Source`."""
         for table in self.tables:
             if not self.files(table) and table in STANDING:
-                raise SourceError(f"{self.name}: no file fits {self.patterns[table].pattern!r} for {table}")
+                raise SourceError(
+                    f"{self.name}: no file fits {self.patterns[table].pattern!r} for {table}",
+                    mend="see place and pattern",
+                )
 
 
 def drops(config: FilesConfig) -> FileSource:
@@ -78,7 +82,7 @@ def lake(config: LakeConfig) -> FileSource:
 
 def _frame(content: bytes, name: str, mapped: FileTable, where: str) -> pl.DataFrame:
     if not content:
-        raise SourceError(f"{where} is empty")
+        raise SourceError(f"{where} is empty", mend="put it there again")
     try:
         if name.endswith(".parquet"):
             return pl.read_parquet(io.BytesIO(content))
@@ -86,4 +90,5 @@ def _frame(content: bytes, name: str, mapped: FileTable, where: str) -> pl.DataF
         return pl.read_csv(io.BytesIO(text), separator=mapped.separator, infer_schema=False)
     except (pl.exceptions.PolarsError, UnicodeDecodeError, LookupError, OSError) as error:
         kind = "Parquet" if name.endswith(".parquet") else f"CSV in {mapped.encoding}"
-        raise SourceError(f"{where} is not readable as {kind} (truncated, or of another kind)") from error
+        mend = "put it there again, or see separator and encoding"
+        raise SourceError(f"{where} is not readable as {kind} (truncated, or of another kind)", mend=mend) from error

@@ -137,6 +137,10 @@ class Landing:
             put_file(every, path)
         return every.height - known.height
 
+    def forget_refused(self, table: str, source: str) -> None:
+        """Take away what was refused of a table that is about to be read anew from the beginning."""
+        (self.lake / "_refused" / f"{source}.{table}.parquet").unlink(missing_ok=True)
+
     @contextmanager
     def held(self, source: str, wait_s: float) -> Iterator[None]:
         """Keep everybody else from writing what a source says; readers and other sources go on.

@@ -12,10 +12,10 @@ import polars as pl
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.errors import SourceError
-from pipeline.sources.config import Column, Mapped
-from pipeline.sources.local_time import to_utc
+from pipeline.sources.local_time import REPEATED, InUtc, in_utc
 from pipeline.sources.measures import converted
 from pipeline.sources.source import REFUSED, Fetched
+from pipeline.sources.table_config import Column, Mapped
 
 _TRUE: Final = ("true", "t", "yes", "y", "1")
 _FALSE: Final = ("false", "f", "no", "n", "0")
@@ -28,7 +28,7 @@ def to_contract(table: str, frame: pl.DataFrame, mapped: Mapped, *, where: str) 
     ----------
     table : str
     frame : DataFrame
-        Rows in the order in which the source wrote them.
+        Rows in the order in which the source wrote them, as far as it tells.
     mapped : Mapped
         Which column is which, in which units and zone.
     where : str
@@ -52,10 +52,17 @@ def to_contract(table: str, frame: pl.DataFrame, mapped: Mapped, *, where: str) 
         )
         for name in schema
     ]
-    read = _in_utc(read, schema, mapped, table)
-    missed = read.with_columns(_reason=pl.concat_str(lost, separator=", ", ignore_nulls=True))
-    told = _json(table, frame, missed["_reason"])
-    return Fetched(missed.filter(pl.col("_reason") == "").drop("_reason").cast(schema), told)
+    read = read.with_columns(_reason=pl.concat_str(lost, separator=", ", ignore_nulls=True))
+    told = _in_utc(read.drop("_reason"), schema, mapped, table)
+    is_refused = told.is_open & (table != "sales") & (read["_reason"] == "")
+    reasons = pl.select(pl.when(is_refused).then(pl.lit(REPEATED)).otherwise(read["_reason"])).to_series()
+    kept = reasons == ""
+    return Fetched(
+        told.rows.filter(kept).cast(schema),
+        _json(table, frame, reasons),
+        spread=int((told.is_open & kept).sum()),
+        columns=tuple(name for name, spec in specs.items() if spec.column is None or spec.column in frame.columns),
+    )
 
 
 def _require_columns(table: str, frame: pl.DataFrame, specs: Mapping[str, Column], mapped: Mapped, where: str) -> None:
@@ -63,10 +70,14 @@ def _require_columns(table: str, frame: pl.DataFrame, specs: Mapping[str, Column
         given = spec.value is not None or spec.column in frame.columns
         # A gauge may leave out a level; a table of readings without that column is one whose name has changed.
         is_told = not LAKE_TABLES[table].columns()[name].nullable or (table, name) == ("readings", "level_mm")
-        needed = name in mapped.columns or is_told
+        is_done_without = spec.column is None and not is_told
+        needed = (name in mapped.columns or is_told) and not is_done_without
         if not given and needed:
             found = ", ".join(frame.columns)
-            raise SourceError(f"{where}: there is no column {spec.column!r} for {table}.{name} (there are: {found})")
+            raise SourceError(
+                f"{where}: there is no column {spec.column!r} for {table}.{name} (there are: {found})",
+                mend=f'name one of them under [sources.tables.{table}.columns]: {name} = "..."',
+            )
 
 
 def _raw(spec: Column, frame: pl.DataFrame) -> pl.Expr:
@@ -159,12 +170,12 @@ def _is_utc(mapped: Mapped) -> bool:
     return mapped.timezone == "UTC" or form in ("epoch_s", "epoch_ms", "iso_zoned") or "%z" in form
 
 
-def _in_utc(read: pl.DataFrame, schema: pl.Schema, mapped: Mapped, table: str) -> pl.DataFrame:
+def _in_utc(read: pl.DataFrame, schema: pl.Schema, mapped: Mapped, table: str) -> InUtc:
     instants = [name for name, dtype in schema.items() if isinstance(dtype, pl.Datetime)]
     if _is_utc(mapped):
-        return read.with_columns(pl.col(instants).dt.replace_time_zone("UTC"))
-    series = [name for name in ("tank_id", "meter_id", "site_id") if name in schema][:1]
-    return read.with_columns(to_utc(read, name, mapped.timezone, series) for name in instants)
+        nothing_open = pl.Series([False]).new_from_index(0, read.height)
+        return InUtc(read.with_columns(pl.col(instants).dt.replace_time_zone("UTC")), nothing_open)
+    return in_utc(table, read, mapped.timezone)
 
 
 def _json(table: str, frame: pl.DataFrame, reasons: pl.Series) -> pl.DataFrame:

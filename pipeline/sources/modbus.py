@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from pipeline.errors import SourceError
-from pipeline.sources.config import ModbusConfig, Register, Tag
+from pipeline.sources.config import ModbusConfig
 from pipeline.sources.source import Fetched, nothing
+from pipeline.sources.table_config import Register, Tag
 from pipeline.sources.tags import VALUES, from_tags
 
 if TYPE_CHECKING:
@@ -59,11 +60,13 @@ class ModbusSource:
         try:
             from pymodbus.client import ModbusTcpClient
         except ImportError as error:
-            raise SourceError(f"{self.name}: Modbus needs: pip install 'tankdrift[sources]'") from error
+            raise SourceError(f"{self.name}: Modbus needs more", mend="pip install 'tankdrift[sources]'") from error
         client = ModbusTcpClient(self.config.host, port=self.config.port, timeout=self.config.timeout_s)
         try:
             if not client.connect():  # type: ignore[no-untyped-call]
-                raise SourceError(f"{self.name}: nobody answers at {self.config.host}:{self.config.port}")
+                raise SourceError(
+                    f"{self.name}: nobody answers at {self.config.host}:{self.config.port}", mend="see host and port"
+                )
             yield client
         finally:
             client.close()  # type: ignore[no-untyped-call]

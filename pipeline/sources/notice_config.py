@@ -1,44 +1,57 @@
 """Settings of notices: who is told what, and when. With no recipient, nobody is told anything."""
 
+from pathlib import Path
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from pipeline.sources.secrets import Reference
+from pipeline.sources.table_config import Section, Zone
 
 Urgency = Literal["act_now", "today", "this_week", "watch"]
+NightWord = Literal["started", "finished", "failed", "stale", "late"]
 WallClock = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 
 
-def _zone(name: str) -> str:
-    try:
-        ZoneInfo(name)
-    except (ValueError, OSError, KeyError) as error:
-        raise ValueError(f"there is no time zone {name!r}") from error
-    return name
+class Recipient(Section):
+    """Who is told: a role, at some sites or all."""
+
+    role: str = Field(pattern=r"^[\w \-]+$", examples=['"operations"'])
+    """What he is called here."""
+    url: Reference = Field(examples=['"env:MAIL_OPERATIONS"'])
+    """Where his address is, `env:NAME` or `block:NAME`; one that apprise knows: mail, chat, webhook."""
+    site_ids: tuple[str, ...] = Field(default=(), examples=['["S001", "S002"]'])
+    """The sites that he is told of; left out, all of them."""
+    at_once: tuple[Urgency, ...] = Field(default=("act_now", "today"), examples=['["act_now"]'])
+    """Urgencies that he is told of at once."""
+    digest: tuple[Urgency, ...] = Field(default=("this_week", "watch"), examples=['["today", "this_week"]'])
+    """Urgencies that he is told of once a day, together."""
+    night: tuple[NightWord, ...] = Field(default=(), examples=['["failed", "late", "stale"]'])
+    """What he is told of the night itself: that it has `started`, is `finished`, `failed` in a part, finds other tanks
+    or tills silent than before (`stale`), or did not come (`late`)."""
+    quiet_from: WallClock | None = Field(default=None, examples=['"22:00"'])
+    """From then on, by his clock, he is told of nothing that is not loud."""
+    quiet_to: WallClock | None = Field(default=None, examples=['"06:00"'])
+    """Until then."""
+    loud: tuple[Urgency, ...] = Field(default=("act_now",), examples=["[]"])
+    """Urgencies that he is told of in quiet hours, too."""
+    timezone: Zone = Field(default="UTC", examples=['"Europe/Berlin"'])
+    """Zone of his clock, an IANA name."""
 
 
-class Recipient(BaseModel):
-    """Who is told: a role, at some sites or all, through an address that apprise knows, by reference."""
+class WatchConfig(Section):
+    """How the night itself is watched."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    role: str = Field(pattern=r"^[\w \-]+$")
-    url: Reference
-    site_ids: tuple[str, ...] = ()
-    at_once: tuple[Urgency, ...] = ("act_now", "today")
-    digest: tuple[Urgency, ...] = ("this_week", "watch")
-    quiet_from: WallClock | None = None
-    quiet_to: WallClock | None = None
-    loud: tuple[Urgency, ...] = ("act_now",)
-    timezone: Annotated[str, AfterValidator(_zone)] = "UTC"
+    late_after_hours: float = Field(default=26.0, gt=0, examples=["25"])
+    """When the last night is longer ago, the next one is late: `tankdrift watch` and `tankdrift notify` say so."""
+    metrics_file: Path | None = Field(default=None, examples=['"/var/lib/node_exporter/tankdrift.prom"'])
+    """A file in the text form that Prometheus reads, written after each night; left out, none."""
 
 
-class NoticeConfig(BaseModel):
+class NoticeConfig(Section):
     """All about notices."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    report_url: str | None = None
-    to: tuple[Recipient, ...] = ()
+    report_url: str | None = Field(default=None, examples=['"https://reports.example.org/"'])
+    """Where the report is to be seen; each message ends with it."""
+    to: tuple[Recipient, ...] = Field(default=(), examples=['[{ role = "operations", url = "env:MAIL_OPERATIONS" }]'])
+    """Who is told, a section each; left out, nobody."""

@@ -14,16 +14,21 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from pipeline.errors import SourceError
-from pipeline.sources.config import OpcuaConfig, Tag
+from pipeline.sources.config import OpcuaConfig
 from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import Fetched, in_window
+from pipeline.sources.table_config import Tag
 from pipeline.sources.tag_map import tags_of
 from pipeline.sources.tags import VALUES, from_tags, opc_ua_quality
 
 if TYPE_CHECKING:
     from asyncua.client.client import Client
+    from asyncua.common.node import Node
 
 _LOG = logging.getLogger("tankdrift.sources")
+
+_HISTORY_READ: Final = 4
+"""Bit of AccessLevel (OPC 10000-3, 8.57)."""
 
 _TICK: Final = timedelta(microseconds=1)
 
@@ -53,24 +58,35 @@ class OpcuaSource:
         """See `Source`; a connection that breaks is made again, and the tag that it was at is read again."""
         wanted = [tag for tag in self.tags if tag.table == table]
         early = start - timedelta(seconds=self.config.hold_s)
-        values = asyncio.run(_read_all(self.config, wanted, early, end))
+        values, missed = asyncio.run(_read_all(self.config, wanted, early, end))
         found = from_tags(table, values, self.tags, hold_s=self.config.hold_s)
-        return Fetched(in_window(found.rows, "ts", start, end), found.refused)
+        return Fetched(in_window(found.rows, "ts", start, end), found.refused, missed=missed)
 
     def check(self) -> None:
         """See `Source`."""
         asyncio.run(_check(self.config, self.tags))
 
 
-async def _read_all(config: OpcuaConfig, tags: Sequence[Tag], start: datetime, end: datetime) -> pl.DataFrame:
+async def _read_all(
+    config: OpcuaConfig, tags: Sequence[Tag], start: datetime, end: datetime
+) -> tuple[pl.DataFrame, str | None]:
+    """Values of the tags, and a line about those that the server does not know or keeps no history of."""
     parts = [VALUES.to_frame()]
+    missed: list[str] = []
     left = list(tags)
     tries = 0
     while left:
         try:
             async with _client(config) as client:
                 while left:
-                    parts.append(await _history(client, config, left[0].tag, start, end))
+                    trouble: SourceError | None = None
+                    try:
+                        parts.append(await _history(client, config, left[0].tag, start, end))
+                    except SourceError as error:
+                        trouble = error
+                    if trouble is None and parts[-1].is_empty():
+                        trouble = await _why_empty(client, config, left[0].tag)
+                    missed += [] if trouble is None else [str(trouble)]
                     left.pop(0)
                     tries = 0
         except _broken() as error:
@@ -79,7 +95,36 @@ async def _read_all(config: OpcuaConfig, tags: Sequence[Tag], start: datetime, e
                 raise SourceError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
             _LOG.info("%s: connection lost, trying again", config.name)
             await asyncio.sleep(config.retry_wait_s * tries)
-    return pl.concat(parts)
+    more = f" (and {len(missed) - 1} more nodes)" if len(missed) > 1 else ""
+    return pl.concat(parts), missed[0] + more if missed else None
+
+
+def _node(client: "Client", config: OpcuaConfig, tag: str) -> "Node":
+    from asyncua.ua.uaerrors import UaError
+
+    try:
+        return client.get_node(tag)
+    except UaError as error:
+        raise SourceError(
+            f"{config.name}: tag {tag} is no identifier of a node", mend="write it as in ns=2;s=LEVEL"
+        ) from error
+
+
+async def _why_empty(client: "Client", config: OpcuaConfig, tag: str) -> SourceError | None:
+    """What ails a node that can never tell a history; None where it only had nothing to tell."""
+    from asyncua.ua.attribute_ids import AttributeIds
+    from asyncua.ua.uaerrors import UaStatusCodeError
+
+    try:
+        level = await _node(client, config, tag).read_attribute(AttributeIds.AccessLevel)
+    except SourceError as error:
+        return error
+    except UaStatusCodeError as error:
+        return SourceError(f"{config.name}: node {tag}: {in_short(error)}", mend="mend the tag map")
+    if level.Value is not None and not level.Value.Value & _HISTORY_READ:
+        said = f"{config.name}: node {tag} keeps no history that this user may read"
+        return SourceError(said, mend="switch it on in the server")
+    return None
 
 
 def _broken() -> tuple[type[BaseException], ...]:
@@ -92,7 +137,7 @@ def _client(config: OpcuaConfig) -> "Client":
     try:
         from asyncua.client.client import Client
     except ImportError as error:
-        raise SourceError(f"{config.name}: OPC UA needs: pip install 'tankdrift[sources]'") from error
+        raise SourceError(f"{config.name}: OPC UA needs more", mend="pip install 'tankdrift[sources]'") from error
     client = Client(looked_up(config.address), timeout=config.timeout_s)
     if config.user is not None:
         client.set_user(config.user)
@@ -104,14 +149,14 @@ def _client(config: OpcuaConfig) -> "Client":
 async def _history(client: "Client", config: OpcuaConfig, tag: str, start: datetime, end: datetime) -> pl.DataFrame:
     from asyncua.ua.uaerrors import UaStatusCodeError
 
-    node = client.get_node(tag)
+    node = _node(client, config, tag)
     found: dict[tuple[datetime, float | None, int], None] = {}
     at = start
     while at < end:
         try:
             page = await node.read_raw_history(at, end, numvalues=config.values_a_request, return_bounds=False)
         except UaStatusCodeError as error:
-            raise SourceError(f"{config.name}: node {tag}: {in_short(error)}; mend the tag map") from error
+            raise SourceError(f"{config.name}: node {tag}: {in_short(error)}", mend="mend the tag map") from error
         before = len(found)
         found.update(dict.fromkeys(told for value in page if (told := _told(value)) is not None))
         last = max((told[0] for told in list(found)[before:]), default=None)
@@ -140,15 +185,8 @@ async def _check(config: OpcuaConfig, tags: Sequence[Tag]) -> None:
     try:
         async with _client(config) as client:
             for tag in tags:
-                try:
-                    await client.get_node(tag.tag).read_attribute(_node_class())
-                except _broken() as error:
-                    raise SourceError(f"{config.name}: node {tag.tag}: {in_short(error)}; mend the tag map") from error
+                trouble = await _why_empty(client, config, tag.tag)
+                if trouble is not None:
+                    raise trouble
     except _broken() as error:
         raise SourceError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
-
-
-def _node_class() -> Any:
-    from asyncua.ua.attribute_ids import AttributeIds
-
-    return AttributeIds.NodeClass

@@ -36,7 +36,7 @@ class Folder:
     def files(self, pattern: str) -> dict[str, str]:
         """See `Place`; hidden files, and those that begin with an underscore, are not looked at."""
         if not self.root.is_dir():
-            raise SourceError(f"{self.root}: there is no such folder; make it, or mend place in the settings")
+            raise SourceError(f"{self.root}: there is no such folder", mend="make it, or mend place in the settings")
         found = []
         for path in self.root.rglob("*"):
             name = path.relative_to(self.root).as_posix()
@@ -98,13 +98,17 @@ def place_of(address: str, options: Mapping[str, str]) -> Place:
     try:
         from obstore.store import from_url
     except ImportError as error:
-        raise SourceError(f"{hidden(where)}: object stores need: pip install 'tankdrift[sources]'") from error
+        raise SourceError(
+            f"{hidden(where)}: object stores need more", mend="pip install 'tankdrift[sources]'"
+        ) from error
     config: Any = {name: looked_up(value) for name, value in options.items() if name != "allow_http"}
     client: Any = {"allow_http": True} if options.get("allow_http") == "true" else {}
     try:
         store = from_url(where, config=config or None, client_options=client or None)
     except Exception as error:  # obstore raises what its parts in Rust raise, of several kinds
-        raise SourceError(f"{hidden(where)}: no object store could be made of this: {in_short(error)}") from error
+        raise SourceError(
+            f"{hidden(where)}: no object store could be made of this: {in_short(error)}", mend="see place and options"
+        ) from error
     return Bucket(hidden(where), store)
 
 

@@ -67,7 +67,7 @@ def looked_up(text: str) -> str:
     value = os.environ.get(name) if kind == "env" else _from_block(name)
     if not value:
         where = "the environment" if kind == "env" else "Prefect's Secret blocks"
-        raise SourceError(f"{text}: there is no {name} in {where}; set it there")
+        raise SourceError(f"{text}: there is no {name} in {where}", mend="set it there")
     _LOOKED_UP.update(secret for secret in _parts(value) if len(secret) >= _SHORTEST)
     return value
 
@@ -83,7 +83,7 @@ def _from_block(name: str) -> str | None:
         return None
     except Exception as error:  # its client's own, of many kinds
         raise SourceError(
-            f"block:{name}: Prefect cannot be asked for it ({type(error).__name__}); see PREFECT_API_URL"
+            f"block:{name}: Prefect cannot be asked for it ({type(error).__name__})", mend="see PREFECT_API_URL"
         ) from error
 
 

@@ -22,10 +22,18 @@ FETCHED: Final = tuple(name for name in LAKE_TABLES if name not in STANDING and 
 
 @dataclass(frozen=True, slots=True)
 class Fetched:
-    """What came of a table: `rows` in the contract's columns and types, `refused` in those of `REFUSED`."""
+    """What came of a table: `rows` in the contract's columns and types, `refused` in those of `REFUSED`.
+
+    `spread` counts the sales that stand for both passes of the hour that a clock change repeats. `columns` are those of
+    the contract that the source has, none where it has no columns. `missed` is a line about what could not be read;
+    the rest is here, and the window is asked for again.
+    """
 
     rows: pl.DataFrame
     refused: pl.DataFrame = field(default_factory=lambda: REFUSED.to_frame())
+    spread: int = 0
+    columns: tuple[str, ...] = ()
+    missed: str | None = None
 
 
 @runtime_checkable
@@ -76,7 +84,11 @@ def nothing(table: str) -> Fetched:
 def joined(table: str, parts: Sequence[Fetched]) -> Fetched:
     """The rows of several, one after the other."""
     every = [nothing(table), *parts]
-    return Fetched(pl.concat([part.rows for part in every]), pl.concat([part.refused for part in every]))
+    return Fetched(
+        pl.concat([part.rows for part in every]),
+        pl.concat([part.refused for part in every]),
+        sum(part.spread for part in every),
+    )
 
 
 def in_window(frame: pl.DataFrame, column: str, start: datetime, end: datetime) -> pl.DataFrame:

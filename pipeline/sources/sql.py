@@ -4,9 +4,9 @@ Names of tables and columns come from the settings and are quoted as identifiers
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from importlib import import_module
 from typing import Any, Final
@@ -17,15 +17,20 @@ import polars as pl
 from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
 from pipeline.contract.vocabulary import QUALITIES
 from pipeline.errors import SourceDownError, SourceError
-from pipeline.sources.config import Column, Mapped, SqlConfig, SqlTable, Tag
+from pipeline.sources.config import SqlConfig
 from pipeline.sources.mapping import to_contract
 from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import REFUSED, STANDING, Fetched, in_window
+from pipeline.sources.table_config import Column, Mapped, SqlTable, Tag, date_form
 from pipeline.sources.tag_map import tags_of
 from pipeline.sources.tags import VALUES, from_tags, opc_da_quality, opc_ua_quality
 
 _MARGIN: Final = timedelta(hours=2)
 """Read around a window, and cut off again: a local clock's repeated hour is only told apart when it is seen whole."""
+
+_EARLIEST_S: Final = datetime(1990, 1, 1, tzinfo=UTC).timestamp()
+_LATEST_S: Final = datetime(2100, 1, 1, tzinfo=UTC).timestamp()
+"""A number outside these is no time of a fleet's, in the kind that it was asked as."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,8 @@ class SqlSource:
         with self._connected() as connection:
             text, parameters = _query(of, asked, start - _MARGIN - hold, end + _MARGIN, self.config.driver)
             frame = _run(connection, text, parameters, where)
+            if asked is not None:  # SQLite takes a name that it does not know for a word
+                _require(frame, {asked: "changed_column" if of.changed_column else "time_column"}, where)
             if frame.is_empty() and asked is not None:
                 _require_comparable(connection, of, asked, where)
         if of.layout == "rows":
@@ -68,7 +75,7 @@ class SqlSource:
             found = Fetched(told.rows, pl.concat([told.refused, values.refused]))
         if table in STANDING or of.changed_column is not None:
             return found
-        return Fetched(in_window(found.rows, TIME_COLUMNS[table], start, end), found.refused)
+        return replace(found, rows=in_window(found.rows, TIME_COLUMNS[table], start, end))
 
     def check(self) -> None:
         """See `Source`."""
@@ -82,7 +89,7 @@ class SqlSource:
         try:
             driver = import_module(f"adbc_driver_{self.config.driver}.dbapi")
         except ImportError as error:
-            raise SourceError(f"{self.name}: databases need: pip install 'tankdrift[sources]'") from error
+            raise SourceError(f"{self.name}: databases need more", mend="pip install 'tankdrift[sources]'") from error
         try:
             connection = driver.connect(address)
         except driver.Error as error:
@@ -103,20 +110,32 @@ def _run(connection: Any, text: str, parameters: tuple[object, ...], where: str)
     except (adbc.OperationalError, OSError) as error:
         raise SourceDownError(f"{where}: the database says {in_short(error)}") from error
     except adbc.Error as error:
-        raise SourceError(f"{where}: the database says {in_short(error)}") from error
+        mend = "mend table and column names, or give this user the right to read them"
+        raise SourceError(f"{where}: the database says {in_short(error)}", mend=mend) from error
     assert isinstance(found, pl.DataFrame)
     return found
 
 
 def _require_comparable(connection: Any, of: SqlTable, asked: str, where: str) -> None:
     """Raise where a window came empty because its column is no time of the kind that it was asked as."""
-    first = _run(connection, f"select {_quoted(asked)} from {_quoted(of.table)} limit 1", (), where).to_series()
-    # The other way round is not asked: PostgreSQL's numeric arrives as text.
-    if len(first) and first.dtype.is_numeric() and not of.time_kind.startswith("epoch"):
+    query = f"select {_quoted(asked)} from {_quoted(of.table)} where {_quoted(asked)} is not null limit 1"
+    first = _run(connection, query, (), where).to_series()
+    if first.is_empty():
+        return
+    # PostgreSQL's numeric arrives as text.
+    number = first.cast(pl.Float64, strict=False)[0] if first.dtype.is_numeric() or first.dtype == pl.String else None
+    if first.dtype.is_numeric() and not of.time_kind.startswith("epoch"):
         raise SourceError(
-            f"{where}: column {asked} holds numbers and time_kind is {of.time_kind}; "
-            "set time_kind to epoch_s or epoch_ms"
+            f"{where}: column {asked} holds numbers and time_kind is {of.time_kind}",
+            mend="set time_kind to epoch_s or epoch_ms",
         )
+    if of.time_kind.startswith("epoch"):
+        seconds = None if number is None else number / (1.0 if of.time_kind == "epoch_s" else 1000.0)
+        if seconds is None or not _EARLIEST_S < seconds < _LATEST_S:
+            kinds = "timestamp or text" if number is None else "epoch_ms" if number > _LATEST_S else "epoch_s"
+            raise SourceError(
+                f"{where}: what column {asked} holds is no {of.time_kind}", mend=f"set time_kind to {kinds}"
+            )
 
 
 def _query(
@@ -127,21 +146,24 @@ def _query(
         return text, ()
     marks = ("$1", "$2") if driver == "postgresql" else ("?", "?")
     column = _quoted(asked)
-    order = _quoted(of.time_column or asked)
-    text += f" where {column} >= {marks[0]} and {column} < {marks[1]} order by {order}"
-    return text, (_asked(start, of), _asked(end, of))
+    text += f" where {column} >= {marks[0]} and {column} < {marks[1]}"
+    if of.changed_column is not None:  # by their times they would no longer tell how they were written
+        text += f" order by {column}"
+    return text, (_asked(start, of, driver, is_end=False), _asked(end, of, driver, is_end=True))
 
 
-def _asked(instant: datetime, of: SqlTable) -> object:
-    """An instant as the table writes them."""
+def _asked(instant: datetime, of: SqlTable, driver: str, *, is_end: bool) -> object:
+    """An instant as the table writes them; of text, the whole day: how the rest of it is written is never sure."""
     instant = instant.astimezone(UTC)
     if of.time_kind == "epoch_s":
         return int(instant.timestamp())
     if of.time_kind == "epoch_ms":
         return int(instant.timestamp() * 1000)
     local = instant.astimezone(ZoneInfo(of.timezone))
-    if of.time_kind == "text":
-        return local.strftime(of.time_format or "%Y-%m-%d %H:%M:%S")
+    if of.time_kind == "text" or driver == "sqlite":  # SQLite knows no times, only text
+        is_zoned = of.time_format is not None and (of.time_format == "iso_zoned" or "%z" in of.time_format)
+        days = (1 if is_end else 0) + (0 if not is_zoned else 1 if is_end else -1)
+        return (local + timedelta(days=days)).strftime(date_form(of.time_format) or "%Y-%m-%d")
     return local.replace(tzinfo=None) if of.timezone != "UTC" else instant
 
 
@@ -157,10 +179,13 @@ def _quoted(name: str) -> str:
 def _values(frame: pl.DataFrame, of: SqlTable, config: SqlConfig, where: str) -> Fetched:
     """Values of tags in the columns of `VALUES`, from a narrow or a wide table."""
     time = str(of.time_column)
-    _require(frame, [time] if of.layout == "wide" else [time, of.tag_column, of.value_column], where)
+    named = {time: "time_column"} | ({of.quality_column: "quality_column"} if of.quality_column else {})
+    if of.layout == "narrow":
+        named |= {of.tag_column: "tag_column", of.value_column: "value_column"}
+    _require(frame, named, where)
     if of.layout == "wide":
         tags = [tag.tag for tag in tags_of(config.tags, config.tag_file)]
-        _require(frame, tags, where)
+        _require(frame, dict.fromkeys(tags, "tag"), where)
         frame = frame.unpivot(tags, index=[time, *([of.quality_column] if of.quality_column else [])])
         frame = frame.rename({"variable": "tag"}).filter(pl.col("value").is_not_null())
         tag_column, value_column = "tag", "value"
@@ -196,7 +221,11 @@ def _quality(code: pl.Expr, config: SqlConfig) -> pl.Expr:
     return code.cast(pl.Int64).map_elements(read, return_dtype=pl.String)
 
 
-def _require(frame: pl.DataFrame, columns: Sequence[str], where: str) -> None:
-    missing = [name for name in columns if name not in frame.columns]
-    if missing:
-        raise SourceError(f"{where}: there is no column {missing[0]!r} (there are: {', '.join(frame.columns)})")
+def _require(frame: pl.DataFrame, named: Mapping[str, str], where: str) -> None:
+    """Raise where the table has not a column, by the setting that names it."""
+    for name, setting in named.items():
+        if name not in frame.columns:
+            raise SourceError(
+                f"{where}: there is no column {name!r} (there are: {', '.join(frame.columns)})",
+                mend="mend it in the tag map" if setting == "tag" else f"set {setting} to one of them",
+            )

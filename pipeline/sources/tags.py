@@ -13,14 +13,17 @@ import polars as pl
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.vocabulary import QUALITIES
-from pipeline.sources.config import Tag
 from pipeline.sources.measures import converted
 from pipeline.sources.source import REFUSED, Fetched, nothing
+from pipeline.sources.table_config import Tag
 
 VALUES: Final = pl.Schema(
     {"tag": pl.String(), "ts": pl.Datetime("us", "UTC"), "value": pl.Float64(), "quality": pl.String()}
 )
 """Columns of a historian's values, their quality one of the contract's words."""
+
+TAG_UNKNOWN: Final = "tag_unknown"
+"""Reason of a value whose tag the map does not know."""
 
 _COLUMNS: Final = ("level_mm", "water_mm", "temp_c", "density_kg_m3")
 
@@ -63,7 +66,7 @@ def _strangers(table: str, values: pl.DataFrame, tags: Sequence[Tag]) -> pl.Data
     odd = values.filter(~pl.col("tag").is_in([tag.tag for tag in tags])).unique(
         ["tag"], keep="first", maintain_order=True
     )
-    return _refused(table, odd, "tag_unknown")
+    return _refused(table, odd, TAG_UNKNOWN)
 
 
 def _refused(table: str, rows: pl.DataFrame, reason: str) -> pl.DataFrame:

@@ -5,8 +5,10 @@ import pytest
 
 from pipeline.backtest.replay import replay
 from pipeline.backtest.rule import Rule, sql_rule
+from pipeline.backtest.sealed import PURE
 from pipeline.errors import RefusedRuleError
 from tests.support.backtests import day, seen, variance_days
+from tests.support.runs import ROOT
 
 HEAD = "-- rule: A rule\n-- looks for: something\n-- cause: any\n"
 DAYS = [day(number) for number in range(14)]
@@ -215,3 +217,9 @@ def test_a_function_is_handed_no_labels(tables):
     rule = Rule("planted", "A rule", "what was found out", (), (), ("tank_days",), "", find=find)
     with pytest.raises(KeyError):
         replay(rule, {}, tables, DAYS)
+
+
+def test_the_docs_list_the_functions_that_a_rule_may_call():
+    told = (ROOT / "docs" / "backtest.md").read_text(encoding="utf-8").split("list equal to the code's:\n\n")[1]
+    listed = told.split("\n\nTables are made")[0].split()
+    assert sorted(set(listed)) == sorted(name for name in PURE if name[0].isalpha())

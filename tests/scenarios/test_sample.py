@@ -49,6 +49,12 @@ def test_a_run_says_where_the_report_is_and_its_three_first_cases(run):
     assert sum(bool(re.match(r"  (act now|today|this week|watch), \d+ %: ", line)) for line in lines) == 3
 
 
+def test_the_readme_prints_what_a_run_says(run):
+    out, said = run
+    told = README.read_text(encoding="utf-8").split("`make run` ends with\n\n```text\n")[1].split("```")[0]
+    assert said.replace(str(out), "out") == told
+
+
 def test_the_terminals_count_is_the_pages(run):
     """What is on the worklist, by urgency: as the run says it, and as the first page's tallies have it."""
     out, said = run

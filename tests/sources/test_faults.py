@@ -6,7 +6,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import polars as pl
 import pytest
@@ -17,7 +17,6 @@ from pipeline.nightly import Night
 from pipeline.sources.collect import collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.landing import Landing
-from pipeline.sources.local_time import to_utc
 from pipeline.sources.source import Fetched
 from tests.support.lakes import START, tiny_lake, write
 from tests.support.nights import read
@@ -153,23 +152,6 @@ def test_a_clock_that_was_moved_back_reads_nothing_twice_and_says_so(tmp_path):
     assert done.note is None
 
 
-def test_the_hour_that_is_repeated_and_the_hour_that_is_skipped():
-    """Berlin, 27 October 2024 and 31 March 2024; instants of zoneinfo, an independent library, are what is expected."""
-    truth = [datetime(2024, 10, 26, 23, 0, tzinfo=UTC) + timedelta(minutes=15 * k) for k in range(16)]
-    frame = pl.DataFrame({"tank_id": ["T1"] * 16, "ts": truth}).with_columns(
-        pl.col("ts").dt.cast_time_unit("us").dt.convert_time_zone("Europe/Berlin").dt.replace_time_zone(None)
-    )
-    assert frame["ts"].n_unique() == 12
-    assert to_utc(frame, "ts", "Europe/Berlin", ["tank_id"]).to_list() == truth
-    other = frame.with_columns(tank_id=pl.lit("T2"))
-    woven = pl.concat([frame, other]).sort("ts", maintain_order=True)
-    told = woven.with_columns(to_utc(woven, "ts", "Europe/Berlin", ["tank_id"]))
-    for tank in ("T1", "T2"):
-        assert sorted(told.filter(pl.col("tank_id") == tank)["ts"].to_list()) == truth
-    skipped = pl.DataFrame({"tank_id": ["T1"], "ts": [datetime(2024, 3, 31, 2, 30)]})
-    assert to_utc(skipped, "ts", "Europe/Berlin", ["tank_id"]).to_list() == [None]
-
-
 def test_a_stream_ten_times_as_dense_is_taken_in_whole(tmp_path):
     landing = Landing(write(tmp_path / "lake", tiny_lake()))
     dense = tiny_lake()["readings"].head(96)
@@ -263,7 +245,7 @@ PASSWORD = 'kind = "sql"\ndriver = "sqlite"\naddress = "postgresql://u:fen-orcha
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ('lakes = "x"', "lakes: Extra inputs are not permitted"),
+        ('lakes = "x"', "lakes: there is no such setting; did you mean lake?"),
         (f"{SOURCE}{PASSWORD}[sources.tables]", "has a password in it"),
         (
             '[[notices.to]]\nrole = "ops"\nurl = "mailto://u:fen-orchard-12@h"',

@@ -7,11 +7,12 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.sources.collect import collect
-from pipeline.sources.config import ModbusConfig, OpcuaConfig, Register, Tag, read_operations
+from pipeline.sources.config import ModbusConfig, OpcuaConfig, read_operations
 from pipeline.sources.landing import Landing
 from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.opcua import OpcuaSource
 from pipeline.sources.record import record
+from pipeline.sources.table_config import Register, Tag
 from tests.sources.test_thirty_days import _Device, _serve
 from tests.support.lakes import START
 from tests.support.servers import Loop, free_port

@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.sources.config import Tag
+from pipeline.sources.table_config import Tag
 from pipeline.sources.tags import VALUES, from_tags
 from tests.support.lakes import START
 

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import json
 import os
 import pwd
 import shutil
@@ -12,6 +13,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 
@@ -90,6 +92,27 @@ def object_store(bucket: str) -> Iterator[str]:
     finally:
         process.terminate()
         process.wait()
+
+
+@contextlib.contextmanager
+def receiver() -> Iterator[tuple[str, list[dict]]]:
+    """A web server that takes notices; its address, as apprise writes it, and the messages as they come."""
+    taken: list[dict] = []
+
+    class Taken(BaseHTTPRequestHandler):
+        def do_POST(self):
+            taken.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_):
+            """Say nothing."""
+
+    server = HTTPServer(("127.0.0.1", 0), Taken)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    yield f"json://127.0.0.1:{server.server_port}/", taken
+    server.shutdown()
+    server.server_close()
 
 
 class Loop:

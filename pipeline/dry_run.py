@@ -1,0 +1,168 @@
+"""Every source read dry: one window of each table, to the contract, and nothing written.
+
+What ails is said a line each, with how to mend just that.
+"""
+
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+import polars as pl
+
+from pipeline.contract.lake import LAKE_TABLES, REFERENCES
+from pipeline.errors import SourceError, TankdriftError
+from pipeline.intake import PART, Registry, admit
+from pipeline.sources.collect import source_of
+from pipeline.sources.config import ModbusConfig, SourceConfig
+from pipeline.sources.losses import empty_levels, require_readable
+from pipeline.sources.modbus import ModbusSource
+from pipeline.sources.secrets import hidden, in_short
+from pipeline.sources.source import STANDING, Arriving, Fetched, Source, nothing
+from pipeline.sources.tags import TAG_UNKNOWN
+
+WINDOW: Final = timedelta(days=1)
+"""So much of a source is read that is asked by time; of one that is made of files, its newest file of each table."""
+
+KEYS: Final = {"sites": "site_id", "tanks": "tank_id", "meters": "meter_id"}
+"""Tables that others name, and by which column."""
+
+Ailment = tuple[str, str]
+"""What is amiss, and how to mend it."""
+
+
+@dataclass(slots=True)
+class DryRun:
+    """What reading a source dry came to: rows by table, and what ails."""
+
+    config: SourceConfig
+    seconds: float = 0.0
+    told: dict[str, Fetched] = field(default_factory=dict)
+    ailments: list[Ailment] = field(default_factory=list)
+
+    @property
+    def said(self) -> str:
+        """Rows of each table, in words."""
+        what = "in its newest file" if self.config.kind in ("files", "lake") else "in a day"
+        return ", ".join(f"{told.rows.height:,} {table} {what}" for table, told in self.told.items())
+
+
+def read_dry(config: SourceConfig, *, now: datetime) -> DryRun:
+    """Read a window of every table of a source."""
+    found = DryRun(config)
+    began = time.monotonic()
+    try:
+        source = source_of(config)
+        tables = source.tables
+        if isinstance(source, ModbusSource):
+            found.told = source.rows(_asked_once(source, now))
+        else:
+            source.check()
+    except Exception as error:  # whatever a driver raises is a finding
+        found.ailments.append(_ailment(config, error))
+        return found
+    for table in tables if not isinstance(config, ModbusConfig) else ():
+        try:
+            found.told[table] = _window(source, table, now)
+        except Exception as error:
+            ailment = _ailment(config, error)
+            found.ailments += [] if ailment in found.ailments else [ailment]
+    found.seconds = time.monotonic() - began
+    return found
+
+
+def _asked_once(source: ModbusSource, now: datetime) -> Sequence[tuple[str, datetime, float | None, str]]:
+    with source.opened() as client:
+        answers = source.ask(client, now)
+    if all(value is None for _, _, value, _ in answers):
+        raise SourceError(
+            f"{source.name}: not one register holds a number",
+            mend="see address, kind, type and device_id of its registers",
+        )
+    return answers
+
+
+def _window(source: Source, table: str, now: datetime) -> Fetched:
+    if isinstance(source, Arriving):
+        names = list(source.files(table))
+        if not names and table not in (*STANDING, "readings"):
+            return nothing(table)
+        if not names:
+            raise SourceError(f"{source.name}: there is no file of {table}", mend="see place, and pattern of the table")
+        told = source.read(table, names[-1])
+    else:
+        told = source.fetch(table, now.astimezone(UTC) - WINDOW, now)
+    require_readable(told, table, source.name)
+    return told
+
+
+def _ailment(config: SourceConfig, error: Exception) -> Ailment:
+    if isinstance(error, SourceError) and error.mend is not None:
+        return hidden(error.said), error.mend
+    said = str(error) if isinstance(error, TankdriftError | OSError) else f"{type(error).__name__}: {in_short(error)}"
+    where = {
+        "lake": "place", "files": "place and pattern", "sql": "address", "opcua": "address, user and password",
+        "modbus": "host and port",
+    }[config.kind]  # fmt: skip
+    return hidden(said), f"see {where} of [[sources]] {config.name}, and whether network and rights let this machine in"
+
+
+def known_ids(runs: Sequence[DryRun], lake: Mapping[str, set[str]]) -> dict[str, list[str]]:
+    """Sites, tanks and meters by the column of their key: those that a source tells, and those of the lake."""
+    found = {key: set(lake.get(key, ())) for key in KEYS.values()}
+    for run in runs:
+        for table, key in KEYS.items():
+            if table in run.told:
+                found[key] |= set(run.told[table].rows[key].drop_nulls().to_list())
+    return {key: sorted(names) for key, names in found.items()}
+
+
+def judged(run: DryRun, known: Mapping[str, Sequence[str]], limit_pct: float) -> Iterator[Ailment]:
+    """What ails a source's rows by the lake's contract, where more than `limit_pct` of a table's would be refused."""
+    for table, told in run.told.items():
+        empty = empty_levels(
+            table, told.rows.height, told.rows["level_mm"].count() if table == "readings" else 0, run.config.name
+        )
+        if empty:
+            yield empty, "see the column of level_mm, or the tags"
+        if table == "readings" and told.rows.is_empty() and told.refused.is_empty():
+            yield (
+                f"{run.config.name}: no reading came within a day",
+                "see whether gauges still write there, and the zone and kind of the times",
+            )
+        if told.missed is not None:
+            said, _, mend = told.missed.rpartition("; ")
+            yield said or told.missed, mend
+        yield from _refused(run.config.name, table, told, known, limit_pct)
+
+
+def _refused(
+    name: str, table: str, told: Fetched, known: Mapping[str, Sequence[str]], limit_pct: float
+) -> Iterator[Ailment]:
+    own = {
+        key: list(known[key]) or told.rows[key].drop_nulls().unique().to_list() if key in told.rows.columns else []
+        for key in REFERENCES.get(table, ())
+    }
+    registry = Registry(known=own, refused={key: [] for key in own})
+    admitted = admit(table, told.rows.with_columns(pl.lit(None, pl.Date).alias(PART)), registry)
+    refused = pl.concat([told.refused.filter(pl.col("reason") != TAG_UNKNOWN), admitted.refused.drop(PART)])
+    read = told.rows.height + told.refused.height
+    if refused.height * 100.0 <= limit_pct * read:
+        return
+    first = refused["reason"].value_counts(sort=True)["reason"][0]
+    row = hidden(refused.filter(pl.col("reason") == first)["row"][0])[:200]
+    said = f"{name}: {refused.height:,} of {read:,} rows of {table} would be refused, most for {first}, such as {row}"
+    yield said, _mend(table, first.partition(", ")[0])
+
+
+def _mend(table: str, reason: str) -> str:
+    column = reason.rpartition("_")[0]
+    if reason.endswith("_unreadable"):
+        return f"see unit, words, decimal and time_format of {column} under [sources.tables.{table}]"
+    if column in KEYS.values():
+        whose = next(name for name, key in KEYS.items() if key == column)
+        return f"mend {column} in the source or tag map, or add it to {whose}; no source's {whose} names it"
+    columns = LAKE_TABLES[table].columns()
+    named = next((name for name in columns if reason.startswith(name)), None)
+    return f"see {f'column {named}' if named else 'the rules'} of {table} in shared/data_dictionary.md"
