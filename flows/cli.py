@@ -166,7 +166,7 @@ def _run(options: argparse.Namespace) -> None:
     with shown():
         result = run_all(run) if options.direct else _through_prefect(run, verbose=options.verbose)
     sys.stdout.write(as_text(result, run.out) + "\n")
-    result.require_every_site()
+    result.require_whole()
     result.require_quarantine_below(run.settings.max_quarantine_pct)
 
 

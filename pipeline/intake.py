@@ -5,7 +5,7 @@ kept, refused with its reasons, or the exact double of one that is. Nothing depe
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Final
 
@@ -49,6 +49,12 @@ class Admitted:
     def doubles(self) -> int:
         """How many rows were exact doubles of others."""
         return self.rows_read - self.rows.height - self.refused.height
+
+    def beside(self, refused: pl.DataFrame) -> "Admitted":
+        """The same with more that was refused, each of which counts as a row read."""
+        more = refused.group_by(PART).agg(pl.len().cast(pl.Int64).alias("read"))
+        read = pl.concat([self.read, more]).group_by(PART).agg(pl.col("read").sum())
+        return replace(self, refused=pl.concat([self.refused, refused]), read=read)
 
     def counts(self) -> pl.DataFrame:
         """Rows `read` and `doubles` among them, by `PART`."""

@@ -18,7 +18,7 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES, Refused
 from pipeline.intake import AHEAD, PART, Admitted, Registry
-from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, require_usable
+from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, refused_files, require_a_file, require_usable
 from pipeline.resources import code_digest
 from pipeline.store import SCHEMAS, Store
 
@@ -145,11 +145,14 @@ class _Intake:
         for table in READ_TABLES:
             if table not in BY_DAY:
                 admitted = self._admit(table, self.parts[table])
+                require_a_file(self.lake, table, self.parts[table], refused_files(admitted.refused))
                 if table == "tanks":
                     require_usable(admitted)
                 self._replace_all(admitted)
         for table in BY_DAY:
             self._take_days(table)
+            standing = refused_files(self.store.query("ingest/refused_of", name=table))
+            require_a_file(self.lake, table, self.parts[table], standing)
         self.store.remember(self._context())
         if self.store.query("ingest/last_day")["day"][0] is None:
             require_usable(self._admit("readings", self.parts["readings"]))

@@ -202,14 +202,31 @@ def test_a_broken_lake_leaves_the_store_as_it_was(tmp_path, lake):
     _take(tmp_path / "out", lake)
     with open_store(tmp_path / "out") as store:
         before = {name: store.table(name) for name in (*READ_TABLES, "quarantine")}
-    broken = lake / "sales" / "day=2024-03-31" / "part-0.parquet"
-    broken.write_bytes(broken.read_bytes()[:-50])
+    for broken in (lake / "sales").rglob("*.parquet"):
+        broken.write_bytes(broken.read_bytes()[:-50])
     late = tiny_lake()["readings"].head(1).with_columns(ts=pl.lit(START + timedelta(seconds=5)))
     write_part(lake, "readings", D29, late, name="late")
-    with pytest.raises(LakeError, match="part-0"):
+    with pytest.raises(LakeError, match=r"day=2024-03-29/part-0.parquet is not .* none of the table's 3 files can be"):
         _take(tmp_path / "out", lake)
     with open_store(tmp_path / "out") as store:
         assert all(store.table(name).equals(frame) for name, frame in before.items())
+
+
+def test_a_broken_file_costs_its_rows_until_it_is_mended(tmp_path, lake):
+    out, broken = tmp_path / "out", lake / "sales" / "day=2024-03-31" / "part-0.parquet"
+    sound = broken.read_bytes()
+    _take(out, lake)
+    broken.write_bytes(sound[:-50])
+    _take(out, lake)
+    _assert_as_read_at_once(out, lake)
+    with open_store(out, read_only=True) as store:
+        assert store.table("quarantine").filter(table="sales").height == 1
+        assert sorted(store.table("sales")["ts_end"].dt.day().unique()) == [29, 30]
+    broken.write_bytes(sound)
+    _take(out, lake)
+    _assert_as_read_at_once(out, lake)
+    with open_store(out, read_only=True) as store:
+        assert store.table("quarantine").filter(table="sales").is_empty()
 
 
 def test_a_lake_cut_before_its_first_day_is_an_error_and_leaves_the_store(tmp_path, lake):
