@@ -6,7 +6,7 @@ kept, refused with its reasons, or the exact double of one that is. Nothing depe
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 import polars as pl
@@ -22,6 +22,17 @@ REFUSED_SCHEMA: Final = polars_schema(Refused)
 
 AHEAD: Final = "ahead_of_clock"
 """Reason of a row that speaks of an instant which is yet to come."""
+
+LONE: Final = "far_from_the_rest"
+"""Reason of a row whose time is half a year or more from that of nearly all others of its tank or meter."""
+
+_FAR: Final = timedelta(days=180)
+_LONE_SHARE: Final = 0.05
+_LONE_DAYS: Final = 2
+_LONE_ROWS: Final = 12
+"""An island in time is a clock's mistake where it is small: a clock that was reset tells old times until it is set
+again, but new times after a long silence are a tank that is back, unless they are a few rows. Common practice, no
+source."""
 
 SAME_KEY: Final = "same_key_other_content"
 """Reason of a row whose key another row has, with other content."""
@@ -153,6 +164,43 @@ def _zone_exists(name: str) -> bool:
     except pl.exceptions.ComputeError:
         return False
     return True
+
+
+def lone_days(counts: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of `counts` that stand far from the others of the same `id` and are few beside them.
+
+    Parameters
+    ----------
+    counts : DataFrame
+        `id` of a tank or meter, UTC `day`, and how many rows `n` of a table it has on that day.
+    """
+    ordered = counts.sort("id", "day")
+    is_far = (pl.col("day").diff() > _FAR).fill_null(value=False)
+    islands = ordered.with_columns(island=is_far.cum_sum().over("id"))
+    here = ["id", "island"]
+    span = pl.col("day").max() - pl.col("day").min()
+    each = islands.with_columns(rows=pl.col("n").sum().over(here), span=span.over(here))
+    is_largest = pl.col("rows") == pl.col("rows").max()
+    bulk = pl.col("day").filter(is_largest).min().over("id")
+    few = (
+        pl.when(pl.col("day") < bulk)
+        .then(pl.col("span") < timedelta(days=_LONE_DAYS))
+        .otherwise(pl.col("rows") <= _LONE_ROWS)
+    )
+    is_lone = few & (pl.col("rows") < _LONE_SHARE * pl.col("n").sum().over("id"))
+    return each.filter(is_lone).select(counts.columns)
+
+
+def without_lone(admitted: Admitted) -> Admitted:
+    """The same, with the rows that stand alone in time refused; for tables that lie in days."""
+    key, day = REFERENCES[admitted.table][0], pl.col(TIME_COLUMNS[admitted.table]).dt.date()
+    rows = admitted.rows.with_columns(id=pl.col(key), day=day)
+    lone = lone_days(rows.group_by("id", "day").agg(n=pl.len()))
+    out = rows.join(lone, on=["id", "day"], how="semi")
+    kept = rows.join(lone, on=["id", "day"], how="anti", maintain_order="left").drop("id", "day")
+    return replace(
+        admitted, rows=kept, refused=pl.concat([admitted.refused, as_refused(admitted.table, out, pl.lit(LONE))])
+    )
 
 
 def _one_a_key(table: str, frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

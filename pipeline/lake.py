@@ -18,7 +18,7 @@ from pipeline.contract.columns import contract_type
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES, OPTIONAL_TABLES, TIME_COLUMNS
 from pipeline.errors import LakeError
-from pipeline.intake import PART, REFUSED_SCHEMA, Admitted, Registry, admit
+from pipeline.intake import PART, REFUSED_SCHEMA, Admitted, Registry, admit, without_lone
 
 REGISTRY_TABLES = {"sites": "site_id", "tanks": "tank_id", "meters": "meter_id"}
 """Tables that others refer to, with the column that does."""
@@ -327,6 +327,8 @@ def read_lake(lake: Path, *, until: date | None = None) -> Lake:
         own = [part for part in parts if part.table == table]
         admitted[table] = admit_part_of(lake, table, own, registry, until=until)
         require_a_file(lake, table, own, refused_files(admitted[table].refused))
+        if table in BY_DAY:
+            admitted[table] = without_lone(admitted[table])
         if table in ("tanks", "readings"):
             require_usable(admitted[table])
     return Lake({table: entry.rows.drop(PART) for table, entry in admitted.items()}, admitted)

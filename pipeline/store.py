@@ -80,6 +80,14 @@ class Store:
                 {"first": first, "after": after},
             )
 
+    def delete_of(self, name: str, key: str, ids: Collection[str], days: Collection[date]) -> None:
+        """Take the rows of some tanks or meters, each on its own UTC day, out of a table that lies in days."""
+        self._connection.execute(
+            f'delete from "{name}" where ("{key}", "{TIME_COLUMNS[name]}"::date) in'
+            " (select (unnest($ids::varchar[]), unnest($days::date[])))",
+            {"ids": list(ids), "days": list(days)},
+        )
+
     def delete_parts(self, name: str, table: str, parts: Collection[date | None]) -> None:
         """Take what is remembered of some parts of a lake's table out of `_parts` or `_refused`."""
         self._connection.execute(

@@ -229,6 +229,38 @@ def test_a_broken_file_costs_its_rows_until_it_is_mended(tmp_path, lake):
         assert store.table("quarantine").filter(table="sales").is_empty()
 
 
+def test_what_stands_alone_in_time_waits_for_more_beside_it(tmp_path):
+    """Naive twin: one reading of 2001, then more than a twentieth of all there, then one again."""
+    tables = tiny_lake()
+    lake, out = write(tmp_path / "lake", tables), tmp_path / "out"
+    old = tables["readings"].head(40).with_columns(pl.col("ts").dt.offset_by("-24y"))
+    day = old["ts"][0].date()
+    for rows, refused in ((1, 1), (40, 0), (1, 1)):
+        write_part(lake, "readings", day, old.head(rows))
+        _take(out, lake)
+        _assert_as_read_at_once(out, lake)
+        with open_store(out, read_only=True) as store:
+            assert store.table("quarantine").height == refused
+    (lake / "events.parquet").touch()
+    assert _take(out, lake)
+    _assert_as_read_at_once(out, lake)
+
+
+@pytest.mark.parametrize("table", BY_DAY)
+def test_one_row_far_from_the_rest_of_each_table(tmp_path, table):
+    tables = tiny_lake(days=21)
+    moved = {name: pl.col(name).dt.offset_by("-10y") for name in ("ts", "ts_start", "ts_end") if name in tables[table]}
+    stray = tables[table].head(1).with_columns(**moved)
+    if table == "sales":
+        stray = stray.with_columns(sale_id=pl.lit("stray"))
+    tables[table] = pl.concat([tables[table], stray])
+    lake, out = write(tmp_path / "lake", tables), tmp_path / "out"
+    _take(out, lake)
+    with open_store(out, read_only=True) as store:
+        assert store.table("quarantine").select("table", "reason").rows() == [(table, "far_from_the_rest")]
+    _assert_as_read_at_once(out, lake)
+
+
 def test_a_lake_cut_before_its_first_day_is_an_error_and_leaves_the_store(tmp_path, lake):
     _take(tmp_path / "out", lake)
     with pytest.raises(LakeError, match="holds no row, or none so early"):
