@@ -66,13 +66,18 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a run came to: rows in and refused by table, the worklist by urgency and its first, what was left out."""
+    """What a run came to: rows in and refused by table, the worklist by urgency and its first, what was left out.
+
+    `failed` has a line about each site, file and column that was left out, `without_chart` the tanks of which no stock
+    can be told.
+    """
 
     intake: pl.DataFrame
     cases: pl.DataFrame
     first: pl.DataFrame
     last_day: date
     failed: tuple[str, ...] = ()
+    without_chart: tuple[str, ...] = ()
 
     def require_whole(self) -> None:
         """Raise where the analysis of a site broke or a file could not be used; the results of all others stand.
@@ -227,6 +232,7 @@ def outcome(out: Path) -> Outcome:
             first=current.head(FIRST_CASES),
             last_day=_last_day(store),
             failed=(*sites, *store.query("ingest/refused_files")["said"]),
+            without_chart=tuple(store.table("data_health").filter(kind="no_chart")["tank_id"]),
         )
 
 

@@ -12,6 +12,8 @@ from scipy.interpolate import CubicSpline, PchipInterpolator
 Floats = NDArray[np.float64]
 
 REFERENCE_TEMP_C = 15.0
+COLDEST_C, WARMEST_C = -60.0, 90.0
+"""No product in a tank is colder or warmer; common practice, no source. What a gauge says beyond is not known."""
 MICROSECONDS = 1e6
 FIRST_GAPS = 500
 """How many of the first gaps between readings tell the usual one."""
@@ -159,7 +161,7 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
     }
     bottom, top = strapping.span_mm()
     columns["water_mm"][(columns["water_mm"] < 0) | (columns["water_mm"] > top)] = np.nan
-    columns["temp_c"][np.abs(columns["temp_c"]) > 80] = np.nan
+    columns["temp_c"][(columns["temp_c"] < COLDEST_C) | (columns["temp_c"] > WARMEST_C)] = np.nan
     columns["density_kg_m3"][(columns["density_kg_m3"] < 500) | (columns["density_kg_m3"] > 1100)] = np.nan
     level = columns["level_mm"]
     usable = np.isfinite(level) & (level >= max(bottom, 1.0)) & (level <= top)
