@@ -325,8 +325,11 @@ def _changed(
     here = seen[home].get(meter)
     if here is None or here.drawn > 0.5 or (1.0 - here.drawn) < NOT_DRAWN_T * here.sd:
         return None
+    # No spread at all is what is left where every row that tells is far off.
     others = [
-        (one.drawn / one.sd, unit_id) for unit_id, rows in seen.items() if unit_id != home and (one := rows.get(meter))
+        (one.drawn / max(one.sd, 1e-9), unit_id)
+        for unit_id, rows in seen.items()
+        if unit_id != home and (one := rows.get(meter))
     ]
     likely = [(score, unit_id) for score, unit_id in others if score > 5.0 and seen[unit_id][meter].drawn > 0.4]
     if not likely:
