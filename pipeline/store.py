@@ -73,11 +73,11 @@ class Store:
     def delete_days(self, name: str, days: Collection[date]) -> None:
         """Take the rows of some UTC days out of a table that lies in days."""
         column = TIME_COLUMNS[name]
-        for first, after in _runs(days):
+        for first, last in _runs(days):
             self._connection.execute(
                 f'delete from "{name}" where "{column}" >= $first::timestamp at time zone \'UTC\''
-                f" and \"{column}\" < $after::timestamp at time zone 'UTC'",
-                {"first": first, "after": after},
+                f" and \"{column}\" < ($last::date + 1)::timestamp at time zone 'UTC'",
+                {"first": first, "last": last},
             )
 
     def delete_of(self, name: str, key: str, ids: Collection[str], days: Collection[date]) -> None:
@@ -132,12 +132,12 @@ _TEXT: Final = {"name": pl.String, "value": pl.String}
 
 
 def _runs(days: Collection[date]) -> Iterator[tuple[date, date]]:
-    """Stretches of days without a gap: the first of each, and the day after its last."""
+    """Stretches of days without a gap: the first and the last of each."""
     ordered = sorted(days)
     start = 0
     for end in range(1, len(ordered) + 1):
         if end == len(ordered) or ordered[end] - ordered[end - 1] > timedelta(days=1):
-            yield ordered[start], ordered[end - 1] + timedelta(days=1)
+            yield ordered[start], ordered[end - 1]
             start = end
 
 

@@ -1,47 +1,45 @@
 """Kind of evidence: known truth by construction. A lake that is wrong in one thing costs that thing and no more."""
 
-import polars as pl
+import json
+
 import pytest
 
 from flows.cli import main
 from pipeline.store import open_store
-from tests.support.bad_lakes import KINDS, fleet
-from tests.support.lakes import digest, write
+from tests.support.bad_lakes import KINDS
+from tests.support.lake_catalogue import BadLake, catalogue
+from tests.support.lake_verdicts import judged, run, second_site
 
-SOUND = pl.col("tank_id").is_in(["XT1", "XT2"])
-
-
-def _run(lake, out):
-    return main(["run", str(lake), "--out", str(out), "--direct"])
-
-
-def _sound(out) -> dict[str, list[dict]]:
-    """What a run says of the site that nothing was done to."""
-    names = ("tank_days", "variance_parts", "statements", "cases")
-    return {name: pl.read_parquet(out / f"{name}.parquet").filter(SOUND).to_dicts() for name in names}
+SAMPLE = catalogue()[20::70]
+"""Every seventieth of the catalogue; `python -m tests.benchmarks.bad_lakes` runs over all of it."""
 
 
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory):
     folder = tmp_path_factory.mktemp("sound")
-    assert _run(write(folder / "lake", fleet()), folder / "out") == 0
-    found = _sound(folder / "out")
-    assert len(found["tank_days"]) >= 6
+    assert run(BadLake("right").write(folder / "lake"), folder / "out") == (0, [])
+    found = second_site(folder / "out")
+    assert len(found["tank_days"]) >= 3
     return found
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_a_bad_lake_costs_what_is_bad_of_it(tmp_path, capsys, sound, refused_of, name):
-    kind = KINDS[name]
-    lake, out = write(tmp_path / "lake", kind.spoil(fleet())), tmp_path / "out"
-    before = digest(lake)
-    assert _run(lake, out) == kind.code
-    said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("tankdrift: ")]
-    assert len(said) == (kind.code != 0)
-    assert main(["check", str(out)]) == 0
-    assert digest(lake) == before
-    assert refused_of(out) == kind.refused
-    assert _sound(out) == sound
+def test_a_bad_lake_costs_what_is_bad_of_it(tmp_path, sound, refused_of, name):
+    spoil, refused = KINDS[name]
+    verdict = judged(BadLake(name, spoil), tmp_path, sound)
+    assert verdict.faults == ()
+    assert refused_of(tmp_path / "out") == refused
+
+
+@pytest.mark.parametrize("kind", SAMPLE, ids=lambda kind: kind.name)
+def test_a_sample_of_the_catalogue(tmp_path, sound, kind):
+    assert judged(kind, tmp_path, sound).faults == ()
+
+
+def test_the_catalogue_is_large_and_tells_its_kinds_apart():
+    names = [kind.name for kind in catalogue()]
+    assert len(names) == len(set(names)) >= 1500
+    assert len(SAMPLE) >= 20
 
 
 def test_what_breaks_nevertheless_is_one_line(tmp_path, capsys):
@@ -52,3 +50,9 @@ def test_what_breaks_nevertheless_is_one_line(tmp_path, capsys):
     said = capsys.readouterr().err
     assert code == 2
     assert said.count("\n") == 1 and said.startswith("tankdrift: this is a mistake of tankdrift's own"), said
+    (kept,) = tmp_path.glob("tankdrift-mistake-*.json")
+    assert str(kept) in said
+    known = json.loads(kept.read_text())
+    assert known["command"] == "report" and known["error"] in said
+    assert any(line.startswith("store.py:") for line in known["went_through"])
+    assert str(tmp_path) not in kept.read_text() and "_state" not in kept.read_text()
