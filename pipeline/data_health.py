@@ -28,6 +28,7 @@ _DRIFT_DAYS: Final = 5
 _DENSER: Final = 5.0
 _ABOVE: Final = 1.02
 _ABOVE_SHARE: Final = 0.01
+_OFF_CHART_SHARE: Final = 0.5
 _SOLD_SLACK: Final = 0.4
 """Log of fall over sales: room for what is sold while a drop comes in, and for noise, and far from any other unit's."""
 
@@ -82,7 +83,7 @@ def data_health_of(
 def _placed(tables: Tables, newest: pl.DataFrame, last: datetime, health: pl.DataFrame) -> pl.DataFrame:
     since = last - LOOK_BACK
     recent = tables["readings"].filter(pl.col("ts") > since).sort("tank_id", "ts")
-    tanks = tables["tanks"].select("tank_id", "site_id", "diameter_mm", "shape", "length_mm")
+    tanks = tables["tanks"].select("tank_id", "site_id", "manifold_id", "diameter_mm", "shape", "length_mm")
     days = health.filter(pl.col("day") > since.date(), pl.col("tank_id").is_in(tanks["tank_id"].to_list()))
     found = [
         _silent(newest, tanks),
@@ -96,6 +97,7 @@ def _placed(tables: Tables, newest: pl.DataFrame, last: datetime, health: pl.Dat
         _above(recent, tanks),
         _denser(days),
         _chartless(tanks, tables["strapping"]),
+        _off_chart(recent, tables["strapping"]),
     ]
     every = pl.concat([frame.select("tank_id", "kind", "since", "value", "note") for frame in found])
     every = every.unique(["tank_id", "kind"], keep="first", maintain_order=True)
@@ -242,10 +244,26 @@ def _impossible(recent: pl.DataFrame) -> pl.DataFrame:
 
 
 def _chartless(tanks: pl.DataFrame, strapping: pl.DataFrame) -> pl.DataFrame:
+    """Tanks that have no chart, and those whose stock moves as one with theirs."""
     without = tanks.join(strapping, on="tank_id", how="anti")
+    pools = without.drop_nulls("manifold_id").select("site_id", "manifold_id").unique()
+    found = pl.concat([without, tanks.join(pools, on=pools.columns, how="semi")]).unique("tank_id", maintain_order=True)
     nothing = pl.lit(None, pl.Float64)
-    note = "no chart that can be used: its sales and tickets are counted, its stock and its losses cannot be"
-    return _told(without, "no_chart", nothing, nothing, note)
+    note = (
+        "no chart that can be used, its own or a joined tank's: sales and tickets are counted, stock and loss are not"
+    )
+    return _told(found, "no_chart", nothing, nothing, note)
+
+
+def _off_chart(recent: pl.DataFrame, strapping: pl.DataFrame) -> pl.DataFrame:
+    """Tanks most of whose levels their chart does not cover."""
+    level, inside = pl.col("level_mm"), pl.col("level_mm").is_between(pl.col("bottom"), pl.col("top"))
+    versions = strapping.group_by("tank_id", "valid_from").agg(bottom=level.min(), top=level.max())
+    spans = versions.group_by("tank_id").agg(pl.col("bottom").max(), pl.col("top").min())
+    good = recent.filter(pl.col("quality") != "bad").drop_nulls("level_mm").join(spans, on="tank_id")
+    each = good.group_by("tank_id").agg(pl.col("ts").filter(~inside).min(), off=(~inside).mean())
+    note = "share of levels outside its chart, of which no stock is told; its chart, its unit or its tag is wrong"
+    return _told(each.filter(pl.col("off") > _OFF_CHART_SHARE), "no_chart", pl.col("off"), pl.col("ts"), note)
 
 
 def _swapped(recent: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:

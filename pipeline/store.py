@@ -44,7 +44,11 @@ class Store:
 
     def has_table(self, name: str) -> bool:
         """Whether the store has that table yet."""
-        return not self.query("ingest/has_table", name=name).is_empty()
+        try:
+            self._connection.table(name)
+        except duckdb.CatalogException:
+            return False
+        return True
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -66,6 +70,8 @@ class Store:
 
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows that have the contract's columns to a table."""
+        if frame.is_empty():
+            return
         columns = list(polars_schema(SCHEMAS[name]))
         # A registered view would keep the rows in memory until the transaction ends: all batches of a long load.
         self._connection.from_arrow(frame.select(columns).to_arrow()).insert_into(name)

@@ -2,6 +2,7 @@
 
 import json
 
+import polars as pl
 import pytest
 
 from flows.cli import main
@@ -10,8 +11,16 @@ from tests.support.bad_lakes import KINDS
 from tests.support.lake_catalogue import BadLake, catalogue
 from tests.support.lake_verdicts import judged, run, second_site
 
-SAMPLE = catalogue()[20::70]
-"""Every seventieth of the catalogue; `python -m tests.benchmarks.bad_lakes` runs over all of it."""
+SAMPLE = catalogue()[20::80]
+"""Every eightieth of the catalogue; `python -m tests.benchmarks.bad_lakes` runs over all of it."""
+NAMED = (
+    "no tank at the site",
+    "no chart at the site",
+    "one reading a year after",
+    "readings.ts: the year 9999 throughout",
+    "sales.volume_l: in millilitres for a day",
+)
+"""What once ended a run or a site."""
 
 
 @pytest.fixture(scope="module")
@@ -34,6 +43,24 @@ def test_a_bad_lake_costs_what_is_bad_of_it(tmp_path, sound, refused_of, name):
 @pytest.mark.parametrize("kind", SAMPLE, ids=lambda kind: kind.name)
 def test_a_sample_of_the_catalogue(tmp_path, sound, kind):
     assert judged(kind, tmp_path, sound).faults == ()
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_what_once_ended_a_run_or_a_site(tmp_path, sound, name):
+    (kind,) = (kind for kind in catalogue() if kind.name == name)
+    assert judged(kind, tmp_path, sound).faults == ()
+
+
+def test_a_tank_without_a_chart_keeps_its_sales_and_its_neighbour_all(tmp_path):
+    out = tmp_path / "out"
+    run(BadLake("no chart", KINDS["no chart"][0]).write(tmp_path / "lake"), out)
+    days = pl.read_parquet(out / "tank_days.parquet")
+    without, neighbour = days.filter(tank_id="T1"), days.filter(tank_id="T2")
+    assert without["variance_l"].null_count() == without.height
+    assert without["sales_l"].sum() == 720.0  # ten litres an hour for three days
+    assert neighbour["variance_l"].drop_nulls().len() >= 1
+    page = (out / "report" / "data.html").read_text()
+    assert page.count(">No chart<") == 1
 
 
 def test_the_catalogue_is_large_and_tells_its_kinds_apart():

@@ -132,6 +132,22 @@ def test_a_tank_without_a_chart(tables):
     assert _found(tables) == [("T1", "no_chart", None)]
 
 
+def test_a_tank_joined_to_one_without_a_chart(tables):
+    tables["tanks"] = tables["tanks"].with_columns(manifold_id=pl.lit("J"))
+    tables["strapping"] = tables["strapping"].filter(pl.col("tank_id") != "T1")
+    assert _found(tables) == [("T1", "no_chart", None), ("T2", "no_chart", None)]
+
+
+@pytest.mark.parametrize(("bottom_mm", "top_mm", "share"), [(0, 1000, 1.0), (0, 1700, 0.52), (0, 1800, None)])
+def test_a_chart_that_does_not_cover_the_levels(tables, bottom_mm, top_mm, share):
+    """T1 falls from 1900 mm by 2 mm an hour in eight days: above 1700 mm for 100 of 192 hours, above 1800 for 50."""
+    is_covered = (pl.col("tank_id") != "T1") | pl.col("level_mm").is_between(bottom_mm, top_mm)
+    tables["strapping"] = tables["strapping"].filter(is_covered)
+    found = data_health(tables, _health(), REFUSED).to_dicts()
+    told = [(row["tank_id"], row["kind"], row["since"], pytest.approx(row["value"], abs=0.01)) for row in found]
+    assert told == ([("T1", "no_chart", START, share)] if share else [])
+
+
 def test_two_tags_that_changed_places(tables):
     other = pl.col("tank_id").replace({"T1": "T2", "T2": "T1"})
     tables["readings"] = tables["readings"].with_columns(
