@@ -14,7 +14,15 @@ import polars as pl
 
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.store import DataHealth
-from pipeline.ledger.gauge import COLDEST_C, WARMEST_C, seconds, strapping_of
+from pipeline.ledger.gauge import (
+    ABOVE_TOP,
+    COLDEST_C,
+    OTHER_UNITS_MM,
+    UNIT_SLACK,
+    WARMEST_C,
+    seconds,
+    strapping_of,
+)
 from pipeline.scoring.unit_days import booked_of
 
 LOOK_BACK: Final = timedelta(days=14)
@@ -26,15 +34,11 @@ _SKEW_S: Final = 120.0
 _DRIFT_S_A_DAY: Final = 5.0
 _DRIFT_DAYS: Final = 5
 _DENSER: Final = 5.0
-_ABOVE: Final = 1.02
 _ABOVE_SHARE: Final = 0.01
 _OFF_CHART_SHARE: Final = 0.5
 _SOLD_SLACK: Final = 0.4
 """Log of fall over sales: room for what is sold while a drop comes in, and for noise, and far from any other unit's."""
 
-_RATIOS: Final = {"in": 25.4, "cm": 10.0, "m": 1000.0, "ft": 304.8}
-"""Millimetres in units that a gauge has been seen to fall into (exact; NIST SP 811, appendix B.8)."""
-_RATIO_SLACK: Final = 0.01
 _SWAP_MM: Final = 5.0
 _SWAP_APART_MM: Final = 100.0
 _AROUND: Final = 20
@@ -169,10 +173,10 @@ def _slips(recent: pl.DataFrame) -> pl.DataFrame:
     # Nearly every reading is close to the one before; only jumps are looked at twice.
     jumps = marked.filter((pl.col("step") > 5.0) | (pl.col("step") < 0.2))
     found = []
-    for unit, ratio in _RATIOS.items():
+    for unit, ratio in OTHER_UNITS_MM.items():
         for factor, way in ((1.0 / ratio, f"mm turned to {unit}"), (ratio, f"{unit} turned to mm")):
-            fits = ((pl.col("step") / factor - 1.0).abs() < _RATIO_SLACK) & (
-                (pl.col("around") / factor - 1.0).abs() < 5 * _RATIO_SLACK
+            fits = ((pl.col("step") / factor - 1.0).abs() < UNIT_SLACK) & (
+                (pl.col("around") / factor - 1.0).abs() < 5 * UNIT_SLACK
             )
             first = jumps.filter(fits).unique("tank_id", keep="first", maintain_order=True)
             found.append(_told(first, "unit_slip", pl.col("step"), pl.col("ts"), f"level: {way}; not a loss or a gain"))
@@ -201,14 +205,16 @@ def _never_millimetres(recent: pl.DataFrame, tables: Tables) -> pl.DataFrame:
     top = tables["strapping"].group_by("tank_id").agg(top=pl.col("level_mm").max())
     level = pl.col("level_mm")
     low = good.group_by("tank_id").agg(level.max(), pl.col("ts").min(), n=pl.len()).join(top, on="tank_id")
-    low = low.filter(pl.col("n") >= _AROUND, level * min(_RATIOS.values()) <= _ABOVE * pl.col("top")).sort("tank_id")
+    low = low.filter(pl.col("n") >= _AROUND, level * min(OTHER_UNITS_MM.values()) <= ABOVE_TOP * pl.col("top")).sort(
+        "tank_id"
+    )
     found = []
     for tank_id, highest_mm, since, _, top_mm in low.iter_rows():
         mine = good.filter(pl.col("tank_id") == tank_id)
-        inside = {unit: ratio for unit, ratio in _RATIOS.items() if highest_mm * ratio <= _ABOVE * top_mm}
+        inside = {unit: ratio for unit, ratio in OTHER_UNITS_MM.items() if highest_mm * ratio <= ABOVE_TOP * top_mm}
         unit = _unit_by_sales(mine, tables, tank_id, inside)
         if unit is not None:
-            one = pl.DataFrame({"tank_id": [tank_id], "ts": [since], "ratio": [_RATIOS[unit]]})
+            one = pl.DataFrame({"tank_id": [tank_id], "ts": [since], "ratio": [OTHER_UNITS_MM[unit]]})
             note = f"level: in {unit} all along, by what was sold; its litres are wrong until it is millimetres"
             found.append(_told(one, "unit_slip", pl.col("ratio"), pl.col("ts"), note))
     return pl.concat([_told(low.clear(), "unit_slip", level, pl.col("ts"), ""), *found])
@@ -288,7 +294,7 @@ def _swapped(recent: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
 def _above(recent: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
     top = pl.when(pl.col("shape") == "vertical_cylinder").then("length_mm").otherwise("diameter_mm")
     over = recent.drop_nulls("level_mm").filter(pl.col("quality") != "bad").join(tanks, on="tank_id")
-    over = over.with_columns(above=pl.col("level_mm") > _ABOVE * top)
+    over = over.with_columns(above=pl.col("level_mm") > ABOVE_TOP * top)
     each = over.group_by("tank_id").agg(pl.col("above").mean(), pl.col("ts").filter("above").min())
     bad = each.filter(pl.col("above") > _ABOVE_SHARE)
     note = "share of readings above the tank's top; its unit, its tag or its dimensions are wrong"

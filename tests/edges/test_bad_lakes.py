@@ -63,6 +63,16 @@ def test_a_tank_without_a_chart_keeps_its_sales_and_its_neighbour_all(tmp_path):
     assert page.count(">No chart<") == 1
 
 
+def test_a_day_in_inches_is_no_loss_and_no_gain(tmp_path):
+    """Without it, 6,000 l were drawn and 7,704 l dropped without a ticket."""
+    spoil = KINDS["levels in inches for a day"][0]
+    run(BadLake("inches", spoil).write(tmp_path / "lake"), tmp_path / "out")
+    assert "T1" not in pl.read_parquet(tmp_path / "out" / "cases.parquet")["tank_id"].to_list()
+    with open_store(tmp_path / "out", read_only=True) as store:
+        troubles = store.table("data_health").filter(tank_id="T1")
+        assert "unit_slip" in troubles["kind"].to_list()
+
+
 def test_the_catalogue_is_large_and_tells_its_kinds_apart():
     names = [kind.name for kind in catalogue()]
     assert len(names) == len(set(names)) >= 1500
