@@ -24,7 +24,7 @@ AHEAD: Final = "ahead_of_clock"
 """Reason of a row that speaks of an instant which is yet to come."""
 
 LONE: Final = "far_from_the_rest"
-"""Reason of a row whose time is half a year or more from that of nearly all others of its tank or meter."""
+"""Reason of a reading whose time is half a year or more from that of nearly all others of its tank."""
 
 _FAR: Final = timedelta(days=180)
 _LONE_SHARE: Final = 0.05
@@ -167,39 +167,38 @@ def _zone_exists(name: str) -> bool:
 
 
 def lone_days(counts: pl.DataFrame) -> pl.DataFrame:
-    """Return the rows of `counts` that stand far from the others of the same `id` and are few beside them.
+    """Return the rows of `counts` that stand far from the others of the same tank and are few beside them.
 
     Parameters
     ----------
     counts : DataFrame
-        `id` of a tank or meter, UTC `day`, and how many rows `n` of a table it has on that day.
+        `tank_id`, UTC `day`, and how many readings `n` the tank has on that day.
     """
-    ordered = counts.sort("id", "day")
+    ordered = counts.sort("tank_id", "day")
     is_far = (pl.col("day").diff() > _FAR).fill_null(value=False)
-    islands = ordered.with_columns(island=is_far.cum_sum().over("id"))
-    here = ["id", "island"]
+    islands = ordered.with_columns(island=is_far.cum_sum().over("tank_id"))
+    here = ["tank_id", "island"]
     span = pl.col("day").max() - pl.col("day").min()
     each = islands.with_columns(rows=pl.col("n").sum().over(here), span=span.over(here))
     is_largest = pl.col("rows") == pl.col("rows").max()
-    bulk = pl.col("day").filter(is_largest).min().over("id")
+    bulk = pl.col("day").filter(is_largest).min().over("tank_id")
     few = (
         pl.when(pl.col("day") < bulk)
         .then(pl.col("span") < timedelta(days=_LONE_DAYS))
         .otherwise(pl.col("rows") <= _LONE_ROWS)
     )
-    is_lone = few & (pl.col("rows") < _LONE_SHARE * pl.col("n").sum().over("id"))
+    is_lone = few & (pl.col("rows") < _LONE_SHARE * pl.col("n").sum().over("tank_id"))
     return each.filter(is_lone).select(counts.columns)
 
 
-def without_lone(admitted: Admitted) -> Admitted:
-    """The same, with the rows that stand alone in time refused; for tables that lie in days."""
-    key, day = REFERENCES[admitted.table][0], pl.col(TIME_COLUMNS[admitted.table]).dt.date()
-    rows = admitted.rows.with_columns(id=pl.col(key), day=day)
-    lone = lone_days(rows.group_by("id", "day").agg(n=pl.len()))
-    out = rows.join(lone, on=["id", "day"], how="semi")
-    kept = rows.join(lone, on=["id", "day"], how="anti", maintain_order="left").drop("id", "day")
+def without_lone(readings: Admitted) -> Admitted:
+    """Admitted readings, with those that stand alone in time refused."""
+    rows = readings.rows.with_columns(day=pl.col("ts").dt.date())
+    lone = lone_days(rows.group_by("tank_id", "day").agg(n=pl.len()))
+    out = rows.join(lone, on=["tank_id", "day"], how="semi")
+    kept = rows.join(lone, on=["tank_id", "day"], how="anti", maintain_order="left").drop("day")
     return replace(
-        admitted, rows=kept, refused=pl.concat([admitted.refused, as_refused(admitted.table, out, pl.lit(LONE))])
+        readings, rows=kept, refused=pl.concat([readings.refused, as_refused("readings", out, pl.lit(LONE))])
     )
 
 

@@ -327,7 +327,7 @@ def read_lake(lake: Path, *, until: date | None = None) -> Lake:
         own = [part for part in parts if part.table == table]
         admitted[table] = admit_part_of(lake, table, own, registry, until=until)
         require_a_file(lake, table, own, refused_files(admitted[table].refused))
-        if table in BY_DAY:
+        if table == "readings":
             admitted[table] = without_lone(admitted[table])
         if table in ("tanks", "readings"):
             require_usable(admitted[table])

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.analysis import Tables, site_tables
 from pipeline.contract.dictionary import polars_schema
-from pipeline.contract.lake import BY_DAY, REFERENCES, TIME_COLUMNS
+from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES, Refused
 from pipeline.intake import AHEAD, LONE, PART, Admitted, Registry, as_refused, lone_days
 from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, refused_files, require_a_file, require_usable
@@ -153,7 +153,7 @@ class _Intake:
             self._take_days(table)
             standing = refused_files(self.store.query("ingest/refused_of", name=table))
             require_a_file(self.lake, table, self.parts[table], standing)
-            self._refuse_lone(table)
+        self._refuse_lone()
         self.store.remember(self._context())
         if self.store.query("ingest/last_day")["day"][0] is None:
             require_usable(self._admit("readings", self.parts["readings"]))
@@ -200,21 +200,20 @@ class _Intake:
         self._replace_all(self._admit(table, self.parts[table]))
         self.store.remember({f"{table}_in_days": "no"})
 
-    def _refuse_lone(self, table: str) -> None:
-        """Take what stands alone in time out again; its files are read anew each time, for more may come beside it."""
-        lone = lone_days(self.store.query(f"ingest/days_of_{table}"))
+    def _refuse_lone(self) -> None:
+        """Take readings that stand alone in time out again; their files are read each time: more may come beside."""
+        lone = lone_days(self.store.query("ingest/days_of_readings"))
         if lone.is_empty():
             return
-        asked = {"ids": lone["id"].to_list(), "days": lone["day"].to_list()}
-        rows = self.store.query(f"ingest/{table}_on", **asked)
-        self.store.delete_of(table, REFERENCES[table][0], **asked)
-        is_in_days = self.store.remembered().get(f"{table}_in_days") == "yes"
-        part = pl.col(TIME_COLUMNS[table]).dt.date() if is_in_days else pl.lit(None, pl.Date)
-        self.store.append("_refused", as_refused(table, rows.with_columns(part.alias(PART)), pl.lit(LONE)))
-        parts = self.store.table("_parts")
-        is_again = (pl.col("table") == table) & pl.col(PART).is_in(asked["days"]).fill_null(not is_in_days)
+        asked = {"ids": lone["tank_id"].to_list(), "days": lone["day"].to_list()}
+        rows = self.store.query("ingest/readings_on", **asked)
+        self.store.delete_of("readings", "tank_id", **asked)
+        is_in_days = self.store.remembered().get("readings_in_days") == "yes"
+        part = pl.col("ts").dt.date() if is_in_days else pl.lit(None, pl.Date)
+        self.store.append("_refused", as_refused("readings", rows.with_columns(part.alias(PART)), pl.lit(LONE)))
+        is_again = (pl.col("table") == "readings") & pl.col(PART).is_in(asked["days"]).fill_null(not is_in_days)
         again = pl.when(is_again).then(pl.lit("lone")).otherwise("digest")
-        self.store.replace("_parts", parts.with_columns(again.alias("digest")))
+        self.store.replace("_parts", self.store.table("_parts").with_columns(again.alias("digest")))
 
     def _taken(self, table: str) -> Iterator[Part]:
         for row in self.store.table("_parts").filter(pl.col("table") == table).iter_rows(named=True):

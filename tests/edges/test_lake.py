@@ -387,7 +387,7 @@ def _days(*rows):
     """What `lone_days` is asked of one tank: days from 2024-01-01 on, and rows on each."""
     return pl.DataFrame(
         [("T1", date(2024, 1, 1) + timedelta(days=day), n) for day, n in rows],
-        schema={"id": pl.String, "day": pl.Date, "n": pl.UInt32},
+        schema={"tank_id": pl.String, "day": pl.Date, "n": pl.UInt32},
         orient="row",
     )
 
