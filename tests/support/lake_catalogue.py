@@ -147,12 +147,25 @@ def of_columns() -> Iterator[BadLake]:
                     yield BadLake(f"{name} once", _changed(table, column, _one(here(table)), value), is_apart=is_apart)
                 yield BadLake(f"{name} throughout", _changed(table, column, here(table), value), is_apart=is_apart)
             code = 0 if columns[column].nullable else 1 if table in OPTIONAL_TABLES else 2
-            gone = _in(table, lambda frame, column=column: frame.drop(column))
-            yield BadLake(f"{table}.{column}: missing", gone, code=code, is_apart=False)
-            wrong = _in(
-                table, lambda frame, column=column, kind=kind: frame.with_columns(WRONG[type(kind)].alias(column))
-            )
-            yield BadLake(f"{table}.{column}: wrong type", wrong, code=max(code, 1), is_apart=False)
+            gone = _rewritten(table, lambda frame, column=column: frame.drop(column))
+            yield BadLake(f"{table}.{column}: missing", break_files=gone, code=code, is_apart=False)
+            wrong = WRONG[type(kind)].alias(column)
+            other = _rewritten(table, lambda frame, wrong=wrong: frame.with_columns(wrong))
+            yield BadLake(f"{table}.{column}: wrong type", break_files=other, code=max(code, 1), is_apart=False)
+
+
+def _rewritten(table: str, change: Callable[[pl.DataFrame], pl.DataFrame]) -> Callable[[Path], None]:
+    """Each of a table's files with its rows changed."""
+
+    def rewrite(lake: Path) -> None:
+        for path in _files(lake, table):
+            change(pl.read_parquet(path, hive_partitioning=False)).write_parquet(path)
+
+    return rewrite
+
+
+def _files(lake: Path, table: str) -> list[Path]:
+    return sorted(lake.glob(f"{table}/*/*.parquet")) or [lake / f"{table}.parquet"]
 
 
 def _in(table: str, change: Callable[[pl.DataFrame], pl.DataFrame]) -> Callable[[Tables], Tables]:
@@ -275,7 +288,7 @@ def of_files() -> Iterator[BadLake]:
 
 
 def _each(lake: Path, table: str, broken: Callable[[Path], None], many: bool) -> None:
-    files = sorted(lake.glob(f"{table}/*/*.parquet")) or [lake / f"{table}.parquet"]
+    files = _files(lake, table)
     for path in files if many else files[1:2]:
         broken(path)
 
