@@ -7,7 +7,7 @@ import argparse
 import logging
 import sys
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 
 _CODES = (
-    "Leaves with 0 when it is done, 1 when more was refused than the limit allows, 2 when the lake or an argument is "
-    "unusable; one line then says why."
+    "Leaves with 0 when it is done, 1 when a file or a site had to be left out or more was refused than the limit "
+    "allows, 2 when the lake or an argument is unusable; one line then says why."
 )
 
 
@@ -57,6 +57,7 @@ class _Version(argparse.Action):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command that `arguments`, or else the command line, ask for; the exit code comes out."""
+    options = argparse.Namespace()
     try:
         options = _parser().parse_args(arguments)
         options.command(options)
@@ -68,14 +69,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _fail("stopped", 130)
     except Exception as error:  # a mistake of ours: one line for who reads it, all of it where a log is kept
         logging.getLogger("tankdrift").debug("broke", exc_info=True)
-        return _fail(f"this is a mistake of tankdrift's own, please report it: {_place(error)}", 2)
+        return _fail(_own_mistake(error, vars(options)), 2)
     return 0
 
 
-def _place(error: Exception) -> str:
-    """What broke and where, without what the data said."""
+def _own_mistake(error: Exception, options: Mapping[str, object]) -> str:
+    """What broke and where, without what the data said, and where more of it lies."""
+    from flows.mistake import keep
+
     last = traceback.extract_tb(error.__traceback__)[-1]
-    return f"{type(error).__name__} in {Path(last.filename).name}, line {last.lineno}"
+    kept = keep(error, options)
+    more = f"; {kept} says more, and nothing of your data" if kept else ""
+    said = f"this is a mistake of tankdrift's own, please report it: {type(error).__name__}"
+    return f"{said} in {Path(last.filename).name}, line {last.lineno}{more}"
 
 
 def _fail(message: str, code: int) -> int:
@@ -166,7 +172,7 @@ def _run(options: argparse.Namespace) -> None:
     with shown():
         result = run_all(run) if options.direct else _through_prefect(run, verbose=options.verbose)
     sys.stdout.write(as_text(result, run.out) + "\n")
-    result.require_every_site()
+    result.require_whole()
     result.require_quarantine_below(run.settings.max_quarantine_pct)
 
 

@@ -1,8 +1,11 @@
 """What a run came to, in words: for the terminal, and for Prefect's page."""
 
 from pathlib import Path
+from typing import Final
 
 from pipeline.stages import Outcome
+
+_NAMED: Final = 5
 
 
 def as_text(outcome: Outcome, out: Path) -> str:
@@ -18,6 +21,7 @@ def as_text(outcome: Outcome, out: Path) -> str:
             f"data to {outcome.last_day}: {read:,} rows read, refused: {refused or 'none'}",
             _cases(outcome),
             *_first(outcome),
+            *_without_chart(outcome),
             f"report: {out / 'report' / 'index.html'}",
         ]
     )
@@ -25,7 +29,7 @@ def as_text(outcome: Outcome, out: Path) -> str:
 
 def as_markdown(outcome: Outcome) -> str:
     """A page for Prefect: what came in, what was refused, which cases there are."""
-    lines = [f"# Run over data to {outcome.last_day}", "", _cases(outcome), ""]
+    lines = [f"# Run over data to {outcome.last_day}", "", _cases(outcome), *_without_chart(outcome), ""]
     lines += ["| table | rows read | doubles | refused | refused % |", "| --- | ---: | ---: | ---: | ---: |"]
     lines += [
         f"| {row['table']} | {row['rows_read']:,} | {row['doubles']:,} | {row['rows_refused']:,} "
@@ -41,6 +45,13 @@ def _first(outcome: Outcome) -> list[str]:
         f"  {row['urgency'].replace('_', ' ')}, {_percent(row['probability'])}: {row['summary']}"
         for row in outcome.first.iter_rows(named=True)
     ]
+
+
+def _without_chart(outcome: Outcome) -> list[str]:
+    """A line about the tanks that have no chart, the first few by name."""
+    names = [" ".join(name.split()) for name in outcome.without_chart]
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return [f"no usable chart, so no stock and no losses: {', '.join(names[:_NAMED])}{more}"] if names else []
 
 
 def _percent(share: float) -> str:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -138,7 +140,14 @@ def _one_site(tables: Tables, last_day: int, limits: Limits, is_kept_apart: bool
         if not is_kept_apart:
             raise
         said = " ".join(str(error).split())[:300]
-        return SiteFailed(str(tables["sites"]["site_id"][0]), f"{type(error).__name__}: {said}")
+        return SiteFailed(str(tables["sites"]["site_id"][0]), f"{type(error).__name__}: {said} ({_place(error)})")
+
+
+def _place(error: Exception) -> str:
+    """The last line of ours that an error went through."""
+    steps = traceback.extract_tb(error.__traceback__)
+    ours = [step for step in steps if "pipeline" in Path(step.filename).parts]
+    return f"{Path(ours[-1].filename).name}, line {ours[-1].lineno}"
 
 
 def _returns_s(tables: Tables, observed: SiteObserved) -> dict[str, NDArray[np.float64]]:

@@ -4,14 +4,26 @@ Each finding stands on a sign that product cannot leave: a level that drops to a
 turned to inches, not leaked. Thresholds are common practice, no source, unless said otherwise.
 """
 
+import math
 from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.store import DataHealth
+from pipeline.ledger.gauge import (
+    ABOVE_TOP,
+    COLDEST_C,
+    OTHER_UNITS_MM,
+    UNIT_SLACK,
+    WARMEST_C,
+    seconds,
+    strapping_of,
+)
+from pipeline.scoring.unit_days import booked_of
 
 LOOK_BACK: Final = timedelta(days=14)
 """Only what shows in the last days of data is told: it is for those who mend it now."""
@@ -23,10 +35,10 @@ _DRIFT_S_A_DAY: Final = 5.0
 _DRIFT_DAYS: Final = 5
 _DENSER: Final = 5.0
 _ABOVE_SHARE: Final = 0.01
+_OFF_CHART_SHARE: Final = 0.5
+_SOLD_SLACK: Final = 0.4
+"""Log of fall over sales: room for what is sold while a drop comes in, and for noise, and far from any other unit's."""
 
-_RATIOS: Final = {"in": 25.4, "cm": 10.0, "m": 1000.0, "ft": 304.8}
-"""Millimetres in units that a gauge has been seen to fall into (exact; NIST SP 811, appendix B.8)."""
-_RATIO_SLACK: Final = 0.01
 _SWAP_MM: Final = 5.0
 _SWAP_APART_MM: Final = 100.0
 _AROUND: Final = 20
@@ -43,7 +55,7 @@ def data_health(tables: Tables, health: pl.DataFrame, refused: pl.DataFrame) -> 
     Parameters
     ----------
     tables : mapping of str to DataFrame
-        Clean tables of the lake: tanks and readings.
+        Clean tables of the lake: tanks, readings, strapping, meter_feeds and sales.
     health : DataFrame
         How well each gauge reported, by UTC day.
     refused : DataFrame
@@ -75,19 +87,24 @@ def data_health_of(
 def _placed(tables: Tables, newest: pl.DataFrame, last: datetime, health: pl.DataFrame) -> pl.DataFrame:
     since = last - LOOK_BACK
     recent = tables["readings"].filter(pl.col("ts") > since).sort("tank_id", "ts")
-    tanks = tables["tanks"].select("tank_id", "site_id", "diameter_mm", "shape", "length_mm")
+    tanks = tables["tanks"].select("tank_id", "site_id", "manifold_id", "diameter_mm", "shape", "length_mm")
     days = health.filter(pl.col("day") > since.date(), pl.col("tank_id").is_in(tanks["tank_id"].to_list()))
     found = [
         _silent(newest, tanks),
         _gauges(days),
         _drift(days),
         _slips(recent),
+        _never_millimetres(recent, tables),
         _fahrenheit(recent),
+        _impossible(recent),
         _swapped(recent, tanks),
         _above(recent, tanks),
         _denser(days),
+        _chartless(tanks, tables["strapping"]),
+        _off_chart(recent, tables["strapping"]),
     ]
     every = pl.concat([frame.select("tank_id", "kind", "since", "value", "note") for frame in found])
+    every = every.unique(["tank_id", "kind"], keep="first", maintain_order=True)
     return every.join(tanks.select("tank_id", "site_id"), on="tank_id", how="left").select(list(_SCHEMA))
 
 
@@ -156,10 +173,10 @@ def _slips(recent: pl.DataFrame) -> pl.DataFrame:
     # Nearly every reading is close to the one before; only jumps are looked at twice.
     jumps = marked.filter((pl.col("step") > 5.0) | (pl.col("step") < 0.2))
     found = []
-    for unit, ratio in _RATIOS.items():
+    for unit, ratio in OTHER_UNITS_MM.items():
         for factor, way in ((1.0 / ratio, f"mm turned to {unit}"), (ratio, f"{unit} turned to mm")):
-            fits = ((pl.col("step") / factor - 1.0).abs() < _RATIO_SLACK) & (
-                (pl.col("around") / factor - 1.0).abs() < 5 * _RATIO_SLACK
+            fits = ((pl.col("step") / factor - 1.0).abs() < UNIT_SLACK) & (
+                (pl.col("around") / factor - 1.0).abs() < 5 * UNIT_SLACK
             )
             first = jumps.filter(fits).unique("tank_id", keep="first", maintain_order=True)
             found.append(_told(first, "unit_slip", pl.col("step"), pl.col("ts"), f"level: {way}; not a loss or a gain"))
@@ -176,6 +193,83 @@ def _fahrenheit(recent: pl.DataFrame) -> pl.DataFrame:
     first = marked.filter(to_f | to_c).unique("tank_id", keep="first", maintain_order=True)
     note = "temperature: between °C and °F; every litre at 15 °C since is wrong"
     return _told(first, "temperature_unit", pl.col("temp_c"), pl.col("ts"), note)
+
+
+def _never_millimetres(recent: pl.DataFrame, tables: Tables) -> pl.DataFrame:
+    """Tanks whose levels have another unit all along: they fall as sales say only when they are turned to millimetres.
+
+    A fifth of the litres sold, or less, is a level that follows another unit or another tank; to fit a unit besides,
+    all levels must stay within the chart and fall by what was sold, once turned.
+    """
+    good = recent.filter(pl.col("quality") != "bad", pl.col("level_mm") > 0).select("tank_id", "ts", "level_mm")
+    top = tables["strapping"].group_by("tank_id").agg(top=pl.col("level_mm").max())
+    level = pl.col("level_mm")
+    low = good.group_by("tank_id").agg(level.max(), pl.col("ts").min(), n=pl.len()).join(top, on="tank_id")
+    low = low.filter(pl.col("n") >= _AROUND, level * min(OTHER_UNITS_MM.values()) <= ABOVE_TOP * pl.col("top")).sort(
+        "tank_id"
+    )
+    found = []
+    for tank_id, highest_mm, since, _, top_mm in low.iter_rows():
+        mine = good.filter(pl.col("tank_id") == tank_id)
+        inside = {unit: ratio for unit, ratio in OTHER_UNITS_MM.items() if highest_mm * ratio <= ABOVE_TOP * top_mm}
+        unit = _unit_by_sales(mine, tables, tank_id, inside)
+        if unit is not None:
+            one = pl.DataFrame({"tank_id": [tank_id], "ts": [since], "ratio": [OTHER_UNITS_MM[unit]]})
+            note = f"level: in {unit} all along, by what was sold; its litres are wrong until it is millimetres"
+            found.append(_told(one, "unit_slip", pl.col("ratio"), pl.col("ts"), note))
+    return pl.concat([_told(low.clear(), "unit_slip", level, pl.col("ts"), ""), *found])
+
+
+def _unit_by_sales(readings: pl.DataFrame, tables: Tables, tank_id: str, ratios: Mapping[str, float]) -> str | None:
+    """The unit in which a tank's levels fall by what was sold between the first and the last, if millimetres do not."""
+    chart = strapping_of(tables["strapping"].filter(pl.col("tank_id") == tank_id))
+    level, at_s = readings["level_mm"].to_numpy(), seconds(readings["ts"])
+    during = tables["sales"].filter(pl.col("ts_end").is_between(readings["ts"].min(), readings["ts"].max()))
+    booked = booked_of(during, tables["meter_feeds"], (tank_id,))
+    sold_l = float(sum(flow.volume_l.sum() for flow in booked.flows))
+
+    def fallen_l(ratio: float) -> float:
+        litres = chart.volume_l(np.clip(level * ratio, *chart.span_mm()), at_s)
+        return float(-np.minimum(np.diff(litres), 0.0).sum())
+
+    if fallen_l(1.0) > sold_l / 5.0:
+        return None
+    off = {unit: abs(math.log(max(fallen_l(ratio), 1e-9) / max(sold_l, 1e-9))) for unit, ratio in ratios.items()}
+    best = min(off, key=lambda unit: off[unit])
+    return best if off[best] < _SOLD_SLACK else None
+
+
+def _impossible(recent: pl.DataFrame) -> pl.DataFrame:
+    """Tanks of whose temperatures some are none that a product in a tank has."""
+    good = recent.filter(pl.col("quality") != "bad").drop_nulls("temp_c")
+    good = good.with_columns(beyond=~pl.col("temp_c").is_between(COLDEST_C, WARMEST_C))
+    each = good.group_by("tank_id").agg(pl.col("beyond").mean(), pl.col("ts").filter("beyond").min())
+    bad = each.filter(pl.col("beyond") > _ABOVE_SHARE)
+    note = f"share of temperatures outside {COLDEST_C:.0f} to {WARMEST_C:.0f} °C, as kelvin are; taken as not known"
+    return _told(bad, "temperature_unit", pl.col("beyond"), pl.col("ts"), note)
+
+
+def _chartless(tanks: pl.DataFrame, strapping: pl.DataFrame) -> pl.DataFrame:
+    """Tanks that have no chart, and those whose stock moves as one with theirs."""
+    without = tanks.join(strapping, on="tank_id", how="anti")
+    pools = without.drop_nulls("manifold_id").select("site_id", "manifold_id").unique()
+    found = pl.concat([without, tanks.join(pools, on=pools.columns, how="semi")]).unique("tank_id", maintain_order=True)
+    nothing = pl.lit(None, pl.Float64)
+    note = (
+        "no chart that can be used, its own or a joined tank's: sales and tickets are counted, stock and loss are not"
+    )
+    return _told(found, "no_chart", nothing, nothing, note)
+
+
+def _off_chart(recent: pl.DataFrame, strapping: pl.DataFrame) -> pl.DataFrame:
+    """Tanks most of whose levels their chart does not cover."""
+    level, inside = pl.col("level_mm"), pl.col("level_mm").is_between(pl.col("bottom"), pl.col("top"))
+    versions = strapping.group_by("tank_id", "valid_from").agg(bottom=level.min(), top=level.max())
+    spans = versions.group_by("tank_id").agg(pl.col("bottom").max(), pl.col("top").min())
+    good = recent.filter(pl.col("quality") != "bad").drop_nulls("level_mm").join(spans, on="tank_id")
+    each = good.group_by("tank_id").agg(pl.col("ts").filter(~inside).min(), off=(~inside).mean())
+    note = "share of levels outside its chart, of which no stock is told; its chart, its unit or its tag is wrong"
+    return _told(each.filter(pl.col("off") > _OFF_CHART_SHARE), "no_chart", pl.col("off"), pl.col("ts"), note)
 
 
 def _swapped(recent: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
@@ -200,7 +294,7 @@ def _swapped(recent: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
 def _above(recent: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
     top = pl.when(pl.col("shape") == "vertical_cylinder").then("length_mm").otherwise("diameter_mm")
     over = recent.drop_nulls("level_mm").filter(pl.col("quality") != "bad").join(tanks, on="tank_id")
-    over = over.with_columns(above=pl.col("level_mm") > 1.02 * top)
+    over = over.with_columns(above=pl.col("level_mm") > ABOVE_TOP * top)
     each = over.group_by("tank_id").agg(pl.col("above").mean(), pl.col("ts").filter("above").min())
     bad = each.filter(pl.col("above") > _ABOVE_SHARE)
     note = "share of readings above the tank's top; its unit, its tag or its dimensions are wrong"

@@ -7,7 +7,7 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.lake import REGISTRY_TABLES, Part, find_parts, read_parts
+from pipeline.lake import REGISTRY_TABLES, Part, find_parts, read_files
 
 LOOK_BACK: Final = timedelta(days=35)
 """What has been silent for longer than this has no newest row here."""
@@ -37,7 +37,7 @@ def freshness(lake: Path, *, now: datetime, stale_after_hours: float) -> pl.Data
         If the lake is unusable.
     """
     parts = find_parts(lake, tables=[*REGISTRY_TABLES, "readings", "sales"])
-    known = {name: read_parts(lake, name, _of(parts, name)).unique() for name in REGISTRY_TABLES}
+    known = {name: read_files(lake, name, _of(parts, name))[0].unique() for name in REGISTRY_TABLES}
     since = (now - LOOK_BACK).date()
     readings = _newest(lake, parts, "readings", "tank_id", "ts", since)
     sales = _newest(lake, parts, "sales", "meter_id", "ts_end", since)
@@ -84,7 +84,7 @@ def _of(parts: list[Part], table: str) -> list[Part]:
 
 def _newest(lake: Path, parts: list[Part], table: str, key: str, column: str, since: date) -> pl.DataFrame:
     recent = [part for part in _of(parts, table) if part.day is None or part.day >= since]
-    each = [read_parts(lake, table, [part]).group_by(key).agg(pl.col(column).max().alias("last")) for part in recent]
+    each = [read_files(lake, table, [part])[0].group_by(key).agg(pl.col(column).max().alias("last")) for part in recent]
     empty = pl.DataFrame(schema={key: pl.String(), "last": pl.Datetime("us", "UTC")})
     return pl.concat([empty, *each]).group_by(key).agg(pl.col("last").max())
 

@@ -5,8 +5,8 @@ kept, refused with its reasons, or the exact double of one that is. Nothing depe
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 import polars as pl
@@ -22,6 +22,17 @@ REFUSED_SCHEMA: Final = polars_schema(Refused)
 
 AHEAD: Final = "ahead_of_clock"
 """Reason of a row that speaks of an instant which is yet to come."""
+
+LONE: Final = "far_from_the_rest"
+"""Reason of a reading whose time is half a year or more from that of nearly all others of its tank."""
+
+_FAR: Final = timedelta(days=180)
+_LONE_SHARE: Final = 0.05
+_LONE_DAYS: Final = 2
+_LONE_ROWS: Final = 12
+"""An island in time is a clock's mistake where it is small: a clock that was reset tells old times until it is set
+again, but new times after a long silence are a tank that is back, unless they are a few rows. Common practice, no
+source."""
 
 SAME_KEY: Final = "same_key_other_content"
 """Reason of a row whose key another row has, with other content."""
@@ -49,6 +60,12 @@ class Admitted:
     def doubles(self) -> int:
         """How many rows were exact doubles of others."""
         return self.rows_read - self.rows.height - self.refused.height
+
+    def beside(self, refused: pl.DataFrame) -> "Admitted":
+        """The same with more that was refused, each of which counts as a row read."""
+        more = refused.group_by(PART).agg(pl.len().cast(pl.Int64).alias("read"))
+        read = pl.concat([self.read, more]).group_by(PART).agg(pl.col("read").sum())
+        return replace(self, refused=pl.concat([self.refused, refused]), read=read)
 
     def counts(self) -> pl.DataFrame:
         """Rows `read` and `doubles` among them, by `PART`."""
@@ -147,6 +164,42 @@ def _zone_exists(name: str) -> bool:
     except pl.exceptions.ComputeError:
         return False
     return True
+
+
+def lone_days(counts: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of `counts` that stand far from the others of the same tank and are few beside them.
+
+    Parameters
+    ----------
+    counts : DataFrame
+        `tank_id`, UTC `day`, and how many readings `n` the tank has on that day.
+    """
+    ordered = counts.sort("tank_id", "day")
+    is_far = (pl.col("day").diff() > _FAR).fill_null(value=False)
+    islands = ordered.with_columns(island=is_far.cum_sum().over("tank_id"))
+    here = ["tank_id", "island"]
+    span = pl.col("day").max() - pl.col("day").min()
+    each = islands.with_columns(rows=pl.col("n").sum().over(here), span=span.over(here))
+    is_largest = pl.col("rows") == pl.col("rows").max()
+    bulk = pl.col("day").filter(is_largest).min().over("tank_id")
+    few = (
+        pl.when(pl.col("day") < bulk)
+        .then(pl.col("span") < timedelta(days=_LONE_DAYS))
+        .otherwise(pl.col("rows") <= _LONE_ROWS)
+    )
+    is_lone = few & (pl.col("rows") < _LONE_SHARE * pl.col("n").sum().over("tank_id"))
+    return each.filter(is_lone).select(counts.columns)
+
+
+def without_lone(readings: Admitted) -> Admitted:
+    """Admitted readings, with those that stand alone in time refused."""
+    rows = readings.rows.with_columns(day=pl.col("ts").dt.date())
+    lone = lone_days(rows.group_by("tank_id", "day").agg(n=pl.len()))
+    out = rows.join(lone, on=["tank_id", "day"], how="semi")
+    kept = rows.join(lone, on=["tank_id", "day"], how="anti", maintain_order="left").drop("day")
+    return replace(
+        readings, rows=kept, refused=pl.concat([readings.refused, as_refused("readings", out, pl.lit(LONE))])
+    )
 
 
 def _one_a_key(table: str, frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -5,10 +5,12 @@ Hidden files, and those whose name begins with an underscore, are not the lake's
 """
 
 import hashlib
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Final
 
 import polars as pl
 
@@ -16,7 +18,7 @@ from pipeline.contract.columns import contract_type
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES, OPTIONAL_TABLES, TIME_COLUMNS
 from pipeline.errors import LakeError
-from pipeline.intake import PART, Admitted, Registry, admit
+from pipeline.intake import PART, REFUSED_SCHEMA, Admitted, Registry, admit, without_lone
 
 REGISTRY_TABLES = {"sites": "site_id", "tanks": "tank_id", "meters": "meter_id"}
 """Tables that others refer to, with the column that does."""
@@ -101,52 +103,106 @@ def _digest(lake: Path, files: Iterable[Path], cut: date | None) -> str:
     return digest.hexdigest()
 
 
-def read_parts(lake: Path, table: str, parts: Sequence[Part], *, until: date | None = None) -> pl.DataFrame:
-    """Return rows of a table as they stand in some of its parts, up to a UTC day, and the part that each is from.
+@dataclass(frozen=True, slots=True)
+class FileTrouble:
+    """What is wrong with a file or a column of it: its part's day, the rules it breaks, and a line for who mends it."""
+
+    day: date | None
+    reason: str
+    said: str
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether the whole file is refused, and not one column of it."""
+        return self.reason.startswith(_FILE)
+
+
+_FILE: Final = "file_"
+_COLUMN: Final = "column_"
+_BROKEN: Final = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
+"""What reading a file that is no sound Parquet has been seen to raise."""
+
+
+def read_files(
+    lake: Path, table: str, parts: Sequence[Part], *, until: date | None = None
+) -> tuple[pl.DataFrame, list[FileTrouble]]:
+    """Return rows of a table as they stand in some of its parts, up to a UTC day, and what of them cannot be used.
 
     Columns are the contract's in its types and `PART`. What casts without loss is cast; a column that may be null may
-    be absent; what is not a finite number is null.
+    be absent; what is not a finite number is null. A file that cannot be read to its end, or lacks a column, costs its
+    own rows; a column that may be null and has the wrong type costs what it carries.
+    """
+    scans: list[tuple[FileTrouble, pl.LazyFrame]] = []
+    troubles: list[FileTrouble] = []
+    for part in parts:
+        for path in part.files:
+            scan, found = _scan(lake, table, part, path)
+            troubles += found
+            if scan is not None:
+                said = f"{path.relative_to(lake)} is damaged: it cannot be read to its end"
+                damaged = FileTrouble(part.day, f"{_FILE}damaged", said)
+                scans.append((damaged, scan if until is None else _cut(scan, table, until)))
+    empty = polars_schema(LAKE_TABLES[table]).to_frame().with_columns(pl.lit(None, pl.Date).alias(PART))
+    try:
+        return pl.concat([empty.lazy(), *(scan for _, scan in scans)]).collect(), troubles
+    except _BROKEN:
+        whole, damaged_files = _one_by_one(scans)
+        if not damaged_files:
+            raise
+        return pl.concat([empty, *whole]), troubles + damaged_files
+
+
+def _one_by_one(scans: Iterable[tuple[FileTrouble, pl.LazyFrame]]) -> tuple[list[pl.DataFrame], list[FileTrouble]]:
+    """Rows of each file that can be read to its end, and the trouble of each whose head can be read and body cannot."""
+    frames, troubles = [], []
+    for damaged, scan in scans:
+        try:
+            frames.append(scan.collect())
+        except _BROKEN:
+            troubles.append(damaged)
+    return frames, troubles
+
+
+def read_parts(lake: Path, table: str, parts: Sequence[Part], *, until: date | None = None) -> pl.DataFrame:
+    """Return the same rows where every file and column can be used.
 
     Raises
     ------
     LakeError
         If a file cannot be read, lacks a column or has one of the wrong type.
     """
-    scans = [_scan(lake, table, part, path) for part in parts for path in part.files]
-    empty = polars_schema(LAKE_TABLES[table]).to_frame().with_columns(pl.lit(None, pl.Date).alias(PART))
-    query = pl.concat([empty.lazy(), *scans])
-    if until is not None:
-        query = _cut(query, table, until)
-    try:
-        return query.collect()
-    except (pl.exceptions.ComputeError, OSError):
-        _name_the_unreadable(lake, parts)
-        raise
+    rows, troubles = read_files(lake, table, parts, until=until)
+    if troubles:
+        raise LakeError(f"{lake}: {troubles[0].said}")
+    return rows
 
 
-def _scan(lake: Path, table: str, part: Part, path: Path) -> pl.LazyFrame:
+def _scan(lake: Path, table: str, part: Part, path: Path) -> tuple[pl.LazyFrame | None, list[FileTrouble]]:
+    """A file's rows, or None where it cannot be used, and what is wrong with it."""
     where = path.relative_to(lake)
     try:
         found = pl.read_parquet_schema(path)
-    except (pl.exceptions.PolarsError, OSError) as error:
-        raise LakeError(f"{lake}: {where} is not readable as Parquet (truncated, or of another kind)") from error
-    expressions = []
-    schema = LAKE_TABLES[table]
-    for name, wanted in polars_schema(schema).items():
-        column = schema.columns()[name]
-        if name not in found:
-            if not column.nullable:
-                raise LakeError(f"{lake}: {where} has no column {name}")
-            expressions.append(pl.lit(None, wanted).alias(name))
-            continue
-        cast = _cast(pl.col(name), found[name], wanted)
-        if cast is None:
-            kind = contract_type((column.metadata or {})["kind"])
-            raise LakeError(f"{lake}: {where}: column {name} is {found[name]}, expected {kind}")
-        expressions.append(cast.alias(name))
-    return pl.scan_parquet(path, hive_partitioning=False, glob=False).select(
-        *expressions, pl.lit(part.day, pl.Date).alias(PART)
-    )
+    except _BROKEN:
+        said = f"{where} is not readable as Parquet (truncated, or of another kind)"
+        return None, [FileTrouble(part.day, f"{_FILE}unreadable", said)]
+    expressions, troubles = [], []
+    columns = LAKE_TABLES[table].columns()
+    for name, wanted in polars_schema(LAKE_TABLES[table]).items():
+        cast = _cast(pl.col(name), found[name], wanted) if name in found else None
+        is_needed = not columns[name].nullable
+        if cast is None and name in found:
+            kind = contract_type((columns[name].metadata or {})["kind"])
+            said = f"{where}: column {name} is {found[name]}, expected {kind}"
+            prefix = _FILE if is_needed else _COLUMN
+            troubles.append(FileTrouble(part.day, f"{prefix}{name}_of_wrong_type", said))
+        elif cast is None and is_needed:
+            troubles.append(FileTrouble(part.day, f"{_FILE}without_{name}", f"{where} has no column {name}"))
+        expressions.append((pl.lit(None, wanted) if cast is None else cast).alias(name))
+    refused = [trouble for trouble in troubles if trouble.is_whole]
+    if refused:
+        return None, [FileTrouble(part.day, ", ".join(one.reason for one in refused), refused[0].said)]
+    scan = pl.scan_parquet(path, hive_partitioning=False, glob=False)
+    return scan.select(*expressions, pl.lit(part.day, pl.Date).alias(PART)), troubles
 
 
 def _cast(value: pl.Expr, found: pl.DataType, wanted: pl.DataType) -> pl.Expr | None:
@@ -187,14 +243,34 @@ def _cut(query: pl.LazyFrame, table: str, until: date) -> pl.LazyFrame:
     return query
 
 
-def _name_the_unreadable(lake: Path, parts: Sequence[Part]) -> None:
-    """Raise the error that names the file whose head can be read and whose body cannot."""
-    for part in parts:
-        for path in part.files:
-            try:
-                pl.read_parquet(path, hive_partitioning=False, glob=False)
-            except (pl.exceptions.PolarsError, OSError) as error:
-                raise LakeError(f"{lake}: {path.relative_to(lake)} is damaged: it cannot be read to its end") from error
+def _as_rows(table: str, troubles: Sequence[FileTrouble]) -> pl.DataFrame:
+    """Rows of quarantine for what is wrong with a table's files."""
+    return pl.DataFrame(
+        [(table, json.dumps({"said": one.said}, ensure_ascii=False), one.reason, one.day) for one in troubles],
+        schema=REFUSED_SCHEMA,
+        orient="row",
+    )
+
+
+def require_a_file(lake: Path, table: str, parts: Sequence[Part], refused: Sequence[str]) -> None:
+    """Raise where no file of a table that the contract asks for can be used.
+
+    Parameters
+    ----------
+    lake, table, parts
+    refused : sequence of str
+        A line about each of its files that is refused as a whole.
+
+    Raises
+    ------
+    LakeError
+        If every one is, and the table is not one that a lake may leave out.
+    """
+    count = sum(len(part.files) for part in parts)
+    if table in OPTIONAL_TABLES or not refused or len(refused) < count:
+        return
+    others = f"; none of the table's {count} files can be used" if count > 1 else ""
+    raise LakeError(f"{lake}: {refused[0]}{others}")
 
 
 def require_usable(admitted: Admitted) -> None:
@@ -221,16 +297,19 @@ def admit_part_of(
 ) -> Admitted:
     """Return what is let in of some parts of a table, and enter it into the registry where others refer to it.
 
-    Raises
-    ------
-    LakeError
-        As `read_parts`.
+    A file that cannot be used is refused as one row.
     """
-    rows = read_parts(lake, table, parts, until=until)
-    admitted = admit(table, rows, registry)
+    rows, troubles = read_files(lake, table, parts, until=until)
+    admitted = admit(table, rows, registry).beside(_as_rows(table, troubles))
     if table in REGISTRY_TABLES:
         registry.add(REGISTRY_TABLES[table], admitted, rows)
     return admitted
+
+
+def refused_files(refused: pl.DataFrame) -> list[str]:
+    """A line about each file that is refused as a whole, from rows that are refused."""
+    files = refused.filter(pl.col("reason").str.starts_with(_FILE)).sort("row")
+    return files["row"].str.json_path_match("$.said").to_list()
 
 
 def read_lake(lake: Path, *, until: date | None = None) -> Lake:
@@ -239,7 +318,7 @@ def read_lake(lake: Path, *, until: date | None = None) -> Lake:
     Raises
     ------
     LakeError
-        If the lake is unusable: see `find_parts`, `read_parts` and `require_usable`.
+        If the lake is unusable: see `find_parts`, `require_a_file` and `require_usable`.
     """
     parts = find_parts(lake, until=until)
     registry = Registry()
@@ -247,6 +326,9 @@ def read_lake(lake: Path, *, until: date | None = None) -> Lake:
     for table in READ_TABLES:
         own = [part for part in parts if part.table == table]
         admitted[table] = admit_part_of(lake, table, own, registry, until=until)
+        require_a_file(lake, table, own, refused_files(admitted[table].refused))
+        if table == "readings":
+            admitted[table] = without_lone(admitted[table])
         if table in ("tanks", "readings"):
             require_usable(admitted[table])
     return Lake({table: entry.rows.drop(PART) for table, entry in admitted.items()}, admitted)

@@ -17,8 +17,8 @@ from pipeline.analysis import Tables, site_tables
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES, Refused
-from pipeline.intake import AHEAD, PART, Admitted, Registry
-from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, require_usable
+from pipeline.intake import AHEAD, LONE, PART, Admitted, Registry, as_refused, lone_days
+from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, refused_files, require_a_file, require_usable
 from pipeline.resources import code_digest
 from pipeline.store import SCHEMAS, Store
 
@@ -145,11 +145,15 @@ class _Intake:
         for table in READ_TABLES:
             if table not in BY_DAY:
                 admitted = self._admit(table, self.parts[table])
+                require_a_file(self.lake, table, self.parts[table], refused_files(admitted.refused))
                 if table == "tanks":
                     require_usable(admitted)
                 self._replace_all(admitted)
         for table in BY_DAY:
             self._take_days(table)
+            standing = refused_files(self.store.query("ingest/refused_of", name=table))
+            require_a_file(self.lake, table, self.parts[table], standing)
+        self._refuse_lone()
         self.store.remember(self._context())
         if self.store.query("ingest/last_day")["day"][0] is None:
             require_usable(self._admit("readings", self.parts["readings"]))
@@ -195,6 +199,21 @@ class _Intake:
     def _take_whole(self, table: str) -> None:
         self._replace_all(self._admit(table, self.parts[table]))
         self.store.remember({f"{table}_in_days": "no"})
+
+    def _refuse_lone(self) -> None:
+        """Take readings that stand alone in time out again; their files are read each time: more may come beside."""
+        lone = lone_days(self.store.query("ingest/days_of_readings"))
+        if lone.is_empty():
+            return
+        asked = {"ids": lone["tank_id"].to_list(), "days": lone["day"].to_list()}
+        rows = self.store.query("ingest/readings_on", **asked)
+        self.store.delete_of("readings", "tank_id", **asked)
+        is_in_days = self.store.remembered().get("readings_in_days") == "yes"
+        part = pl.col("ts").dt.date() if is_in_days else pl.lit(None, pl.Date)
+        self.store.append("_refused", as_refused("readings", rows.with_columns(part.alias(PART)), pl.lit(LONE)))
+        is_again = (pl.col("table") == "readings") & pl.col(PART).is_in(asked["days"]).fill_null(not is_in_days)
+        again = pl.when(is_again).then(pl.lit("lone")).otherwise("digest")
+        self.store.replace("_parts", self.store.table("_parts").with_columns(again.alias("digest")))
 
     def _taken(self, table: str) -> Iterator[Part]:
         for row in self.store.table("_parts").filter(pl.col("table") == table).iter_rows(named=True):

@@ -66,21 +66,26 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a run came to: rows in and refused by table, the worklist by urgency and its first, sites left out."""
+    """What a run came to: rows in and refused by table, the worklist by urgency and its first, what was left out.
+
+    `failed` has a line about each site, file and column that was left out, `without_chart` the tanks of which no stock
+    can be told.
+    """
 
     intake: pl.DataFrame
     cases: pl.DataFrame
     first: pl.DataFrame
     last_day: date
     failed: tuple[str, ...] = ()
+    without_chart: tuple[str, ...] = ()
 
-    def require_every_site(self) -> None:
-        """Raise where the analysis of a site broke; the results of all others stand.
+    def require_whole(self) -> None:
+        """Raise where the analysis of a site broke or a file could not be used; the results of all others stand.
 
         Raises
         ------
         OperationError
-            If a site was left out.
+            If a site, a file or a column of one was left out.
         """
         if self.failed:
             more = f" (and {len(self.failed) - 1} more)" if len(self.failed) > 1 else ""
@@ -220,12 +225,14 @@ def outcome(out: Path) -> Outcome:
     with open_store(out, read_only=True) as store:
         kept = store.remembered()
         current = _current_cases(store)
+        sites = [line for name in ("failed", "left_out") for line in json.loads(kept.get(name, "[]"))]
         return Outcome(
             intake=store.query("ingest/quarantine_share"),
             cases=_by_urgency(current),
             first=current.head(FIRST_CASES),
             last_day=_last_day(store),
-            failed=tuple(line for name in ("failed", "left_out") for line in json.loads(kept.get(name, "[]"))),
+            failed=(*sites, *store.query("ingest/refused_files")["said"]),
+            without_chart=tuple(store.table("data_health").filter(kind="no_chart")["tank_id"]),
         )
 
 

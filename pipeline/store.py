@@ -44,7 +44,11 @@ class Store:
 
     def has_table(self, name: str) -> bool:
         """Whether the store has that table yet."""
-        return not self.query("ingest/has_table", name=name).is_empty()
+        try:
+            self._connection.table(name)
+        except duckdb.CatalogException:
+            return False
+        return True
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -66,6 +70,8 @@ class Store:
 
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows that have the contract's columns to a table."""
+        if frame.is_empty():
+            return
         columns = list(polars_schema(SCHEMAS[name]))
         # A registered view would keep the rows in memory until the transaction ends: all batches of a long load.
         self._connection.from_arrow(frame.select(columns).to_arrow()).insert_into(name)
@@ -73,12 +79,20 @@ class Store:
     def delete_days(self, name: str, days: Collection[date]) -> None:
         """Take the rows of some UTC days out of a table that lies in days."""
         column = TIME_COLUMNS[name]
-        for first, after in _runs(days):
+        for first, last in _runs(days):
             self._connection.execute(
                 f'delete from "{name}" where "{column}" >= $first::timestamp at time zone \'UTC\''
-                f" and \"{column}\" < $after::timestamp at time zone 'UTC'",
-                {"first": first, "after": after},
+                f" and \"{column}\" < ($last::date + 1)::timestamp at time zone 'UTC'",
+                {"first": first, "last": last},
             )
+
+    def delete_of(self, name: str, key: str, ids: Collection[str], days: Collection[date]) -> None:
+        """Take the rows of some tanks or meters, each on its own UTC day, out of a table that lies in days."""
+        self._connection.execute(
+            f'delete from "{name}" where ("{key}", "{TIME_COLUMNS[name]}"::date) in'
+            " (select (unnest($ids::varchar[]), unnest($days::date[])))",
+            {"ids": list(ids), "days": list(days)},
+        )
 
     def delete_parts(self, name: str, table: str, parts: Collection[date | None]) -> None:
         """Take what is remembered of some parts of a lake's table out of `_parts` or `_refused`."""
@@ -124,12 +138,12 @@ _TEXT: Final = {"name": pl.String, "value": pl.String}
 
 
 def _runs(days: Collection[date]) -> Iterator[tuple[date, date]]:
-    """Stretches of days without a gap: the first of each, and the day after its last."""
+    """Stretches of days without a gap: the first and the last of each."""
     ordered = sorted(days)
     start = 0
     for end in range(1, len(ordered) + 1):
         if end == len(ordered) or ordered[end] - ordered[end - 1] > timedelta(days=1):
-            yield ordered[start], ordered[end - 1] + timedelta(days=1)
+            yield ordered[start], ordered[end - 1]
             start = end
 
 

@@ -114,5 +114,6 @@ DATA_TROUBLES: Final = (
     "tag_map",
     "above_tank",
     "denser",
+    "no_chart",
 )
 """What ails data and is no loss."""

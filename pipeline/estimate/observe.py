@@ -331,7 +331,10 @@ def _changed(
         for unit_id, item in by_id.items()
         if unit_id != home
     }
-    likely = [(one.drawn / one.sd, name) for name, one in others.items() if one is not None and one.drawn > 0.4]
+    # No spread at all is what is left where every row that tells is far off.
+    likely = [
+        (one.drawn / max(one.sd, 1e-9), name) for name, one in others.items() if one is not None and one.drawn > 0.4
+    ]
     likely = [(score, name) for score, name in likely if score > 5.0]
     if not likely:
         return None

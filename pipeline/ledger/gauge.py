@@ -12,6 +12,16 @@ from scipy.interpolate import CubicSpline, PchipInterpolator
 Floats = NDArray[np.float64]
 
 REFERENCE_TEMP_C = 15.0
+COLDEST_C, WARMEST_C = -60.0, 90.0
+"""No product in a tank is colder or warmer; common practice, no source. What a gauge says beyond is not known."""
+OTHER_UNITS_MM = {"in": 25.4, "cm": 10.0, "m": 1000.0, "ft": 304.8}
+"""Millimetres in units that a gauge has been seen to fall into (exact; NIST SP 811, appendix B.8)."""
+UNIT_SLACK = 0.01
+SLIP_S = 3600.0
+LEAP = 5.0
+ABOVE_TOP = 1.02
+"""A level that is its own figure in another unit within `SLIP_S`, but for `UNIT_SLACK`, has slipped into it: no pump
+leaves just that. It is back when it leaps by more than `LEAP`, or would stand above the tank's top. No source."""
 MICROSECONDS = 1e6
 FIRST_GAPS = 500
 """How many of the first gaps between readings tell the usual one."""
@@ -147,11 +157,27 @@ def _spikes(level_mm: Floats) -> NDArray[np.bool_]:
     return out
 
 
+def in_another_unit(ts_s: Floats, level_mm: Floats, top_mm: float) -> NDArray[np.bool_]:
+    """Which readings are another unit's figures: from where a level slips into one until it is back. Shape (n,).
+
+    Each is told by itself and those before it, so that no later day changes what an earlier one left out.
+    """
+    out = np.zeros(len(level_mm), dtype=bool)
+    step = level_mm[1:] / level_mm[:-1]
+    is_soon = np.diff(ts_s) <= SLIP_S
+    for unit_mm in OTHER_UNITS_MM.values():
+        for start in np.flatnonzero(is_soon & (np.abs(step * unit_mm - 1.0) < UNIT_SLACK)) + 1:
+            is_back = (step[start:] > LEAP) | (level_mm[start + 1 :] * unit_mm > ABOVE_TOP * top_mm)
+            end = start + 1 + int(np.argmax(is_back)) if is_back.any() else len(out)
+            out[start:end] = True
+    return out
+
+
 def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
     """Usable readings of one tank with their gauge stock.
 
-    Rows of quality `bad`, without a level or with one outside the chart are left out; water, when not measured, is
-    taken as last seen, and as none before the first sight.
+    Rows of quality `bad`, without a level, or with one outside the chart or in another unit are left out; water, when
+    not measured, is taken as last seen, and as none before the first sight.
     """
     rows = readings.filter((pl.col("quality") != "bad") & pl.col("level_mm").is_not_null()).sort("ts")
     ts_s = seconds(rows["ts"])
@@ -161,11 +187,13 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
     }
     bottom, top = strapping.span_mm()
     columns["water_mm"][(columns["water_mm"] < 0) | (columns["water_mm"] > top)] = np.nan
-    columns["temp_c"][np.abs(columns["temp_c"]) > 80] = np.nan
+    columns["temp_c"][(columns["temp_c"] < COLDEST_C) | (columns["temp_c"] > WARMEST_C)] = np.nan
     columns["density_kg_m3"][(columns["density_kg_m3"] < 500) | (columns["density_kg_m3"] > 1100)] = np.nan
     level = columns["level_mm"]
     usable = np.isfinite(level) & (level >= max(bottom, 1.0)) & (level <= top)
     ts_s, columns = ts_s[usable], {name: values[usable] for name, values in columns.items()}
+    metric = ~in_another_unit(ts_s, columns["level_mm"], top)
+    ts_s, columns = ts_s[metric], {name: values[metric] for name, values in columns.items()}
     steady = ~_spikes(columns["level_mm"])
     ts_s, columns = ts_s[steady], {name: values[steady] for name, values in columns.items()}
     water = np.nan_to_num(_filled_forward(columns["water_mm"]), nan=0.0)

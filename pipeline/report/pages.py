@@ -5,6 +5,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from typing import Any
 
 import jinja2
@@ -80,9 +81,15 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
     return env
 
 
+@cache
+def _kept_environment(style_hashes: tuple[str, ...]) -> jinja2.Environment:
+    """One whose templates stay compiled, for a report that one site breaks is made once a site."""
+    return environment(style_hashes)
+
+
 def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Every page as (path below the report's folder, HTML)."""
-    env = environment(style_hashes)
+    env = _kept_environment(tuple(style_hashes))
     fleet = Fleet.of(tables, as_of)
     common = {"as_of": as_of, "root": "", "charts": None, "pools": fleet.pools}
     made = {

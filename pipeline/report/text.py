@@ -333,7 +333,7 @@ TROUBLE_COLUMNS: Final = ("Tank", "Site", "What", "Since", "How much", "What it 
 TROUBLE_KINDS: Final = {
     "stale": "No data", "gaps": "Gaps", "stuck": "Stuck", "clock_off": "Clock off", "clock_drifts": "Clock drifts",
     "unit_slip": "Unit slipped", "temperature_unit": "Temperature unit slipped", "tag_map": "Tag map does not fit",
-    "above_tank": "Level above the tank", "denser": "Denser than usual",
+    "above_tank": "Level above the tank", "denser": "Denser than usual", "no_chart": "No chart",
 }  # fmt: skip
 FLEET_WIDE: Final = "fleet"
 TRUSTED: Final = "How many cases may be false"

@@ -142,13 +142,26 @@ def test_unusable_lakes_leave_with_2_and_one_line(tmp_path, capsys):
         assert len(err) == 1 and word in err[0], (name, err)
 
 
-def test_truncated_parquet_leaves_with_2_and_names_the_file(tmp_path, capsys):
+def test_a_truncated_file_leaves_with_1_and_is_named_and_with_2_where_no_other_stands(tmp_path, capsys):
     lake = write(tmp_path / "lake", tiny_lake())
-    file = lake / "sales" / "day=2024-03-30" / "part-0.parquet"
-    file.write_bytes(file.read_bytes()[:-9])
+    files = sorted((lake / "sales").rglob("*.parquet"))
+    files[1].write_bytes(files[1].read_bytes()[:-9])
+    code, out, err = _run(capsys, lake)
+    assert code == 1 and "refused: 1 of sales" in out
+    assert len(err) == 1 and "sales/day=2024-03-30/part-0.parquet" in err[0]
+    for file in files:
+        file.write_bytes(b"")
     code, _, err = _run(capsys, lake)
     assert code == 2
-    assert len(err) == 1 and "sales/day=2024-03-30/part-0.parquet" in err[0]
+    assert len(err) == 1 and "none of the table's 3 files can be used" in err[0]
+
+
+def test_a_tank_without_a_chart_is_named(tmp_path, capsys):
+    tables = tiny_lake()
+    tables["strapping"] = tables["strapping"].filter(pl.col("tank_id") != "T2")
+    code, out, err = _run(capsys, write(tmp_path / "lake", tables))
+    assert (code, err) == (0, [])
+    assert "no usable chart, so no stock and no losses: T2\n" in out
 
 
 # -- Lakes with wrong rows -------------------------------------------------------------------------

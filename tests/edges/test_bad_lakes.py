@@ -1,47 +1,82 @@
 """Kind of evidence: known truth by construction. A lake that is wrong in one thing costs that thing and no more."""
 
+import json
+
 import polars as pl
 import pytest
 
 from flows.cli import main
 from pipeline.store import open_store
-from tests.support.bad_lakes import KINDS, fleet
-from tests.support.lakes import digest, write
+from tests.support.bad_lakes import KINDS
+from tests.support.lake_catalogue import BadLake, catalogue
+from tests.support.lake_verdicts import judged, run, second_site
 
-SOUND = pl.col("tank_id").is_in(["XT1", "XT2"])
-
-
-def _run(lake, out):
-    return main(["run", str(lake), "--out", str(out), "--direct"])
-
-
-def _sound(out) -> dict[str, list[dict]]:
-    """What a run says of the site that nothing was done to."""
-    names = ("tank_days", "variance_parts", "statements", "cases")
-    return {name: pl.read_parquet(out / f"{name}.parquet").filter(SOUND).to_dicts() for name in names}
+SAMPLE = catalogue()[20::80]
+"""Every eightieth of the catalogue; `python -m tests.benchmarks.bad_lakes` runs over all of it."""
+NAMED = (
+    "no tank at the site",
+    "no chart at the site",
+    "one reading a year after",
+    "readings.ts: the year 9999 throughout",
+    "sales.volume_l: in millilitres for a day",
+)
+"""What once ended a run or a site."""
 
 
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory):
     folder = tmp_path_factory.mktemp("sound")
-    assert _run(write(folder / "lake", fleet()), folder / "out") == 0
-    found = _sound(folder / "out")
-    assert len(found["tank_days"]) >= 6
+    assert run(BadLake("right").write(folder / "lake"), folder / "out") == (0, [])
+    found = second_site(folder / "out")
+    assert len(found["tank_days"]) >= 3
     return found
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_a_bad_lake_costs_what_is_bad_of_it(tmp_path, capsys, sound, refused_of, name):
-    kind = KINDS[name]
-    lake, out = write(tmp_path / "lake", kind.spoil(fleet())), tmp_path / "out"
-    before = digest(lake)
-    assert _run(lake, out) == kind.code
-    said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("tankdrift: ")]
-    assert len(said) == (kind.code != 0)
-    assert main(["check", str(out)]) == 0
-    assert digest(lake) == before
-    assert refused_of(out) == kind.refused
-    assert _sound(out) == sound
+def test_a_bad_lake_costs_what_is_bad_of_it(tmp_path, sound, refused_of, name):
+    spoil, refused = KINDS[name]
+    verdict = judged(BadLake(name, spoil), tmp_path, sound)
+    assert verdict.faults == ()
+    assert refused_of(tmp_path / "out") == refused
+
+
+@pytest.mark.parametrize("kind", SAMPLE, ids=lambda kind: kind.name)
+def test_a_sample_of_the_catalogue(tmp_path, sound, kind):
+    assert judged(kind, tmp_path, sound).faults == ()
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_what_once_ended_a_run_or_a_site(tmp_path, sound, name):
+    (kind,) = (kind for kind in catalogue() if kind.name == name)
+    assert judged(kind, tmp_path, sound).faults == ()
+
+
+def test_a_tank_without_a_chart_keeps_its_sales_and_its_neighbour_all(tmp_path):
+    out = tmp_path / "out"
+    run(BadLake("no chart", KINDS["no chart"][0]).write(tmp_path / "lake"), out)
+    days = pl.read_parquet(out / "tank_days.parquet")
+    without, neighbour = days.filter(tank_id="T1"), days.filter(tank_id="T2")
+    assert without["variance_l"].null_count() == without.height
+    assert without["sales_l"].sum() == 720.0  # ten litres an hour for three days
+    assert neighbour["variance_l"].drop_nulls().len() >= 1
+    page = (out / "report" / "data.html").read_text()
+    assert page.count(">No chart<") == 1
+
+
+def test_a_day_in_inches_is_no_loss_and_no_gain(tmp_path):
+    """Without it, 6,000 l were drawn and 7,704 l dropped without a ticket."""
+    spoil = KINDS["levels in inches for a day"][0]
+    run(BadLake("inches", spoil).write(tmp_path / "lake"), tmp_path / "out")
+    assert "T1" not in pl.read_parquet(tmp_path / "out" / "cases.parquet")["tank_id"].to_list()
+    with open_store(tmp_path / "out", read_only=True) as store:
+        troubles = store.table("data_health").filter(tank_id="T1")
+        assert "unit_slip" in troubles["kind"].to_list()
+
+
+def test_the_catalogue_is_large_and_tells_its_kinds_apart():
+    names = [kind.name for kind in catalogue()]
+    assert len(names) == len(set(names)) >= 1500
+    assert len(SAMPLE) >= 20
 
 
 def test_what_breaks_nevertheless_is_one_line(tmp_path, capsys):
@@ -52,3 +87,9 @@ def test_what_breaks_nevertheless_is_one_line(tmp_path, capsys):
     said = capsys.readouterr().err
     assert code == 2
     assert said.count("\n") == 1 and said.startswith("tankdrift: this is a mistake of tankdrift's own"), said
+    (kept,) = tmp_path.glob("tankdrift-mistake-*.json")
+    assert str(kept) in said
+    known = json.loads(kept.read_text())
+    assert known["command"] == "report" and known["error"] in said
+    assert any(line.startswith("store.py:") for line in known["went_through"])
+    assert str(tmp_path) not in kept.read_text() and "_state" not in kept.read_text()

@@ -93,6 +93,61 @@ def test_a_thermometer_that_turned_to_fahrenheit(tables):
     assert _found(_with(tables, temp_c=pl.col("temp_c") * 1.8 + 32.0)) == [("T1", "temperature_unit", TURN)]
 
 
+@pytest.mark.parametrize(("ratio", "unit"), [(25.4, "in"), (10.0, "cm")])
+def test_a_gauge_that_never_told_millimetres(tables, ratio, unit):
+    """The level falls by 2 mm an hour, for the ten litres sold in it: T1 tells that in another unit from the start."""
+    level = pl.when(pl.col("tank_id") == "T1").then(pl.col("level_mm") / ratio).otherwise("level_mm")
+    tables["readings"] = tables["readings"].with_columns(level_mm=level)
+    assert _found(tables) == [("T1", "unit_slip", START)]
+    (note,) = data_health(tables, _health(), REFUSED)["note"]
+    assert note.startswith(f"level: in {unit} all along")
+
+
+def test_a_low_tank_is_not_told_in_another_unit(tables):
+    """It stands at 75 mm as a tank in inches seems to, and falls by what is sold."""
+    tables["readings"] = tables["readings"].with_columns(level_mm=pl.col("level_mm") % 110.0 + 1.0)
+    assert _found(tables) == []
+
+
+def test_a_low_tank_that_does_not_move_is_not_told_in_another_unit(tables):
+    tables["readings"] = tables["readings"].with_columns(level_mm=pl.lit(75.0))
+    assert _found(tables) == []
+
+
+def test_a_thermometer_in_kelvin_for_a_day(tables):
+    day = pl.col("ts") < TURN + timedelta(days=1)
+    kelvin = pl.when(day).then(pl.col("temp_c") + 273.15).otherwise("temp_c")
+    (found,) = data_health(_with(tables, temp_c=kelvin), _health(), REFUSED).to_dicts()
+    assert (found["tank_id"], found["kind"], found["since"]) == ("T1", "temperature_unit", TURN)
+    assert found["value"] == 1 / 8  # one of eight days
+
+
+@pytest.mark.parametrize("temp_c", [-60.0, 90.0])
+def test_an_extreme_temperature_is_one(tables, temp_c):
+    assert _found(_with(tables, temp_c=pl.lit(temp_c))) == []
+
+
+def test_a_tank_without_a_chart(tables):
+    tables["strapping"] = tables["strapping"].filter(pl.col("tank_id") != "T1")
+    assert _found(tables) == [("T1", "no_chart", None)]
+
+
+def test_a_tank_joined_to_one_without_a_chart(tables):
+    tables["tanks"] = tables["tanks"].with_columns(manifold_id=pl.lit("J"))
+    tables["strapping"] = tables["strapping"].filter(pl.col("tank_id") != "T1")
+    assert _found(tables) == [("T1", "no_chart", None), ("T2", "no_chart", None)]
+
+
+@pytest.mark.parametrize(("bottom_mm", "top_mm", "share"), [(0, 1000, 1.0), (0, 1700, 0.52), (0, 1800, None)])
+def test_a_chart_that_does_not_cover_the_levels(tables, bottom_mm, top_mm, share):
+    """T1 falls from 1900 mm by 2 mm an hour in eight days: above 1700 mm for 100 of 192 hours, above 1800 for 50."""
+    is_covered = (pl.col("tank_id") != "T1") | pl.col("level_mm").is_between(bottom_mm, top_mm)
+    tables["strapping"] = tables["strapping"].filter(is_covered)
+    found = data_health(tables, _health(), REFUSED).to_dicts()
+    told = [(row["tank_id"], row["kind"], row["since"], pytest.approx(row["value"], abs=0.01)) for row in found]
+    assert told == ([("T1", "no_chart", START, share)] if share else [])
+
+
 def test_two_tags_that_changed_places(tables):
     other = pl.col("tank_id").replace({"T1": "T2", "T2": "T1"})
     tables["readings"] = tables["readings"].with_columns(
@@ -119,7 +174,9 @@ def test_a_level_above_the_tank(tables):
 
 def test_a_tank_that_fell_silent_and_one_that_never_spoke(tables):
     tables["readings"] = tables["readings"].filter(~AFTER)
-    tables["tanks"] = pl.concat([tables["tanks"], tables["tanks"].head(1).with_columns(tank_id=pl.lit("T3"))])
+    for name in ("tanks", "strapping"):
+        one = tables[name].filter(pl.col("tank_id") == "T1")
+        tables[name] = pl.concat([tables[name], one.with_columns(tank_id=pl.lit("T3"))])
     assert _found(tables) == [("T1", "stale", TURN - timedelta(minutes=15)), ("T3", "stale", None)]
 
 
@@ -155,9 +212,8 @@ def test_some_sites_at_a_time_tell_what_the_whole_fleet_does(tables):
     whole = data_health(tables, _health(), refused)
     groups = [
         {
-            name: frame.filter(pl.col("tank_id") == tank)
+            name: frame.filter(pl.col("tank_id") == tank) if name in ("tanks", "readings") else frame
             for name, frame in tables.items()
-            if name in ("tanks", "readings")
         }
         for tank in ("T1", "T2")
     ]

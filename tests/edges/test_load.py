@@ -202,14 +202,61 @@ def test_a_broken_lake_leaves_the_store_as_it_was(tmp_path, lake):
     _take(tmp_path / "out", lake)
     with open_store(tmp_path / "out") as store:
         before = {name: store.table(name) for name in (*READ_TABLES, "quarantine")}
-    broken = lake / "sales" / "day=2024-03-31" / "part-0.parquet"
-    broken.write_bytes(broken.read_bytes()[:-50])
+    for broken in (lake / "sales").rglob("*.parquet"):
+        broken.write_bytes(broken.read_bytes()[:-50])
     late = tiny_lake()["readings"].head(1).with_columns(ts=pl.lit(START + timedelta(seconds=5)))
     write_part(lake, "readings", D29, late, name="late")
-    with pytest.raises(LakeError, match="part-0"):
+    with pytest.raises(LakeError, match=r"day=2024-03-29/part-0.parquet is not .* none of the table's 3 files can be"):
         _take(tmp_path / "out", lake)
     with open_store(tmp_path / "out") as store:
         assert all(store.table(name).equals(frame) for name, frame in before.items())
+
+
+def test_a_broken_file_costs_its_rows_until_it_is_mended(tmp_path, lake):
+    out, broken = tmp_path / "out", lake / "sales" / "day=2024-03-31" / "part-0.parquet"
+    sound = broken.read_bytes()
+    _take(out, lake)
+    broken.write_bytes(sound[:-50])
+    _take(out, lake)
+    _assert_as_read_at_once(out, lake)
+    with open_store(out, read_only=True) as store:
+        assert store.table("quarantine").filter(table="sales").height == 1
+        assert sorted(store.table("sales")["ts_end"].dt.day().unique()) == [29, 30]
+    broken.write_bytes(sound)
+    _take(out, lake)
+    _assert_as_read_at_once(out, lake)
+    with open_store(out, read_only=True) as store:
+        assert store.table("quarantine").filter(table="sales").is_empty()
+
+
+def test_what_stands_alone_in_time_waits_for_more_beside_it(tmp_path):
+    """Naive twin: one reading of 2001, then more than a twentieth of all there, then one again."""
+    tables = tiny_lake()
+    lake, out = write(tmp_path / "lake", tables), tmp_path / "out"
+    old = tables["readings"].head(40).with_columns(pl.col("ts").dt.offset_by("-24y"))
+    day = old["ts"][0].date()
+    for rows, refused in ((1, 1), (40, 0), (1, 1)):
+        write_part(lake, "readings", day, old.head(rows))
+        _take(out, lake)
+        _assert_as_read_at_once(out, lake)
+        with open_store(out, read_only=True) as store:
+            assert store.table("quarantine").height == refused
+    (lake / "events.parquet").touch()
+    assert _take(out, lake)
+    _assert_as_read_at_once(out, lake)
+
+
+def test_a_sale_far_from_the_rest_is_one(tmp_path):
+    """A hose may rest for half a year; a gauge does not."""
+    tables = tiny_lake()
+    moved = [pl.col(name).dt.offset_by("-1y") for name in ("ts_start", "ts_end")]
+    old = tables["sales"].head(1).with_columns(*moved, sale_id=pl.lit("old"))
+    tables["sales"] = pl.concat([tables["sales"], old])
+    lake, out = write(tmp_path / "lake", tables), tmp_path / "out"
+    _take(out, lake)
+    _assert_as_read_at_once(out, lake)
+    with open_store(out, read_only=True) as store:
+        assert store.table("quarantine").is_empty()
 
 
 def test_a_lake_cut_before_its_first_day_is_an_error_and_leaves_the_store(tmp_path, lake):

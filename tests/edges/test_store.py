@@ -187,6 +187,7 @@ def test_queries_are_one_select_with_a_header():
 def test_every_query_runs_on_empty_tables(tmp_path):
     since = datetime(2024, 3, 29, tzinfo=UTC)
     parameters = {"name": "readings", "limit_l_per_h": 0.757, "fail_l_per_h": 0.3785, "ids": ["T1"], "since": since}
+    parameters["days"] = [since.date()]
     with open_store(tmp_path) as store:
         for name, schema in SCHEMAS.items():
             store.replace(name, schema.create_empty())
