@@ -64,6 +64,7 @@ def test_a_leak_that_was_named_is_still_the_month_s():
     balance, by = tank(since=0.6)
     rate, sd = told(balance, by, piece=MONTH)
     assert rate == pytest.approx(0.6, abs=0.25 * sd)
+    assert sd == pytest.approx(told(balance, by)[1])
 
 
 def test_a_month_from_the_first_day_on_is_all_there_is():
