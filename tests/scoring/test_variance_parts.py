@@ -70,6 +70,7 @@ class Three:
     steps: Sequence[tuple[int, Step]] = ()
     feeds: Sequence[FeedChange] = ()
     lag_s: float = 0.0
+    bounds_h: Sequence[float] = BOUNDS_H
     product: str = "diesel_b7"
     calibrated_s: Mapping[str, tuple[float, ...]] | None = None
     change: Callable[[Balance], Balance] = lambda balance: balance
@@ -95,7 +96,7 @@ class Three:
         ]  # fmt: skip
         walked = walked_of(seen, dips, walk_of(balance, views, named=self.named)) if self.has_walk else None
         days = days_of(
-            unit, BOUNDS_H, self.level_mm, flows=[SALES], tickets=self.booked, dips_h=DIPS_H, lag_s=self.lag_s,
+            unit, self.bounds_h, self.level_mm, flows=[SALES], tickets=self.booked, dips_h=DIPS_H, lag_s=self.lag_s,
             drop_day=[int(known.drop.end_s - at_s(0.0)) // 86_400 for known in self.drops],
             feeds=[Feed("M1", "T1", 1.0, 0.0, np.inf)], ticket_vcf=self.ticket_vcf,
         )  # fmt: skip
@@ -273,12 +274,17 @@ def test_a_feed_that_a_later_run_sees_does_not_change_an_earlier_day():
 
 
 def test_what_the_gauge_saw_leave_and_the_till_had_not_booked_is_the_clock_s():
-    """A till 13 h ahead writes at noon what left at eleven of the evening before.
+    """A till 7 h ahead writes at noon what left at five: days that open at six have it from the day before.
 
-    So at the midnights 600, 400, 500 and 0 l have left that it puts into the day to come.
+    At six 600, 400, 500 and 0 l have left that it puts into the day to come.
     """
-    parts, _ = Three(lag_s=13 * 3_600.0).parts()
+    parts, _ = Three(lag_s=7 * 3_600.0, bounds_h=(6.0, 30.0, 54.0, 78.0)).parts()
     assert parts["clock_skew"] == pytest.approx([-(400.0 - 600.0), -(500.0 - 400.0), -(0.0 - 500.0)])
+
+
+def test_what_the_till_dates_tomorrow_no_run_of_today_has():
+    """The same till 13 h ahead, days from midnight on: what left before midnight is dated noon, and nobody has it."""
+    assert "clock_skew" not in Three(lag_s=13 * 3_600.0).parts()[0]
 
 
 def test_a_few_seconds_between_clocks_are_no_part():

@@ -17,6 +17,7 @@ from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import DayView, Named, Walk
 from pipeline.estimate.whiten import Noise
 from pipeline.features.probe import StuckSpan
+from pipeline.features.reporting import Reporting
 from pipeline.features.steps import Step
 from pipeline.features.totals import Unbooked
 from pipeline.features.trading_days import TradingDays
@@ -28,7 +29,10 @@ from pipeline.ledger.fleet import Feed, Unit
 from pipeline.ledger.gauge import GaugeSeries, Strapping
 from pipeline.ledger.movements import MeterFlow, ordered_flow
 from pipeline.ledger.moves import Moves, moves_of
+from pipeline.scoring.member_days import member_days
+from pipeline.scoring.statements import Statement
 from pipeline.scoring.unit_days import Booked, UnitDays
+from pipeline.scoring.unit_sheet import UnitSheet
 from tests.support.gauges import straight_gauge
 from tests.support.hand_site import at
 from tests.support.lakes import rows
@@ -263,4 +267,25 @@ def sales_frame(*flows: MeterFlow) -> pl.DataFrame:
             for one in flows
             for number, (start, end, litres) in enumerate(zip(one.start_s, one.end_s, one.volume_l, strict=True))
         ),
+    )  # fmt: skip
+
+
+def sheet_of(
+    seen: UnitObserved,
+    days: UnitDays,
+    *,
+    walked: UnitWalk | None = None,
+    site: SiteObserved | None = None,
+    parts: Mapping[str, Floats] | None = None,
+    statements: Sequence[Statement] = (),
+    reporting: Mapping[str, Reporting] | None = None,
+    has_totals: bool = True,
+) -> UnitSheet:
+    """All that is made of the tank's trading days; what is not given is nothing."""
+    every = np.zeros(len(days))
+    members = member_days(days.days, seen)
+    return UnitSheet(
+        site=site or site_of(seen), seen=seen, walked=walked, days=days,
+        parts=dict(parts if parts is not None else {"residual": days.variance_l}), unexplained_l=every, physics=every,
+        members=members, reporting=dict(reporting or {}), statements=list(statements), has_totals=has_totals,
     )  # fmt: skip
