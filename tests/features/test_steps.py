@@ -84,3 +84,38 @@ def test_a_move_of_less_than_four_tenths_of_a_millimetre_is_left_alone(mm, count
     level, at_s = quiet()
     level = 1_200.0 + 0.05 * (level - 1_200.0) - mm * (at_s > DRAWN_S)
     assert len(steps_of(level, at_s)) == count
+
+
+def busy(*, at_rest_mm: float, selling_mm: float) -> tuple[np.ndarray, np.ndarray, MeterFlow]:
+    """A tank that sells from six to eighteen, a little each ten minutes, and scatters otherwise then than at rest."""
+    at_s = np.arange(25.0, 5.0 * DAY_S, 300.0)
+    end_s = np.arange(600.0, 5.0 * DAY_S, 600.0)
+    end_s = end_s[(end_s % DAY_S >= 6 * 3_600.0) & (end_s % DAY_S < 18 * 3_600.0)]
+    flow = MeterFlow("M1", end_s - 540.0, end_s, np.full(len(end_s), 0.01))
+    hour = at_s % DAY_S / 3_600.0
+    mm = np.where((hour >= 6.0) & (hour < 18.0), selling_mm, at_rest_mm)
+    return 1_200.0 + mm * np.random.default_rng(4).normal(size=len(at_s)), at_s, flow
+
+
+@pytest.mark.parametrize(("at_rest_mm", "selling_mm"), [(0.4, 4.0), (0.4, 0.4)])
+def test_what_a_stock_moves_by_itself_is_told_at_rest_and_selling_apart(at_rest_mm, selling_mm):
+    """Four steps' mean less four steps' mean of white noise s: s · √(2/4); of heavy hours none comes into the rests."""
+    level, at_s, flow = busy(at_rest_mm=at_rest_mm, selling_mm=selling_mm)
+    moves = moves_of(straight_gauge(at_s, level, l_per_mm=L_PER_MM), [flow], [np.ones(len(at_s))], [])
+    told = step_spread(moves, moves.moved_l(), 0.0, 5.0 * DAY_S)[0]
+    assert told == pytest.approx(L_PER_MM * np.sqrt(0.5) * np.array([at_rest_mm, selling_mm]), rel=0.2)
+
+
+@pytest.mark.parametrize(("hour", "share"), [(23.0, 1.0), (14.0, 0.5)])
+def test_where_the_data_end_at_rest_two_steps_after_a_move_are_enough(hour, share):
+    """The data end ten minutes after a move of 240 l: all of it is told at eleven of the night.
+
+    While hoses are open four steps are taken after a move, of which two are before this one: half of it shows.
+    """
+    level, at_s, flow = busy(at_rest_mm=0.2, selling_mm=0.2)
+    moved_s = 4.0 * DAY_S + 3_600.0 * hour
+    here = at_s < moved_s + 600.0
+    assert (at_s[here] > moved_s).sum() == 2
+    (step,) = steps_of((level - 20.0 * (at_s > moved_s))[here], at_s[here], (flow,))
+    assert step.litres == pytest.approx(-240.0 * share, abs=8.0)
+    assert step.at_rest is (share == 1.0)
