@@ -10,11 +10,16 @@ DAYS = 40
 NIGHT_H = 2.0
 
 
-def tank(drawn_days=(), litres: float = 15.0, days: int = DAYS):
-    """A tank that sells nothing; on some days so many litres leave at two in the night, within ten minutes."""
+def tank(drawn_days=(), *, litres: float = 15.0, days: int = DAYS, usual_l: float = 0.0):
+    """A tank that sells nothing; on some days so many litres leave at two in the night, within ten minutes.
+
+    `usual_l` leave then every night.
+    """
     hours = np.arange(0.0, 24.0 * days, 1 / 12) + 0.01
-    gone = sum((np.clip((hours - 24.0 * day - NIGHT_H) * 6.0, 0.0, 1.0) for day in drawn_days), np.zeros(len(hours)))
-    return seen_of(unit_of(gauge_of(hours, 1_000.0 - litres * gone / 5.0)))
+    gone = np.zeros(len(hours))
+    for day in range(days):
+        gone += (usual_l + litres * (day in drawn_days)) * np.clip((hours - 24.0 * day - NIGHT_H) * 6.0, 0.0, 1.0)
+    return seen_of(unit_of(gauge_of(hours, 1_000.0 - gone / 5.0)))
 
 
 def draws(*days: float, litres: float = -15.0):
@@ -46,9 +51,10 @@ def test_it_is_raised_with_the_third_draw_at_the_earliest_and_knows_no_later_one
     assert found(10, 11) == []
 
 
-def test_three_draws_on_two_days_are_no_pattern():
-    run = [move_of(242.0, -15.0), move_of(244.0, -15.0), move_of(266.0, -15.0)]
+def test_draws_on_two_days_are_no_pattern():
+    run = [move_of(24.0 * day + NIGHT_H + 0.5 * number, -15.0) for day in (10, 11) for number in range(4)]
     assert pattern_findings(tank((10, 11)), run, []) == []
+    assert len(pattern_findings(tank((10, 11, 12)), [*run, move_of(24.0 * 12 + NIGHT_H, -15.0)], [])) == 1
 
 
 @pytest.mark.parametrize(("pause", "count"), [(9.9, 1), (10.1, 2)])
@@ -70,8 +76,11 @@ def test_a_tank_whose_stock_gains_as_often_by_itself_has_no_pattern():
 
 
 def test_draws_that_do_not_stand_out_are_counted_by_what_those_hours_lost():
-    """Drawn each night from day 12 on, 15 l; of ten nights six stood out: the other four lost as much."""
-    unit = tank(range(12, 22))
+    """Drawn each night from day 12 on, 15 l; of ten nights six stood out: the other four lost as much.
+
+    3 l go then every night, and are no draw's.
+    """
+    unit = tank(range(12, 22), usual_l=3.0)
     run = draws(12, 13, 15, 17, 19, 21)
     told = unseen_draws(unit, run, float(at_s(24.0 * 22)))
     assert told.litres == pytest.approx([-15.0] * 4, abs=0.01)
@@ -88,6 +97,11 @@ def test_nothing_is_counted_where_there_is_nothing_to_compare_with(run):
     days = [int(move.step.start_s - at_s(0.0)) // 86_400 for move in run]
     told = unseen_draws(tank(range(days[0], 22)), run, float(at_s(24.0 * 22)))
     assert len(told.litres) == 0
+
+
+def test_a_night_counts_for_two_draws_at_the_most():
+    told = unseen_draws(tank(range(12, 22), litres=80.0), draws(12, 13, 15, 17, 19, 21), float(at_s(24.0 * 22)))
+    assert told.litres == pytest.approx([-30.0] * 4, abs=0.01)
 
 
 def test_hours_that_lost_no_more_than_before_lost_nothing():

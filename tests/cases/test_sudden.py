@@ -178,7 +178,7 @@ def test_a_small_draw_by_itself_and_a_gain_are_no_theft(litres):
 )
 def test_a_draw_after_a_gain_of_like_size_is_none(gain_l, days_before, count):
     """More than four tenths of it, within three days before: nobody pours back what he is to take."""
-    gain = move_of(HOUR - 24.0 * days_before, gain_l)
+    gain = move_of(HOUR - 24.0 * days_before, gain_l, sd_l=25.0)
     assert len([one for one in found(move_of(HOUR, -400.0), gain) if one.cause == "bulk_theft"]) == count
 
 
