@@ -55,12 +55,10 @@ class Booked:
         """Litres poured up to each instant by the sales that had ended before `known_s`. Shape of `at_s`. [l]"""
         poured = np.zeros(len(at_s))
         for flow in self.flows:
-            poured += cumulative_l(flow, at_s)
-            place = np.minimum(np.searchsorted(flow.end_s, at_s, "right"), len(flow.end_s) - 1)
-            start, end = flow.start_s[place], flow.end_s[place]
-            under_way = (start < at_s) & (end > at_s) & (end >= known_s)
-            share = (at_s - start) / np.maximum(end - start, 1e-3)
-            poured -= np.where(under_way, flow.volume_l[place] * share, 0.0)
+            total = np.concatenate([[0.0], np.cumsum(flow.volume_l)])
+            known = total[np.searchsorted(flow.end_s, known_s, "left")]
+            # Sales of a meter follow each other, so those known come first.
+            poured += np.minimum(cumulative_l(flow, at_s), known)
         return poured
 
 

@@ -243,3 +243,10 @@ def test_labels_of_several_places_are_joined_and_the_last_word_counts():
     second = table("labels", [LEAK | {"verdict": "ruled_out"}])
     out = joined_labels([first, second])
     assert dict(out.select("label_id", "verdict").iter_rows()) == {"L1": "ruled_out", "L2": "confirmed"}
+
+
+def test_a_tank_month_is_a_twelfth_of_a_year():
+    """Four tanks over 60 days are 240 ÷ (365.25 ÷ 12) = 7.885 tank-months: three false alarms are 38.05 in 100."""
+    out = history([alarm("T2", n) for n in (3, 23, 43)], [], complete=True)
+    assert figures(out, Measure(Prices()))["false_per_100"] == pytest.approx(300.0 / (240.0 / (365.25 / 12.0)))
+    assert figures(out, Measure(Prices()))["false_per_100"] == pytest.approx(38.05, abs=0.005)

@@ -53,3 +53,40 @@ def test_a_gauges_bias_is_learned_and_shrunk(off):
     bias, sd = bias_of(np.full(9, off), np.zeros(9))
     assert bias == pytest.approx(0.9 * off)
     assert sd == pytest.approx(1.5 / np.sqrt(10.0))
+
+
+def test_before_any_ticket_a_grade_lies_about_the_middle_of_its_range():
+    """Petrol E10: 715 to 782, so 748.5; a Student-t of six, batches of 5 kg/m³ and the middle's doubt of a sixth."""
+    grade = grade_of("gasoline_e10", np.empty(0))
+    first = (5.0 / (67.0 / 6.0)) ** 2
+    assert (grade.mean, grade.freedom, grade.low, grade.high) == (748.5, 6.0, 715.0, 782.0)
+    assert grade.scale == pytest.approx(5.0 * np.sqrt(1.0 + 1.0 / first))
+
+
+def test_tickets_draw_the_grade_to_their_mean():
+    """Four tickets of 740, 744, 740, 744: squares 6·25 + 16, and the way from the middle as that is weighed."""
+    grade = grade_of("gasoline_e10", np.array([740.0, 744.0, 740.0, 744.0]))
+    first = (5.0 / (67.0 / 6.0)) ** 2
+    assert grade.mean == pytest.approx((first * 748.5 + 4.0 * 742.0) / (first + 4.0))
+    squares = 150.0 + 16.0 + first * 4.0 / (first + 4.0) * 6.5**2
+    assert grade.scale == pytest.approx(np.sqrt(squares / 10.0 * (1.0 + 1.0 / (first + 4.0))))
+    assert grade.freedom == 10.0
+
+
+def test_a_grade_s_density_is_one_altogether_and_ends_with_its_range():
+    """By trapezium over all figures; half a figure's doubt beyond the range there is hardly any."""
+    grade = grade_of("gasoline_e10", TICKETS)
+    at = np.arange(690.0, 810.0, 0.25)
+    density = np.array([grade.density(float(one), 1.5) for one in at])
+    assert np.trapezoid(density, at) == pytest.approx(1.0, abs=1e-3)
+    assert grade.density(790.0, 1.5) < 1e-3 * grade.density(745.0, 1.5)
+
+
+@pytest.mark.parametrize(
+    ("differences", "doubts", "bias", "sd"), [([], [], 0.0, 1.5), ([3.0], [2.0], 3.0 * 2.25 / 8.5, None)]
+)
+def test_a_doubtful_drop_tells_little_of_a_gauge_s_bias(differences, doubts, bias, sd):
+    """One drop of 3 kg/m³, doubt 2 and a figure's 1.5: weighed 1 ÷ 6.25 against 1 ÷ 2.25."""
+    told, spread = bias_of(np.array(differences), np.array(doubts))
+    assert told == pytest.approx(bias)
+    assert spread == pytest.approx(sd if sd else (1.0 / 2.25 + 1.0 / 6.25) ** -0.5)

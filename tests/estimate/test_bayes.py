@@ -58,3 +58,37 @@ def test_midnight_parts_no_hours():
 def test_one_of_two_alternatives_says_at_most_half_less():
     """log((e^4 + e^0) / 2)."""
     assert bayes.mixed_log_bayes(np.array([4.0, 0.0])) == pytest.approx(np.log((np.exp(4.0) + 1.0) / 2.0))
+
+
+@pytest.mark.parametrize(("z", "p"), [(1.96, 0.05), (-1.96, 0.05), (2.576, 0.01), (3.291, 0.001), (0.0, 1.0)])
+def test_two_sided_tails_of_a_normal(z, p):
+    """As in every table of it."""
+    assert bayes.normal_p(z) == pytest.approx(p, rel=5e-3)
+
+
+@pytest.mark.parametrize(("t", "freedom", "p"), [(2.228, 10.0, 0.05), (-2.228, 10.0, 0.05), (12.706, 1.0, 0.05),
+                                                 (3.169, 10.0, 0.01)])  # fmt: skip
+def test_two_sided_tails_of_students_t(t, freedom, p):
+    """W. S. Gosset's t, as in every table of it."""
+    assert bayes.student_p(t, freedom) == pytest.approx(p, rel=2e-3)
+
+
+def test_no_tail_is_told_beyond_a_trillion_to_one():
+    assert bayes.p_value_log_bayes(0.0) == bayes.p_value_log_bayes(1e-12) == bayes.p_value_log_bayes(1e-300)
+    assert bayes.p_value_log_bayes(1e-11) < bayes.p_value_log_bayes(1e-12)
+
+
+def test_a_small_excess_is_likelier_than_a_large_one_and_its_scale_stretches_it():
+    """Density 1/s at none; at s: (1.2)^−6 ÷ s for a shape of a fifth."""
+    assert np.exp(bayes.pareto_log_density(0.0, 2.0, 0.2)) == pytest.approx(0.5)
+    assert np.exp(bayes.pareto_log_density(2.0, 2.0, 0.2)) == pytest.approx(0.5 * 1.2**-6)
+
+
+def test_below_and_above_its_ends_an_order_of_magnitude_falls_off():
+    """At half the lower end as at the end itself, halved once more; and alike above."""
+    low, high = 3.0, 140.0
+    inside = bayes.log_uniform_log_density(low, low, high)
+    assert bayes.log_uniform_log_density(low / 2.0, low, high) == pytest.approx(inside)
+    assert bayes.log_uniform_log_density(2.0 * high, low, high) == pytest.approx(
+        bayes.log_uniform_log_density(high, low, high) - 2.0 * np.log(2.0)
+    )

@@ -13,6 +13,7 @@ from pipeline.estimate.learned import (
     LEARNED_AFTER_DAYS,
     USUAL,
     Habit,
+    Shown,
     evidence,
     habitual,
     learned_noise,
@@ -145,3 +146,47 @@ def test_a_leak_is_not_learned_as_sway():
     without, with_leak = (own_habit(one, noise, slice(None)).likeliest for one in (still, leaking))
     for name, value in without.items():
         assert with_leak[name] == pytest.approx(value, rel=0.05)
+
+
+def test_doubt_makes_sizes_larger_and_times_not():
+    """The mean square of a size whose log has an SD of 0.3 is e^0.18 times its median's: the size e^0.09.
+
+    A sway's doubt holds half of its time's: √(0.3² + 0.2²); no doubt beyond 0.6 counts, nor a value out of its range.
+    """
+    likeliest = USUAL | {"sway_mm": 0.1, "sway_h": 5.0, "walk": 2.0, "per_sold": 1.0, "rate": 3.9}
+    doubt = dict.fromkeys(USUAL, 0.3) | {"sway_h": 0.4, "per_sold": 2.0}
+    told = Shown(likeliest, doubt).careful()
+    assert told["sway_mm"] == pytest.approx(0.1 * np.exp(0.13))
+    assert told["walk"] == pytest.approx(2.0 * np.exp(0.09))
+    assert told["per_sold"] == pytest.approx(np.exp(0.36))
+    assert told["rate"] == 4.0
+    assert {name: told[name] for name in ("sway_h", "dip", "ripple_h")} == {
+        name: likeliest[name] for name in ("sway_h", "dip", "ripple_h")
+    }
+
+
+def test_a_habit_s_factors_are_of_the_usual_noise_and_its_sway_of_the_surface():
+    """Twice the scatter, thrice the walk, 0.2 mm of sway on 12 l a millimetre; two habits stand side by side."""
+    balance = balance_of(np.zeros(5), day_of=np.zeros(5, dtype=np.int64), columns=np.zeros((5, 1)))
+    usual = usual_noise(5, 0.6)
+    factors = {"dip": 2.0, "walk": 3.0, "per_sold": 4.0, "rate": 5.0}
+    habit = USUAL | factors | {"ripple_h": 0.7, "sway_mm": 0.2, "sway_h": 9.0}
+    told = habitual(balance, usual, [USUAL, habit], slice(1, 4))
+    assert told.white_l.shape == (2, 3)
+    assert told.dip_sd_l[0] == pytest.approx(0.6)
+    assert told.dip_sd_l[1] == pytest.approx(1.2)
+    assert told.walk_l[1] == pytest.approx(3.0 * WALK_L)
+    assert told.walk_per_l[1] == pytest.approx(4.0 * PER_L)
+    assert told.rate_k_per_h[1] == pytest.approx(5.0 * RATE)
+    assert told.sway_l[1] == pytest.approx(2.4)
+    assert (told.ripple_h[1] == 0.7).all() and (told.sway_h[1] == 9.0).all()
+
+
+@pytest.mark.parametrize(("dips_a_day", "is_learned"), [(29, False), (31, True)])
+def test_with_fewer_than_sixty_dips_nothing_is_learned(dips_a_day, is_learned):
+    """After two days, from two days' dips."""
+    count = 3 * dips_a_day
+    day_of = np.arange(count) // dips_a_day
+    balance = balance_of(drawn(count, QUIET, 0.6, 4), day_of=day_of, columns=np.zeros((count, 1)))
+    told = learned_noise(balance, usual_noise(count, 0.6))
+    assert bool(told.sway_l[-1] < 0.9 * EARLY["sway_mm"] * SURFACE_L_PER_MM) is is_learned

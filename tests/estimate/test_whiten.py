@@ -139,3 +139,40 @@ def test_several_noises_at_once_are_each_by_itself(dips):
     together = whitened(columns, filter_of(hours, both, jump, sold))
     for number, alone in enumerate((noise, other)):
         assert together[number] == pytest.approx(whitened(columns, filter_of(hours, alone, jump, sold)), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("part", "size", "lasts_h"),
+    [("walk_l", 0.3, 72.0), ("sway_l", 2.0, 6.0), ("ripple_l", 2.0, 0.7)],
+)
+def test_how_long_each_part_of_the_noise_lasts(part, size, lasts_h):
+    """The variance of a step between two dips, told by the second row's SD: a part lasts e^(−hours ÷ its time).
+
+    Two dips with next to no white noise: the second less the first has twice the variance of the part, less what of it
+    has lasted. The wander of 0.3 l in an hour comes back over three days: 0.3² · 72 ÷ 2 in all, four fifths of it not
+    after a day and a half.
+    """
+    hours = np.array([0.0, 36.0 if part == "walk_l" else 3.0])
+    zero, told = np.zeros(2), {"sway_h": 6.0, "ripple_h": 0.7, "white_l": 1e-3}
+    noise = Noise(**{one.name: zero + told.get(one.name, size if one.name == part else 0.0) for one in fields(Noise)})
+    by = filter_of(hours, noise, zero, zero)
+    variance = size**2 * 36.0 if part == "walk_l" else size**2
+    assert by.sd_l[1] ** 2 == pytest.approx(2.0 * variance * (1.0 - np.exp(-np.ptp(hours) / lasts_h)), rel=1e-3)
+
+
+def test_layers_last_five_hours_and_a_slow_error_five_days():
+    """A drop's layers of 0.4 K on 10 l a kelvin: after five hours e⁻¹ of 4 l is left to them.
+
+    A rate of 0.02 K/h that keeps for 20 h, integrated with a memory of 120 h, has a variance of (0.02 K/h)² times
+    τ₁ τ₂² ÷ (τ₁ + τ₂) = 20 · 120² ÷ 140 h² in the long run.
+    """
+    zero = np.zeros(3)
+    plain = {one.name: zero for one in fields(Noise)} | {"ripple_h": zero + 1.0, "sway_h": zero + 1.0}
+    plain |= {"white_l": zero + 1e-3, "litres_per_k": zero + 10.0}
+    layered = Noise(**plain | {"layer_k": np.array([0.0, 0.4, 0.0])})
+    jump = np.array([0.0, 1e10, 0.0])
+    by = filter_of(np.array([0.0, 0.0, 5.0]), layered, jump, zero)
+    assert by.sd_l[2] ** 2 == pytest.approx((4.0 * (1.0 - np.exp(-1.0))) ** 2, rel=1e-3)
+    drifting = Noise(**plain | {"rate_k_per_h": zero + 0.02})
+    by = filter_of(np.array([0.0, 5_000.0, 10_000.0]), drifting, zero, zero)
+    assert by.sd_l[1] ** 2 == pytest.approx(2.0 * (10.0 * 0.02) ** 2 * 20.0 * 120.0**2 / 140.0, rel=1e-3)

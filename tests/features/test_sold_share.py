@@ -39,3 +39,31 @@ def test_a_draw_beside_a_sale_stays_one(drawn_l):
     """40 l lost or come beside one sale of 400 l, of eight; three SDs of 2.4 l are 7 l."""
     assert scored(0.0, drawn_l) * drawn_l < 0.0
     assert abs(scored(0.0, drawn_l)) > 10.0
+
+
+@pytest.mark.parametrize("drawn_l", [40.0, -40.0])
+def test_a_move_without_sales_about_it_keeps_its_score(drawn_l):
+    """A draw by night: nothing is sold about it, so nothing is doubtful."""
+    at_s = np.arange(25.0, 10 * HOUR_S, 300.0)
+    level = 1_500.0 - drawn_l / L_PER_MM * (at_s > 7 * HOUR_S)
+    moves = moves_of(straight_gauge(at_s, level, l_per_mm=L_PER_MM), [], [], [])
+    first = int(np.searchsorted(moves.ts_s, 7 * HOUR_S)) - 1
+    step = Step(moves.ts_s[first], moves.ts_s[first + 1], moves.ts_s[-1], -drawn_l, 2.0, -drawn_l / 2.0, at_rest=True)
+    assert with_share(moves, moves.moved_l(), step, 10 * HOUR_S).z == pytest.approx(-drawn_l / 2.0)
+
+
+def test_what_is_known_later_says_nothing_of_a_move():
+    """Every sale after the move takes four per cent, none before: until the day ends the share is none."""
+    at_s = np.arange(25.0, 10 * HOUR_S, 300.0)
+    start_s = np.arange(1.0, 9.0) * HOUR_S
+    flow = MeterFlow("M1", start_s, start_s + 240.0, np.full(len(start_s), 400.0))
+    each = 400.0 * np.clip((at_s[:, None] - start_s) / 240.0, 0.0, 1.0)
+    share = np.where(start_s > 5.5 * HOUR_S, 0.04, 0.0)
+    level = 1_500.0 - (each * (1.0 + share)).sum(axis=1) / L_PER_MM
+    moves = moves_of(straight_gauge(at_s, level, l_per_mm=L_PER_MM), [flow], [np.ones(len(at_s))], [])
+    first = int(np.searchsorted(moves.ts_s, 5 * HOUR_S)) - 1
+    step = Step(moves.ts_s[first], moves.ts_s[first + 2], moves.ts_s[first + 6], -16.0, 2.0, -8.0, at_rest=False)
+    then, now = (with_share(moves, moves.moved_l(), step, until) for until in (6 * HOUR_S, 10 * HOUR_S))
+    assert abs(now.z) < abs(then.z)
+    assert then.z == pytest.approx(with_share(moves, moves.moved_l(), step, 6 * HOUR_S).z)
+    assert then.litres == now.litres == step.litres

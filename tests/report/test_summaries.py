@@ -62,7 +62,17 @@ def test_a_hauliers_mean_is_that_of_what_is_left_of_its_drops():
     row = left(*[("Brook", "T1", litres, 5.0) for litres in (-30.0, -10.0, -30.0, -10.0)])["Brook"]
     assert (row["n"], row["tanks"], row["sum_l"]) == (4, 1, pytest.approx(-80.0))
     assert row["mean_l"] == pytest.approx(-20.0)
+    assert row["pct"] == pytest.approx(-0.2)
     assert row["high_l"] - row["mean_l"] == pytest.approx(1.96 * np.sqrt(4 * 20.0**2 + 20.0**2) / 4)
+
+
+def test_a_hauliers_share_is_of_what_it_ticketed_and_has_the_sign_of_what_came():
+    """60 l too many on three tickets of 10,000 l are 0.2 %; another's 150 l too few on three are −0.5 %."""
+    found = left(*[("Brook", "T1", 20.0, 0.0)] * 3, *[("Ash", "T2", -50.0, 0.0)] * 3)
+    assert {name: (row["sum_l"], row["ticketed_l"], row["pct"]) for name, row in found.items()} == {
+        "Brook": (60.0, 30_000.0, pytest.approx(0.2)), "Ash": (-150.0, 30_000.0, pytest.approx(-0.5)),
+    }  # fmt: skip
+    assert list(found) == ["Ash", "Brook"]
 
 
 def test_what_a_tanks_chart_leaves_in_doubt_does_not_average_away_over_its_drops():

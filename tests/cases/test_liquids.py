@@ -1,0 +1,126 @@
+"""Water below the product and the density of what was dropped. Evidence: worked by hand, both sides of each window."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.cases.liquids import density_findings, dropped_density_15, water_findings
+from pipeline.physics.products import product_base_density_15_kg_m3
+from tests.support.hand_unit import FIRST_DAY, at_s, drop_of, gauge_of, seen_of, site_of, unit_of
+
+HOURS = np.arange(0.0, 72.0, 0.1)
+DROP_H = 30.0
+DROP = drop_of(DROP_H, 5_000.0, minutes=12.0)
+ENDED_H = DROP_H + 0.2
+
+
+def tank(before: float, after: float, *, after_from_h: float = ENDED_H, temp_c: float = 15.0):
+    """5,000 l of one density, and with 5,000 l more another from an hour on."""
+    density = np.where(after_from_h > HOURS, before, after)
+    series = replace(
+        gauge_of(HOURS, np.where(HOURS <= DROP_H, 1_000.0, 2_000.0)), density_kg_m3=density, temp_c=temp_c + 0.0 * HOURS
+    )
+    return seen_of(unit_of(series), drops=[DROP])
+
+
+@pytest.mark.parametrize(("after", "came"), [(832.0, 824.0), (848.0, 856.0), (840.0, 840.0)])
+def test_half_and_half_came_as_far_off_again_as_the_mixture_is(after, came):
+    """By mass: 5,000 l of 840 with 5,000 l of 824 are 10,000 l of 832 kg/m³."""
+    told, was, doubt = dropped_density_15(tank(840.0, after), DROP)
+    assert (told, was) == pytest.approx((came, 840.0))
+    assert doubt == pytest.approx(0.6 * (1.0 + 1.5))
+
+
+def test_a_small_drop_into_much_turns_the_mixture_little():
+    """1,000 l into 5,000: (5,000 · 840 + 1,000 · 780) ÷ 6,000 = 830."""
+    known = replace(DROP, drop=replace(DROP.drop, gain_l=1_000.0))
+    told, _, doubt = dropped_density_15(tank(840.0, 830.0), known)
+    assert told == pytest.approx(780.0)
+    assert doubt == pytest.approx(0.6 * (1.0 + 1.5 * 5.0))
+
+
+def test_densities_are_brought_to_15_degrees_before_they_are_mixed():
+    at_15 = [float(product_base_density_15_kg_m3("diesel_b7", one, 25.0)) for one in (833.0, 825.0)]
+    told, was, _ = dropped_density_15(tank(833.0, 825.0, temp_c=25.0), DROP)
+    assert was == pytest.approx(at_15[0])
+    assert told == pytest.approx(2.0 * at_15[1] - at_15[0])
+    assert at_15[0] == pytest.approx(840.0, abs=0.3)  # diesel loses 0.7 kg/m³ a kelvin
+
+
+@pytest.mark.parametrize(
+    ("low_h", "high_h", "is_told"),
+    # The tank's after is that from ten to 45 minutes after the end of the drop.
+    [(ENDED_H + 10 / 60, ENDED_H + 45 / 60, True), (ENDED_H, ENDED_H + 10 / 60, False),
+     (ENDED_H + 45.1 / 60, 72.0, False)],
+)  # fmt: skip
+def test_the_mixture_is_read_when_it_has_settled_and_before_the_drop_counts_as_seen(low_h, high_h, is_told):
+    seen = tank(840.0, 832.0)
+    series = seen.unit.series
+    hidden = (HOURS > ENDED_H) & ~((low_h <= HOURS) & (high_h >= HOURS))
+    blind = replace(series, density_kg_m3=np.where(hidden, np.nan, series.density_kg_m3))
+    told = dropped_density_15(replace(seen, unit=replace(seen.unit, series=blind)), DROP)[0]
+    assert np.isfinite(told) == is_told
+
+
+@pytest.mark.parametrize(("hour", "is_told"), [(DROP_H - 11.9, True), (DROP_H - 12.1, False)])
+def test_the_tank_s_before_is_that_of_half_a_day(hour, is_told):
+    seen = tank(840.0, 832.0)
+    blind = np.where((HOURS < DROP_H) & (abs(HOURS - hour) > 0.05), np.nan, seen.unit.series.density_kg_m3)
+    blind[np.isclose(HOURS, DROP_H)] = np.nan
+    series = replace(seen.unit.series, density_kg_m3=blind)
+    assert np.isfinite(dropped_density_15(replace(seen, unit=replace(seen.unit, series=series)), DROP)[0]) == is_told
+
+
+@pytest.mark.parametrize(("after", "found"), [(790.0, 1), (832.0, 0)])
+def test_a_petrol_in_diesel_is_another_product(after, found):
+    """790 is half of 840 and half of 740: no diesel. 832 is half of 840 and half of 824: one that batches have."""
+    findings = density_findings(site_of(tank(840.0, after)))
+    assert len(findings) == found
+    for one in findings:
+        assert (one.cause, one.day, one.tank_id) == ("wrong_product", FIRST_DAY + 1, "T1")
+        assert one.evidence[0].value == pytest.approx(740.0)
+
+
+def water(height_mm: np.ndarray, *, product: str = "diesel_b7", events=()):
+    """Findings of a tank whose float stands so high in each four hours."""
+    hours = np.arange(0.0, 4.0 * len(height_mm), 1.0)
+    series = replace(gauge_of(hours, 1_000.0), water_mm=np.repeat(height_mm, 4).astype(np.float64))
+    return water_findings(site_of(seen_of(unit_of(series, product=product, events=events)), days=len(hours) // 24))
+
+
+STILL, RISING = np.full(24, 20.0), np.concatenate([np.full(24, 20.0), 20.0 + 4.0 * np.arange(1.0, 13.0)])
+
+
+def test_water_that_rises_is_litres_that_came_in():
+    """4 mm each four hours, two days long: from 20 to 68 mm, 240 l of a tank of 5 l a millimetre."""
+    (found,) = water(RISING)
+    assert (found.cause, found.tank_id, found.end_s) == ("water_ingress", "T1", None)
+    assert found.litres == pytest.approx(240.0)
+    assert found.sd_l == pytest.approx(0.06 * 240.0, rel=0.1)
+    # Seen with the second point above its ground, hours 100 to 104 of which end day 4.
+    assert found.day == FIRST_DAY + 4
+    assert found.start_s == pytest.approx(at_s(4.0 * 23 + 1.5))
+
+
+@pytest.mark.parametrize(("rise_mm", "count"), [(2.4, 0), (2.6, 1)])
+def test_a_float_that_moves_by_less_than_two_and_a_half_millimetres_is_left_alone(rise_mm, count):
+    assert len(water(np.concatenate([STILL, np.full(12, 20.0 + rise_mm)]))) == count
+
+
+def test_water_in_a_blend_splits_it():
+    (found,) = water(RISING, product="gasoline_e10")
+    assert (found.cause, found.litres) == ("phase_separation", None)
+
+
+def test_water_that_vanishes_was_taken_up_by_a_blend_or_pumped_out():
+    """20 mm are gone from one day to the next: in diesel nothing, in a blend a split unless they were drawn off."""
+    gone = np.concatenate([STILL, np.zeros(12)])
+    assert water(gone) == []
+    assert [one.cause for one in water(gone, product="gasoline_e10")] == ["phase_separation"]
+    assert water(gone, product="gasoline_e10", events=[("water_removed", 95.0)]) == []
+
+
+def test_a_still_float_and_too_few_points_say_nothing():
+    assert water(STILL) == []
+    assert water(RISING[18:29]) == []

@@ -1,0 +1,73 @@
+"""Which day's run first sees an instant. Evidence: both sides of each edge, worked by hand."""
+
+import pytest
+
+from pipeline.estimate.known import (
+    clock_changed,
+    clock_moved,
+    first_seen_s,
+    known_day,
+    seen_day,
+    tells_feeds,
+    used_lag_s,
+)
+from tests.support.hand_unit import FIRST_DAY, at_s, lag_of
+
+
+@pytest.mark.parametrize(("hour", "day"), [(0.0, 0), (23.4999, 0), (23.5, 1), (-0.5, 0), (-0.5001, -1)])
+def test_the_last_half_hour_is_the_next_day_s(hour, day):
+    assert known_day(float(at_s(hour))) == FIRST_DAY + day
+
+
+@pytest.mark.parametrize(
+    ("ahead_s", "hour"),
+    [(0.0, 23.5), (3_600.0, 22.5), (-3_600.0, 23.5), (60.0, 23.5 - 1 / 60)],
+)
+def test_what_a_till_that_is_ahead_sold_late_has_the_next_day_s_date(ahead_s, hour):
+    """An hour ahead, the sales from half past ten on are dated tomorrow: today's run has none of them."""
+    lags = {FIRST_DAY: lag_of(ahead_s)}
+    assert first_seen_s(FIRST_DAY + 1, lags) == pytest.approx(at_s(hour))
+    assert seen_day(float(at_s(hour)) + 1.0, lags) == FIRST_DAY + 1
+    assert seen_day(float(at_s(hour)) - 1.0, lags) == FIRST_DAY
+
+
+def test_the_day_before_counts_and_not_the_day_itself():
+    lags = {FIRST_DAY: lag_of(0.0), FIRST_DAY + 1: lag_of(3_600.0)}
+    assert first_seen_s(FIRST_DAY + 1, lags) == at_s(23.5)
+    assert first_seen_s(FIRST_DAY + 2, lags) == at_s(46.5)
+    assert first_seen_s(FIRST_DAY + 3, lags) == at_s(71.5)
+
+
+@pytest.mark.parametrize(
+    ("lag", "used_s"),
+    [(lag_of(100.0, sd_s=25.0), 100.0), (lag_of(-100.0, sd_s=25.0), -100.0), (lag_of(100.0, sd_s=25.1), 0.0),
+     (lag_of(100.0, gain=0.0019), 0.0), (lag_of(100.0, gain=0.002), 100.0), (lag_of(100.0, fit=0.29), 0.0),
+     (lag_of(100.0, fit=0.3), 100.0), (None, 0.0)],
+)  # fmt: skip
+def test_a_lag_is_used_where_it_is_sure(lag, used_s):
+    assert used_lag_s(lag) == used_s
+
+
+@pytest.mark.parametrize(("lag_s", "moved"), [(30.0, False), (31.0, True), (-31.0, True)])
+def test_clocks_moved_where_the_lag_is_another_than_yesterday_s(lag_s, moved):
+    lags = {FIRST_DAY: lag_of(0.0), FIRST_DAY + 1: lag_of(lag_s, sd_s=1.0)}
+    assert clock_moved(lags, FIRST_DAY + 1) is moved
+    assert clock_changed(lags, FIRST_DAY + 1) is moved
+    assert tells_feeds(lags, FIRST_DAY + 1) is not moved
+    assert not clock_moved(lags, FIRST_DAY)
+
+
+@pytest.mark.parametrize(
+    ("before", "today", "changed", "tells"),
+    [(0.9, 0.9, False, True), (0.9, 0.29, True, False), (0.36, 0.29, False, False), (0.37, 0.29, True, False)],
+)
+def test_sales_that_suddenly_explain_little_stand_at_the_wrong_time(before, today, changed, tells):
+    """Below 0.3, and below four fifths of what is usual: on a quiet site a day like those before is none."""
+    lags = {FIRST_DAY + day: lag_of(0.0, fit=before) for day in range(5)} | {FIRST_DAY + 5: lag_of(0.0, fit=today)}
+    assert clock_changed(lags, FIRST_DAY + 5) is changed
+    assert tells_feeds(lags, FIRST_DAY + 5) is tells
+
+
+def test_without_a_lag_nothing_is_known_to_have_changed():
+    assert not clock_changed({}, FIRST_DAY)
+    assert tells_feeds({}, FIRST_DAY)
