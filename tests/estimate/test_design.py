@@ -17,7 +17,7 @@ from pipeline.estimate.design import (
     head_hours,
     shape_columns,
     shell_lag_l,
-    steadied_l,
+    steadied,
     with_columns,
     without_noise,
 )
@@ -140,9 +140,11 @@ def test_a_leak_goes_by_the_root_of_its_head():
     assert falling == pytest.approx([0.0, 0.5 * (1.0 + 0.5) * 2.0])
 
 
-def test_a_running_mean_takes_three_tenths_of_each_dip_and_begins_anew_at_a_jump():
-    y, jumps = np.array([10.0, 20.0, 20.0, 50.0, 60.0]), np.array([0.0, 0.0, 0.0, 9.0, 0.0])
-    assert steadied_l(y, jumps) == pytest.approx([10.0, 10.0, 13.0, 50.0, 50.0])
+def test_a_running_mean_is_that_since_a_jump_until_it_is_of_many_dips():
+    """Of a share of a third: the first dip, the mean of two, of three; then a third of each; at a jump begun anew."""
+    y, jumps = np.array([10.0, 20.0, 30.0, 40.0, 50.0, 80.0, 90.0]), np.zeros(7)
+    jumps[5] = 9.0
+    assert steadied(y, jumps, 1.0 / 3.0) == pytest.approx([10.0, 10.0, 15.0, 20.0, 20.0 + 20.0 / 3.0, 80.0, 80.0])
 
 
 def test_noise_comes_off_levels_and_litres_alike():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.features.feeds import feed_days, onset_s
+from pipeline.features.feeds import onset_s, other_feed, own_feeds
 from pipeline.ledger.moves import moves_of
 from tests.support.hand_unit import at_s, flow_of, gauge_of
 
@@ -36,7 +36,10 @@ def moves(drawn: dict[str, float], own: dict[str, float], *, sold=SOLD):
 
 def told(*args, **more):
     day = float(at_s(0.0)), float(at_s(24.0))
-    return {one.meter_id: one for one in feed_days(moves(*args, **more), *day)}
+    made = moves(*args, **more)
+    own = {one.meter_id: one for one in own_feeds(made, *day)}
+    others = {name: other_feed(made, name, *day) for name in made.meters if name not in own}
+    return own | {name: one for name, one in others.items() if one is not None}
 
 
 def test_a_tank_loses_what_its_own_meters_sell_and_nothing_of_others():
@@ -67,7 +70,8 @@ def test_of_a_blending_hose_nothing_is_said():
 
 def test_too_few_readings_say_nothing():
     made = moves({"M1": 1.0}, {"M1": 1.0})
-    assert feed_days(made, float(at_s(0.0)), float(at_s(1.0))) == []
+    assert own_feeds(made, float(at_s(0.0)), float(at_s(1.0))) == []
+    assert other_feed(made, "M2", float(at_s(0.0)), float(at_s(1.0))) is None
 
 
 @pytest.mark.parametrize("hour", [8.5, 14.5])

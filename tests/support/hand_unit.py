@@ -157,7 +157,7 @@ def dips_of(
     return Dips(
         ts_s=at_s(hours), state=(zero + state).astype(np.int8), count=(zero + 30).astype(np.int64), spread_l=zero,
         gauge_l=L_PER_MM * level, level_mm=level, water_mm=zero, temp_c=temp_c + zero, density_kg_m3=np.nan * zero,
-        surface_l_per_mm=zero + L_PER_MM, open_h=open_h + zero, sold_l=sold,
+        surface_l_per_mm=zero + L_PER_MM, apart_l=zero, open_h=open_h + zero, sold_l=sold,
         meters=tuple(f"M{number + 1}" for number in range(sold.shape[1])),
     )  # fmt: skip
 
