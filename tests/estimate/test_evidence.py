@@ -8,7 +8,7 @@ from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, norm
 
 from pipeline.estimate.design import CHART_COLUMNS
-from pipeline.estimate.evidence import LOG_PRIOR, log_evidence, weigh, weigh_chart, widened
+from pipeline.estimate.evidence import LOG_PRIOR, far_off, log_evidence, weigh, weigh_chart, widened
 from pipeline.estimate.hypotheses import candidates_of
 from pipeline.estimate.regression import Prior, posterior
 from pipeline.estimate.sums import Sums
@@ -121,6 +121,27 @@ def test_a_chart_may_be_off_in_one_way_at_a_time(way, places, size):
     others = 3 + np.array([place for place in (0, 1, 2, 9) if place not in places])
     assert (told[others] == 0.5).all()
     assert (told[:3] == 0.5).all()
+
+
+@pytest.mark.parametrize(
+    ("place", "size", "is_far"),
+    [(0, 0.009, True), (0, 0.003, False), (1, 40.0, False), (5, 5.0, True), (5, 1.0, False)],
+)
+def test_a_chart_that_is_plainly_one_of_the_far_ones_is_held_to_their_spread(place, size, is_far):
+    """1 % off as a whole or five sizes uneven is three SDs and more of most charts; no case is made of it yet."""
+    sizes = np.concatenate([[0.003, 14.0], np.ones(16)])
+    gram, score = np.zeros((CHART_COLUMNS, CHART_COLUMNS)), np.zeros(CHART_COLUMNS)
+    gram[place, place] = (0.01 * sizes[place]) ** -2
+    score[place] = size * gram[place, place]
+    sums = sums_of(np.zeros(len(HOURS)))
+    sums.gram, sums.score = gram, score
+    held = far_off(sums, Prior(np.zeros(CHART_COLUMNS), sizes), [0])
+    wide = sizes.copy()
+    if is_far:
+        part, more = {0: (slice(0, 1), 0.007), 5: (slice(2, 18), 2.0)}[place]
+        wide[part] = np.hypot(wide[part], more)
+    assert held.sd == pytest.approx(wide)
+    assert far_off(sums, held, [0]).sd == pytest.approx(held.sd)
 
 
 @pytest.mark.parametrize(("place", "way"), [(0, "scale"), (1, "offset"), (5, "bands")])
