@@ -19,11 +19,12 @@ def test_litres_are_those_between_two_instants():
     assert booked_l([], start, end) == 0.0
 
 
-def told(*, sold_h: float = 4.0, sold_l: float = 100.0, drawn_l: float = -100.0, had_left: bool = False) -> bool:
+def told(*, sold_h: float = 4.0, sold_l: float = 100.0, drawn_l: float = -100.0, had_left: bool = False,
+         sd_l: float = 2.0) -> bool:  # fmt: skip
     """A sale at an hour whose litres leave at hour 5, or had left already when they were booked."""
     hours = MINUTES / 60.0
     level = 1_000.0 + drawn_l / 5.0 * (hours > DRAW_H) - (sold_l / 5.0 if had_left else 0.0) * (hours >= sold_h)
-    return booked_before(gauge_of(hours, level), [flow_of((sold_h, sold_l))], step_of(DRAW_H, drawn_l))
+    return booked_before(gauge_of(hours, level), [flow_of((sold_h, sold_l))], step_of(DRAW_H, drawn_l, sd_l=sd_l))
 
 
 def test_a_draw_that_only_takes_out_what_was_booked_before_is_none():
@@ -35,6 +36,7 @@ def test_a_draw_that_only_takes_out_what_was_booked_before_is_none():
     [
         ({"had_left": True}, False), ({"drawn_l": 100.0}, False), ({"sold_l": 69.0}, False), ({"sold_l": 88.0}, True),
         ({"sold_l": 78.0}, False), ({"sold_l": 122.0}, False), ({"sold_h": 2.3}, True), ({"sold_h": 2.2}, False),
+        ({"sold_l": 69.0, "sd_l": 15.0}, False), ({"sold_l": 71.0, "sd_l": 15.0}, True),
     ],
 )  # fmt: skip
 def test_it_is_as_much_as_was_booked_within_three_hours_and_had_not_left(case, is_booked):

@@ -1,0 +1,74 @@
+"""Rules over several columns or rows. Evidence: a row that keeps and one that breaks each; a naive twin."""
+
+from datetime import UTC, date, datetime
+from itertools import combinations
+
+import polars as pl
+import pytest
+
+from pipeline.contract import rules
+
+EARLY, LATE = datetime(2026, 1, 5, tzinfo=UTC), datetime(2026, 1, 6, tzinfo=UTC)
+
+
+def told(rule: pl.Expr, *records: dict) -> list[bool | None]:
+    return pl.DataFrame(list(records)).select(rule.alias("holds"))["holds"].to_list()
+
+
+def test_what_ends_ends_no_sooner_than_it_began():
+    spans = [{"ts_start": EARLY, "ts_end": end} for end in (LATE, EARLY, datetime(2026, 1, 4, tzinfo=UTC), None)]
+    assert told(rules.ends_after_start(), *spans) == [True, True, False, None]
+
+
+def test_what_holds_holds_for_some_time():
+    spans = [{"valid_from": EARLY, "valid_to": end} for end in (LATE, EARLY, None)]
+    assert told(rules.valid_to_after_valid_from(), *spans) == [True, False, None]
+
+
+def test_a_cap_says_how_deep_it_is():
+    ends = [("flat", None), ("spherical_cap", 90.0), ("spherical_cap", None)]
+    assert told(rules.cap_depth_given(), *({"end_shape": a, "end_depth_mm": b} for a, b in ends)) == [True, True, False]
+
+
+def test_an_interval_holds_its_point():
+    rows = [{"low": a, "point": b, "high": c} for a, b, c in ((1, 2, 3), (2, 2, 2), (3, 2, 4), (1, 4, 3), (None, 2, 3))]
+    assert told(rules.interval_holds("low", "point", "high"), *rows) == [True, True, False, False, None]
+
+
+def test_a_cause_without_litres_gives_none():
+    rows = [{"cause": a, "litres": b} for a, b in (("x", None), ("x", 1.0), ("y", 1.0))]
+    assert told(rules.litres_only_where_meant(("x",)), *rows) == [True, False, True]
+
+
+def test_a_case_is_raised_no_sooner_than_it_began_and_a_month_is_its_first_day():
+    rows = [{"ts_start": LATE, "raised_on": day} for day in (date(2026, 1, 6), date(2026, 1, 5))]
+    assert told(rules.raised_after_start(), *rows) == [True, False]
+    assert told(rules.first_of_month(), {"month": date(2026, 1, 1)}, {"month": date(2026, 1, 2)}) == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("litres", "kept"),
+    [
+        ([0, 10, 20, 30], [1, 1, 1, 1]), ([0, 10, 10, 30], [1, 1, 1, 1]), ([0, 10, 5, 30], [1, 0, 1, 1]),
+        ([0, 90, 20, 30], [1, 0, 1, 1]), ([30, 20, 10, 0], [0, 0, 0, 0]), ([5, 5, 5], [0, 0, 0]), ([7], [0]),
+    ],
+)  # fmt: skip
+def test_a_chart_keeps_the_rows_that_rise(litres, kept):
+    chart = [
+        {"tank_id": "T1", "valid_from": EARLY, "level_mm": 10.0 * row, "volume_l": float(one)}
+        for row, one in enumerate(litres)
+    ]
+    assert told(rules.chart_rises(), *chart) == [bool(one) for one in kept]
+
+
+@pytest.mark.parametrize("values", [[3, 1, 2, 2, 5, 4], [1, 9, 2, 8, 3, 7], [5, 4, 3], [], [2, 2, 2]])
+def test_the_longest_rise_is_the_longest_that_never_falls(values):
+    """Naive twin: every choice of rows, the longest first."""
+    longest = next(
+        (count for count in range(len(values), 0, -1) for choice in combinations(values, count)
+         if list(choice) == sorted(choice)), 0,
+    )  # fmt: skip
+    found = rules.longest_rise(values)
+    assert len(found) == longest
+    assert [values[place] for place in found] == sorted(values[place] for place in found)
+    assert found == sorted(found)

@@ -1,0 +1,65 @@
+"""How far a till is ahead of its gauge. Evidence: known truth by construction, both signs."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.ledger.clocks import FEWEST_LITRES, TankMovement, day_lag
+from tests.support.hand_unit import flow_of, gauge_of
+
+HOURS = np.arange(0.0, 24.0, 1 / 60)
+SALES_H = np.sort(np.random.default_rng(5).uniform(3.0, 21.0, 40))
+
+
+def tank(ahead_s: float, *, litres: float = 30.0, noise_l: float = 1.0, seed: int = 1) -> TankMovement:
+    """A tank whose sales of two minutes the till books so much later than the gauge sees them leave."""
+    into = (HOURS[:, None] - SALES_H + 2 / 60) * 30.0
+    gone = litres * np.clip(into, 0.0, 1.0).sum(axis=1)
+    noise = np.random.default_rng(seed).normal(0.0, noise_l, len(HOURS))
+    series = gauge_of(HOURS, 1_500.0 - (gone + noise) / 5.0, nominal_s=60.0)
+    flow = flow_of(*((float(hour) + ahead_s / 3_600.0, litres) for hour in SALES_H))
+    return TankMovement(series, [flow], np.ones(len(series), dtype=bool))
+
+
+@pytest.mark.parametrize("ahead_s", [0.0, 40.0, -40.0, 600.0, -600.0, 3_600.0, -3_600.0])
+def test_a_till_s_lead_is_told_with_its_sign(ahead_s):
+    told = day_lag([tank(ahead_s)])
+    assert told is not None
+    assert told.lag_s == pytest.approx(ahead_s, abs=10.0)
+    assert told.sd_s < 10.0
+    assert told.fit > 0.8
+    assert told.gain == pytest.approx(0.0, abs=0.01) if ahead_s == 0.0 else told.gain > 0.05
+
+
+def test_several_tanks_tell_it_together_and_one_whose_sales_explain_nothing_spoils_it_little():
+    blind = TankMovement(tank(0.0).series, [flow_of((2.0, 30.0))], np.ones(len(HOURS), dtype=bool))
+    told = day_lag([tank(600.0), tank(600.0, seed=2), blind])
+    assert told is not None
+    assert told.lag_s == pytest.approx(600.0, abs=10.0)
+    alone = day_lag([tank(600.0)])
+    assert alone is not None and told.fit < alone.fit
+
+
+@pytest.mark.parametrize(("litres", "is_told"), [(7.0, False), (8.0, True)])
+def test_a_site_that_sold_little_says_nothing(litres, is_told):
+    """40 sales: 280 or 320 l, where 300 are the fewest."""
+    assert 40 * 7.0 < FEWEST_LITRES < 40 * 8.0
+    assert (day_lag([tank(600.0, litres=litres, noise_l=0.0)]) is not None) is is_told
+
+
+def test_what_is_left_out_tells_nothing():
+    none = TankMovement(tank(0.0).series, tank(0.0).flows, np.zeros(len(HOURS), dtype=bool))
+    assert day_lag([none]) is None
+    assert day_lag([]) is None
+    assert day_lag([TankMovement(tank(0.0).series, [], np.ones(len(HOURS), dtype=bool))]) is None
+
+
+def test_a_day_later_is_the_same():
+    """The same sales and falls, a day later: nothing hangs on the date."""
+    one = tank(600.0)
+    series = replace(one.series, ts_s=one.series.ts_s + 86_400.0)
+    flow = replace(one.flows[0], start_s=one.flows[0].start_s + 86_400.0, end_s=one.flows[0].end_s + 86_400.0)
+    first, later = day_lag([one]), day_lag([TankMovement(series, [flow], one.usable)])
+    assert first is not None and later is not None
+    assert later.lag_s == pytest.approx(first.lag_s, abs=1.0)
