@@ -286,4 +286,5 @@ def dropped_density_15(unit: UnitObserved) -> Floats:
 def _measured(series: GaugeSeries, after_s: float, until_s: float) -> NDArray[np.int64]:
     """Places of the readings in (after_s, until_s] that give density and temperature. Shape (n,)."""
     low, high = np.searchsorted(series.ts_s, [after_s, until_s], "right")
-    return low + np.flatnonzero(np.isfinite(series.density_kg_m3[low:high]) & np.isfinite(series.temp_c[low:high]))
+    told = np.isfinite(series.density_kg_m3[low:high]) & np.isfinite(series.temp_c[low:high])
+    return np.asarray(low + np.flatnonzero(told), dtype=np.int64)
