@@ -196,10 +196,9 @@ def _fahrenheit(recent: pl.DataFrame) -> pl.DataFrame:
 
 
 def _never_millimetres(recent: pl.DataFrame, tables: Tables) -> pl.DataFrame:
-    """Tanks whose levels have another unit all along: they fall as sales say only when they are turned to millimetres.
+    """Tanks whose levels have another unit all along.
 
-    A fifth of the litres sold, or less, is a level that follows another unit or another tank; to fit a unit besides,
-    all levels must stay within the chart and fall by what was sold, once turned.
+    Turned to millimetres they stay within the chart and fall by what was sold; as they stand they are far from that.
     """
     good = recent.filter(pl.col("quality") != "bad", pl.col("level_mm") > 0).select("tank_id", "ts", "level_mm")
     top = tables["strapping"].group_by("tank_id").agg(top=pl.col("level_mm").max())
@@ -221,7 +220,7 @@ def _never_millimetres(recent: pl.DataFrame, tables: Tables) -> pl.DataFrame:
 
 
 def _unit_by_sales(readings: pl.DataFrame, tables: Tables, tank_id: str, ratios: Mapping[str, float]) -> str | None:
-    """The unit in which a tank's levels fall by what was sold between the first and the last, if millimetres do not."""
+    """The unit in which a tank's levels fall by what was sold between the first and the last, if any."""
     chart = strapping_of(tables["strapping"].filter(pl.col("tank_id") == tank_id))
     level, at_s = readings["level_mm"].to_numpy(), seconds(readings["ts"])
     during = tables["sales"].filter(pl.col("ts_end").is_between(readings["ts"].min(), readings["ts"].max()))
@@ -232,8 +231,6 @@ def _unit_by_sales(readings: pl.DataFrame, tables: Tables, tank_id: str, ratios:
         litres = chart.volume_l(np.clip(level * ratio, *chart.span_mm()), at_s)
         return float(-np.minimum(np.diff(litres), 0.0).sum())
 
-    if fallen_l(1.0) > sold_l / 5.0:
-        return None
     off = {unit: abs(math.log(max(fallen_l(ratio), 1e-9) / max(sold_l, 1e-9))) for unit, ratio in ratios.items()}
     best = min(off, key=lambda unit: off[unit])
     return best if off[best] < _SOLD_SLACK else None
