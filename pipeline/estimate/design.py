@@ -65,6 +65,9 @@ CALIBRATED_SD = 0.0035
 """How much a calibration changes a meter, as a share: two usual errors. No source."""
 TICKETS_MEAN, TICKETS_SD = -0.0005, 0.001
 """A carrier's lasting bias, as a share: 0 to 0.3 %, mostly in the carrier's favour (common practice, no source)."""
+BASIS_SD = 0.35
+"""Of a terminal's tickets, 0 where they tell litres as loaded and 1 where at 15 °C, SD: one terminal in seven or so
+writes them so, with nothing to say it. Common practice, no source."""
 VAPOUR_SHARE = (0.0005, 0.0004)
 BREATHING_L_PER_H = (0.03, 0.02)
 """Petrol's losses, mean and SD: with sales, as a share (0.01 to 0.1 %), and at rest (0.01 to 0.06 l/h). Common
@@ -118,14 +121,19 @@ def shape_columns(unit: Unit, level_mm: Floats, at_s: Floats) -> Floats:
     Slope errors of SD `BAND_SD` in each of `BANDS` equal bands of level, alike over `BAND_REACH_MM`, by their principal
     components (a Gaussian process cut off after `SHAPES`).
     """
-    bottom = max(strap.span_mm()[0] for strap in unit.strappings)
-    top = min(strap.span_mm()[1] for strap in unit.strappings)
+    bottom, top = _span_mm(unit)
     edges = np.linspace(bottom, top, BANDS + 1)
     below = np.column_stack([unit.stock_l(np.clip(level_mm, bottom, edge), at_s) for edge in edges])
     middle = 0.5 * (edges[1:] + edges[:-1])
     alike = np.exp(-0.5 * ((middle[:, None] - middle[None, :]) / BAND_REACH_MM) ** 2)
     size, shape = np.linalg.eigh(BAND_SD**2 * alike)
     return np.asarray(np.diff(below, axis=1) @ (shape * np.sqrt(np.maximum(size, 0.0)))[:, : -SHAPES - 1 : -1])
+
+
+def _span_mm(unit: Unit) -> tuple[float, float]:
+    """Lowest and highest level that every member's charts cover. [mm]"""
+    spans = [strap.span_mm() for strap in unit.strappings]
+    return max(low for low, _ in spans), min(high for _, high in spans)
 
 
 def chart_changes_s(unit: Unit) -> Floats:
@@ -138,10 +146,19 @@ def chart_changes_s(unit: Unit) -> Floats:
 
 
 def chart_columns(unit: Unit, dips: Dips) -> tuple[Floats, tuple[str, ...]]:
-    """What each chart's scale [share], offset [mm] and shapes would add, while in force. (k, charts·columns)."""
+    """What each chart's scale [share], offset [mm] and shapes would add, while in force. (k, charts·columns).
+
+    Beyond what they add at the middle of the chart: a constant stays in the balance's own, and brought to 15 °C it
+    would stand in for whatever goes with the temperature. All by the level: the gauge's litres carry the water float's
+    noise too, and a scale of theirs beside a band of the same size would stand in for that.
+    """
     version = np.searchsorted(chart_changes_s(unit), dips.ts_s, "right")
-    shapes = shape_columns(unit, dips.level_mm, dips.ts_s)
-    one = np.column_stack([dips.gauge_l, unit.surface_l_per_mm(dips.level_mm, dips.ts_s), shapes])
+
+    def added(level_mm: Floats) -> Floats:
+        litres, slope = unit.stock_l(level_mm, dips.ts_s), unit.surface_l_per_mm(level_mm, dips.ts_s)
+        return np.column_stack([litres, slope, shape_columns(unit, level_mm, dips.ts_s)])
+
+    one = added(dips.level_mm) - added(np.full(len(dips), 0.5 * sum(_span_mm(unit))))
     parts = ["scale", "offset", *(f"shape:{number}" for number in range(SHAPES))]
     count = len(chart_changes_s(unit)) + 1
     columns = np.column_stack([one * (version == number)[:, None] for number in range(count)])
@@ -214,11 +231,17 @@ def shell_lag_l(stock_l: Floats, hours: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Delivered:
-    """Ticketed litres at 15 °C of each drop known in time [l], their SD, and the hours when the drop began."""
+    """Ticketed litres at 15 °C of each of n drops known in time [l], their SD, and the hours when the drop began.
+
+    `shrunk_l` (n, terminals) by how much the tickets of each of `terminals` were brought down to 15 °C: so many litres
+    more came where a terminal writes litres at 15 °C and not as loaded.
+    """
 
     hours: Floats
     litres_15: Floats
     sd_l: Floats
+    shrunk_l: Floats
+    terminals: tuple[str, ...]
 
 
 def balance_of(
@@ -245,6 +268,8 @@ def balance_of(
     came_15 = _so_far(delivered.hours, delivered.litres_15, hours)
     stock_15 = (dips.gauge_l + unit.between_rows_l(dips.level_mm, dips.ts_s)) * vcf
     y = stock_15 + sold_15.sum(axis=1) - came_15
+    shrunk = [_so_far(delivered.hours, litres, hours) for litres in delivered.shrunk_l.T]
+    basis = np.column_stack([np.zeros((len(hours), 0)), *shrunk])
     jumps = np.zeros(len(hours))
     _add_after(jumps, hours, delivered.hours, delivered.sd_l**2)
     _add_after(jumps, hours, extra_jumps_h, np.full(len(extra_jumps_h), FREE_L2))
@@ -266,6 +291,7 @@ def balance_of(
         *(f"shift{number}:offset" for number in range(len(shifts_h))),
         *calibrated_names,
         *("apart",) * apart.shape[1],
+        *(f"basis:{name}" for name in delivered.terminals),
         "tickets",
         "shell",
         "warmth:cosine",
@@ -285,6 +311,7 @@ def balance_of(
             shifted,
             calibrated,
             apart,
+            basis,
             came_15,
             shell_lag_l(stock_15, hours),
             by_the_hour(sold_15.sum(axis=1), hours, unit.product),
@@ -294,7 +321,7 @@ def balance_of(
     count = len(dips.meters)
     versions = charts.shape[1] // CHART_COLUMNS
     losses = np.array([VAPOUR_SHARE, BREATHING_L_PER_H]) if is_petrol else np.array([[0.0, 0.0001], [0.0, 0.02]])
-    others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names) + apart.shape[1]
+    others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names) + apart.shape[1] + basis.shape[1]
     usual = [TICKETS_MEAN, SHELL_SHARE]
     mean = np.concatenate([np.zeros(count), losses[:, 0], np.zeros(others), usual, np.zeros(6)])
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.ones(SHAPES)])
@@ -306,6 +333,7 @@ def balance_of(
             np.full(len(shifts_h), SHIFT_SD_MM),
             np.full(len(calibrated_names), CALIBRATED_SD),
             np.full(apart.shape[1], APART_SD),
+            np.full(basis.shape[1], BASIS_SD),
             [TICKETS_SD, SHELL_SHARE, WARMTH_SD_K, WARMTH_SD_K, LATE_SD_H, BEHIND_SHARE, DAILY_SD_K, DAILY_SD_K],
         ]
     )

@@ -30,6 +30,7 @@ from pipeline.ledger.fleet import Unit
 Floats = NDArray[np.float64]
 
 MOST_SHIFTS = 6
+UNNAMED = "unnamed"
 EDGE_S = 300.0
 """A sale this soon after a reading keeps it from being calm."""
 CLOCK_MOVED_S = 600.0
@@ -53,13 +54,17 @@ class UnitWalk:
 
 def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
     """Ticketed litres of each drop; one without ticket may have brought anything."""
-    litres = []
-    for drop in (known.drop for known in drops):
+    named = unit.tickets["terminal"].fill_null(UNNAMED).to_list()
+    volume = unit.tickets["ticket_volume_l"].to_numpy()
+    terminals = tuple(sorted({named[ticket] for known in drops for ticket in known.drop.tickets}))
+    litres, shrunk = np.zeros((len(drops), 2)), np.zeros((len(drops), len(terminals)))
+    for number, drop in enumerate(known.drop for known in drops):
         each, sd = tickets_15_l(unit, drop.tickets, mixing_of(unit, drop))
-        litres.append((float(each.sum()), sd) if drop.tickets else (0.0, FREE_L2**0.5))
+        litres[number] = (each.sum(), sd) if drop.tickets else (0.0, FREE_L2**0.5)
+        for ticket, litres_15 in zip(drop.tickets, each, strict=True):
+            shrunk[number, terminals.index(named[ticket])] += volume[ticket] - litres_15
     hours = np.array([known.drop.start_s / 3600.0 for known in drops])
-    values = np.array(litres).reshape(len(drops), 2)
-    return Delivered(hours, values[:, 0], values[:, 1])
+    return Delivered(hours, litres[:, 0], litres[:, 1], shrunk, terminals)
 
 
 def step_holes(seen: UnitObserved) -> list[tuple[float, float]]:

@@ -29,7 +29,7 @@ SOLD_L = np.where(HOURS >= 12, 600.0, 0.0) + np.where(HOURS >= 48, 250.0, 0.0)
 CAME_L = np.where(HOURS > 30, 3_000.0, 0.0)
 LEVEL_MM = 1_000.0 - SOLD_L / 5.0 + CAME_L / 5.0
 UNIT = unit_of(gauge_of(HOURS, LEVEL_MM))
-TICKETED = Delivered(at_s([30.0]) / 3_600.0, np.array([3_000.0]), np.array([20.0]))
+TICKETED = Delivered(at_s([30.0]) / 3_600.0, np.array([3_000.0]), np.array([20.0]), np.array([[15.0]]), ("Ash",))
 EPOCH_H = float(at_s(0.0)) / 3_600.0
 
 
@@ -59,7 +59,8 @@ def test_each_regressor_is_what_a_unit_of_it_adds():
     assert column(balance, "vapour") == pytest.approx(-SOLD_L)
     assert column(balance, "breathing") == pytest.approx(-HOURS)
     assert column(balance, "tickets") == pytest.approx(CAME_L)
-    assert column(balance, "chart0:offset") == pytest.approx(np.full(12, 5.0))
+    assert column(balance, "chart0:offset") == pytest.approx(0.0)  # an upright tank's is a constant
+    assert column(balance, "basis:Ash") == pytest.approx(np.where(HOURS > 30, 15.0, 0.0))
     assert column(balance, "expansion") == pytest.approx(np.zeros(12))
     assert balance.stock_15_l == pytest.approx(5.0 * LEVEL_MM)
     assert balance.hours == pytest.approx(EPOCH_H + HOURS)
@@ -154,14 +155,18 @@ def test_noise_comes_off_levels_and_litres_alike():
 
 
 def test_a_chart_s_columns_are_those_of_the_chart_in_force():
-    """A new chart at hour 40: scale and offset of the first stand until then, those of the second from then on."""
-    unit = unit_of(gauge_of(HOURS, 1_000.0), charts=((-1_000.0, 5.0), (40.0, 5.0)))
-    columns, names = chart_columns(unit, dips_of(HOURS, 1_000.0))
+    """A new chart at hour 40: what the first adds stands until then, what the second adds from then on.
+
+    At 1,200 mm the scale adds 5 l a millimetre over the 1,000 mm of the middle; an upright tank's offset adds alike
+    everywhere, which is a constant.
+    """
+    unit = unit_of(gauge_of(HOURS, 1_200.0), charts=((-1_000.0, 5.0), (40.0, 5.0)))
+    columns, names = chart_columns(unit, dips_of(HOURS, 1_200.0))
     assert chart_changes_s(unit) == pytest.approx([at_s(40.0)])
     assert columns.shape == (12, 2 * CHART_COLUMNS)
     for number, here in ((0, HOURS < 40), (1, HOURS >= 40)):
-        assert columns[:, names.index(f"chart{number}:scale")] == pytest.approx(np.where(here, 5_000.0, 0.0))
-        assert columns[:, names.index(f"chart{number}:offset")] == pytest.approx(np.where(here, 5.0, 0.0))
+        assert columns[:, names.index(f"chart{number}:scale")] == pytest.approx(np.where(here, 1_000.0, 0.0))
+        assert columns[:, names.index(f"chart{number}:offset")] == pytest.approx(0.0)
     early = unit_of(gauge_of(HOURS, 1_000.0), charts=((-1_000.0, 5.0), (-1.0, 5.0), (99.0, 5.0)))
     assert len(chart_changes_s(early)) == 0
 

@@ -162,7 +162,7 @@ def dips_of(
     )  # fmt: skip
 
 
-NO_DROPS = Delivered(np.empty(0), np.empty(0), np.empty(0))
+NO_DROPS = Delivered(np.empty(0), np.empty(0), np.empty(0), np.empty((0, 0)), ())
 
 
 def balance_by(
