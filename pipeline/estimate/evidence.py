@@ -36,10 +36,10 @@ MIRRORED = ("tank_leak", "line_leak", "slow_theft")
 hoses are open, or about one hour of the day."""
 CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
-FAR = {"scale": 0.007, "bands": 2.0}
+FAR = {"scale": 0.004, "bands": 2.0}
 FAR_SHARE = 0.2
 """Some sound charts are farther off as a whole, or more uneven, than most are: by how much, and how many of them are so
-in each way. Common practice, no source: 0.1 to 1 %, mostly 0.3 %; walls of old tanks twice as uneven as of new ones."""
+in each way. Common practice, no source: 0.3 %, some 0.5 %; walls of old tanks twice as uneven as of new ones."""
 PLACES = {"scale": slice(0, 1), "offset": slice(1, 2), "bands": slice(2, CHART_COLUMNS)}
 
 

@@ -138,7 +138,7 @@ def test_a_chart_that_is_plainly_one_of_the_far_ones_is_held_to_their_spread(pla
     held = far_off(sums, Prior(np.zeros(CHART_COLUMNS), sizes), [0])
     wide = sizes.copy()
     if is_far:
-        part, more = {0: (slice(0, 1), 0.007), 5: (slice(2, 18), 2.0)}[place]
+        part, more = {0: (slice(0, 1), 0.004), 5: (slice(2, 18), 2.0)}[place]
         wide[part] = np.hypot(wide[part], more)
     assert held.sd == pytest.approx(wide)
     assert far_off(sums, held, [0]).sd == pytest.approx(held.sd)
@@ -160,7 +160,7 @@ def test_the_way_that_the_rows_show_is_the_likeliest(place, way):
     wide = np.hypot(sizes[place], {"scale": 0.02, "offset": 60.0, "bands": 8.0}[way])
     usual, odd = (norm(0.0, size).logpdf(far) for size in (sizes[place], wide))
     # A fifth of sound charts is farther off as a whole and a fifth more uneven; the rows tell of one way alone.
-    tail = {"scale": 0.007, "bands": 2.0}.get(way)
+    tail = {"scale": 0.004, "bands": 2.0}.get(way)
     is_far = norm(0.0, np.hypot(sizes[place], tail)).logpdf(far) if tail else usual
     sound = np.logaddexp(np.log(0.8 if tail else 1.0) + usual, np.log(0.2 if tail else 1e-300) + is_far)
     # Of three ways the two others say no more than that the chart is sound and of the usual spread.

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.report.apart import write_apart
-from tests.support.bad_lakes import fleet
+from tests.support.lake_catalogue import fleet
 
 
 def _tables(*broken: str) -> dict[str, pl.DataFrame]:

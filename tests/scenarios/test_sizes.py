@@ -1,4 +1,4 @@
-"""A fleet of a thousand tanks is run and keeps the contract (small ones: tests/cli). Evidence: contract."""
+"""A fleet of five hundred tanks is run and keeps the contract (small ones: tests/cli). Evidence: contract."""
 
 from datetime import timedelta
 
@@ -8,16 +8,16 @@ import pytest
 from tests.support.lakes import tiny_lake, write
 from tests.support.runs import tankdrift
 
-THOUSAND = 1000
-SITES = 250
+TANKS = 500
+SITES = 125
 
 
 @pytest.fixture(scope="module")
 def many(tmp_path_factory):
-    """A thousand tanks at 250 sites over two days, a reading every two hours and a sale every four."""
+    """Five hundred tanks at 125 sites over two days, a reading every two hours and a sale every four."""
     tables = tiny_lake(days=2, tanks=1)
     sites = [f"S{number:03}" for number in range(SITES)]
-    names = pl.DataFrame({"new": [f"T{number:04}" for number in range(THOUSAND)], "site": sites * (THOUSAND // SITES)})
+    names = pl.DataFrame({"new": [f"T{number:04}" for number in range(TANKS)], "site": sites * (TANKS // SITES)})
 
     def each(table: str, *columns: str) -> pl.DataFrame:
         """The one tank's rows for every tank, its name put into `columns`."""
@@ -50,17 +50,17 @@ def many(tmp_path_factory):
     return folder / "out", done
 
 
-def test_a_thousand_tanks_are_run(many):
+def test_five_hundred_tanks_are_run(many):
     out, done = many
     assert done.returncode == 0, done.stderr
     days = pl.read_parquet(out / "tank_days.parquet")
-    assert days["tank_id"].n_unique() == THOUSAND
+    assert days["tank_id"].n_unique() == TANKS
     assert days["trading_day"].max() - days["trading_day"].min() >= timedelta(days=1)
-    assert pl.read_parquet(out / "statements.parquet")["tank_id"].n_unique() == THOUSAND
-    assert len(list((out / "report" / "tanks").iterdir())) == THOUSAND
+    assert pl.read_parquet(out / "statements.parquet")["tank_id"].n_unique() == TANKS
+    assert len(list((out / "report" / "tanks").iterdir())) == TANKS
 
 
-def test_what_a_thousand_tanks_leave_keeps_the_contract(many):
+def test_what_five_hundred_tanks_leave_keeps_the_contract(many):
     out, _ = many
     done = tankdrift("check", out)
     assert (done.returncode, done.stderr) == (0, ""), done.stdout

@@ -248,12 +248,12 @@ def test_what_is_merged_again_changes_no_byte(tmp_path):
     assert {path: (path.stat().st_mtime_ns, path.read_bytes()) for path in files} == files
 
 
-def test_killed_twenty_times_at_random_the_next_run_ends_as_an_unbroken_one(tmp_path):
+def test_killed_ten_times_at_random_the_next_run_ends_as_an_unbroken_one(tmp_path):
     """Nothing lost, nothing doubled. Two hundred kills are in `tests/benchmarks/nights.py`."""
     killed = Killed(tmp_path)
     assert killed.expected["readings"].height > 200
     rng = random.Random(20)
-    ends = [killed.once(rng) for _ in range(20)]
+    ends = [killed.once(rng) for _ in range(10)]
     killed.close()
     assert [unlike for _, unlike in ends if unlike] == []
-    assert sum(is_at_work for is_at_work, _ in ends) >= 10
+    assert sum(is_at_work for is_at_work, _ in ends) >= 5
