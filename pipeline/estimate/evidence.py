@@ -36,11 +36,6 @@ MIRRORED = ("tank_leak", "line_leak", "slow_theft")
 hoses are open, or about one hour of the day."""
 CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
-FAR = {"scale": 0.004, "bands": 2.0}
-FAR_SHARE = 0.2
-"""Some sound charts are farther off as a whole, or more uneven, than most are: by how much, and how many of them are so
-in each way. Common practice, no source: 0.3 %, some 0.5 %; walls of old tanks twice as uneven as of new ones."""
-PLACES = {"scale": slice(0, 1), "offset": slice(1, 2), "bands": slice(2, CHART_COLUMNS)}
 
 
 @dataclass(frozen=True)
@@ -118,24 +113,13 @@ def weigh(
     return found
 
 
-def widened(prior: Prior, chart_start: int, way: str, by: Mapping[str, float] = CHART_WIDE) -> Prior:
+def widened(prior: Prior, chart_start: int, way: str) -> Prior:
     """The prior with one way for the chart to be wrong let loose; `chart_start` is the place of that chart's scale."""
+    place = {"scale": slice(0, 1), "offset": slice(1, 2), "bands": slice(2, CHART_COLUMNS)}[way]
     sd = prior.sd.copy()
     part = sd[chart_start : chart_start + CHART_COLUMNS]
-    part[PLACES[way]] = np.hypot(part[PLACES[way]], by[way])
+    part[place] = np.hypot(part[place], CHART_WIDE[way])
     return Prior(prior.mean, sd)
-
-
-def far_off(sums: Sums, prior: Prior, chart_starts: list[int]) -> Prior:
-    """The prior in which each chart that is rather one of the sound ones far off has its spread as these have it."""
-    plain = log_evidence(sums.gram, sums.score, prior)
-    for start in chart_starts:
-        for way in FAR:
-            if prior.sd[start + PLACES[way].start] < FAR[way]:
-                far = widened(prior, start, way, FAR)
-                if log_evidence(sums.gram, sums.score, far) - plain > np.log((1.0 - FAR_SHARE) / FAR_SHARE):
-                    return far
-    return prior
 
 
 def log_evidence(gram: Floats, score: Floats, prior: Prior) -> float:
@@ -148,24 +132,15 @@ def log_evidence(gram: Floats, score: Floats, prior: Prior) -> float:
 
 
 def weigh_chart(sums: Sums, prior: Prior, chart_starts: list[int]) -> tuple[float, str, int]:
-    """A chart that is off by more than charts are, against one that is not: as most are, or among the far ones.
+    """A chart that is off by more than charts are, against one that is not.
 
     Returns the log Bayes factor, mean over the ways to be off and over the charts that were in force (`chart_starts`,
     the place of each one's scale), then the likeliest way and the likeliest chart's number.
     """
     gram, score = sums.gram, sums.score
     plain = log_evidence(gram, score, prior)
-    usual = [
-        np.logaddexp.reduce(
-            [
-                np.log(1.0 - len(FAR) * FAR_SHARE) + plain,
-                *(np.log(FAR_SHARE) + log_evidence(gram, score, widened(prior, start, way, FAR)) for way in FAR),
-            ]
-        )
-        for start in chart_starts
-    ]
     ways = {
-        (way, number): log_evidence(gram, score, widened(prior, start, way)) - usual[number]
+        (way, number): log_evidence(gram, score, widened(prior, start, way)) - plain
         for number, start in enumerate(chart_starts)
         for way in CHART_WIDE
     }

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
 from pipeline.estimate.design import Balance
-from pipeline.estimate.evidence import LOG_PRIOR, Weighed, far_off, weigh, weigh_chart, widened
+from pipeline.estimate.evidence import LOG_PRIOR, Weighed, weigh, weigh_chart, widened
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import RATES, candidates_of, since
 from pipeline.estimate.month_leak import LeakSoFar, month_leak
@@ -260,8 +260,6 @@ def _find_hole(state: _State, leak: Named) -> None:
 
 def _name(state: _State, day: int) -> dict[str, float]:
     """Names what stands out, lets named rates change, and returns the log odds of what is not named."""
-    state.prior = far_off(state.sums, state.prior, state.chart_starts)
-    state.solve()
     options, now = _options(state, day), _now(state, day)
     for _ in range(4):
         if not options or not is_named(options, now):
