@@ -158,7 +158,9 @@ def chart_columns(unit: Unit, dips: Dips) -> tuple[Floats, tuple[str, ...]]:
         litres, slope = unit.stock_l(level_mm, dips.ts_s), unit.surface_l_per_mm(level_mm, dips.ts_s)
         return np.column_stack([litres, slope, shape_columns(unit, level_mm, dips.ts_s)])
 
-    one = added(dips.level_mm) - added(np.full(len(dips), 0.5 * sum(_span_mm(unit))))
+    bottom, top = _span_mm(unit)
+    # Books that are far off move a level out of the chart.
+    one = added(np.clip(dips.level_mm, bottom, top)) - added(np.full(len(dips), 0.5 * (bottom + top)))
     parts = ["scale", "offset", *(f"shape:{number}" for number in range(SHAPES))]
     count = len(chart_changes_s(unit)) + 1
     columns = np.column_stack([one * (version == number)[:, None] for number in range(count)])
