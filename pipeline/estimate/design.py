@@ -145,26 +145,31 @@ def chart_changes_s(unit: Unit) -> Floats:
     return np.asarray(changes[(changes > first) & (changes <= last)])
 
 
-def chart_columns(unit: Unit, dips: Dips) -> tuple[Floats, tuple[str, ...]]:
-    """What each chart's scale [share], offset [mm] and shapes would add, while in force. (k, charts·columns).
+def chart_columns(unit: Unit, level_mm: Floats, at_s: Floats) -> Floats:
+    """What each chart's scale [share], offset [mm] and shapes would add at levels and instants, while in force.
 
-    Beyond what they add at the middle of the chart: a constant stays in the balance's own, and brought to 15 °C it
-    would stand in for whatever goes with the temperature. All by the level: the gauge's litres carry the water float's
-    noise too, and a scale of theirs beside a band of the same size would stand in for that.
+    Shape (n, charts·`CHART_COLUMNS`), litres at ambient temperature a unit of each. Beyond what they add at the middle
+    of the chart: a constant stays in the balance's own, and brought to 15 °C it would stand in for whatever goes with
+    the temperature. All by the level: the gauge's litres carry the water float's noise too, and a scale of theirs
+    beside a band of the same size would stand in for that. Books that are far off move a level out of the chart; it is
+    taken for its end.
     """
-    version = np.searchsorted(chart_changes_s(unit), dips.ts_s, "right")
+    changes = chart_changes_s(unit)
+    version = np.searchsorted(changes, at_s, "right")
+    bottom, top = _span_mm(unit)
 
     def added(level_mm: Floats) -> Floats:
-        litres, slope = unit.stock_l(level_mm, dips.ts_s), unit.surface_l_per_mm(level_mm, dips.ts_s)
-        return np.column_stack([litres, slope, shape_columns(unit, level_mm, dips.ts_s)])
+        litres, slope = unit.stock_l(level_mm, at_s), unit.surface_l_per_mm(level_mm, at_s)
+        return np.column_stack([litres, slope, shape_columns(unit, level_mm, at_s)])
 
-    bottom, top = _span_mm(unit)
-    # Books that are far off move a level out of the chart.
-    one = added(np.clip(dips.level_mm, bottom, top)) - added(np.full(len(dips), 0.5 * (bottom + top)))
+    one = added(np.clip(level_mm, bottom, top)) - added(np.full(len(level_mm), 0.5 * (bottom + top)))
+    return np.column_stack([one * (version == number)[:, None] for number in range(len(changes) + 1)])
+
+
+def chart_names(unit: Unit) -> tuple[str, ...]:
+    """The names of `chart_columns`, in order."""
     parts = ["scale", "offset", *(f"shape:{number}" for number in range(SHAPES))]
-    count = len(chart_changes_s(unit)) + 1
-    columns = np.column_stack([one * (version == number)[:, None] for number in range(count)])
-    return columns, tuple(f"chart{number}:{part}" for number in range(count) for part in parts)
+    return tuple(f"chart{number}:{part}" for number in range(len(chart_changes_s(unit)) + 1) for part in parts)
 
 
 def head_hours(unit: Unit, level_mm: Floats, hours: Floats) -> Floats:
@@ -277,8 +282,8 @@ def balance_of(
     _add_after(jumps, hours, extra_jumps_h, np.full(len(extra_jumps_h), FREE_L2))
     beta = np.asarray(expansion_per_k(unit.product, np.clip(temp, -19.0, 39.0)), dtype=np.float64)
     noise_l = (y - steadied(y, jumps, STEADY_SHARE)) / vcf
-    charts, chart_names = chart_columns(unit, without_noise(dips, noise_l))
-    charts = charts * vcf[:, None]
+    level_mm = without_noise(dips, noise_l).level_mm
+    charts = chart_columns(unit, level_mm, dips.ts_s) * vcf[:, None]
     shifted = (vcf * dips.surface_l_per_mm)[:, None] * (hours[:, None] >= shifts_h[None, :])
     leak_h = head_hours(unit, dips.level_mm, hours)
     is_petrol = unit.product.startswith("gasoline")
@@ -289,7 +294,7 @@ def balance_of(
         "vapour",
         "breathing",
         "expansion",
-        *chart_names,
+        *chart_names(unit),
         *(f"shift{number}:offset" for number in range(len(shifts_h))),
         *calibrated_names,
         *("apart",) * apart.shape[1],

@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Finding
-from pipeline.estimate.design import CHART_COLUMNS, chart_changes_s, shape_columns
+from pipeline.estimate.design import chart_changes_s, chart_columns
 from pipeline.estimate.hypotheses import LASTING, Hypothesis
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
@@ -181,9 +181,9 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     read_off = (beta[:, warm] * np.diff(balance.columns[at][:, warm], axis=0)).sum(axis=1)
     parts["thermal"] = parts["thermal"] + (beta[:, meters + 2] * grown + read_off) / vcf[1:]
     of_chart = [number for number, name in enumerate(balance.names) if name.startswith("chart")]
-    chart = (beta[:, of_chart] * np.diff(_chart_at_bounds(days, walked), axis=0)).sum(axis=1)
-    level = np.nan_to_num(days.level_mm, nan=100.0)
-    chart -= np.diff(walked.seen.unit.between_rows_l(level, days.days.bounds_s))
+    level, at_s = np.nan_to_num(days.level_mm, nan=100.0), days.days.bounds_s
+    chart = (beta[:, of_chart] * np.diff(chart_columns(walked.seen.unit, level, at_s), axis=0)).sum(axis=1)
+    chart -= np.diff(walked.seen.unit.between_rows_l(level, at_s))
     in_error = chart_in_error(days, walked)
     parts["chart_tolerance"] = parts["chart_tolerance"] + np.where(in_error, 0.0, chart)
     if in_error.any():
@@ -223,18 +223,6 @@ def _shifted_l(days: UnitDays, walked: UnitWalk, beta: Floats) -> Floats:
         if len(acts):
             shifted += np.where(days.last_dip[:-1] >= acts[0], beta[:, number] * np.diff(surface), 0.0)
     return shifted
-
-
-def _chart_at_bounds(days: UnitDays, walked: UnitWalk) -> Floats:
-    """The chart's regressors at each boundary, as `design.chart_columns` has them at dips. (n + 1, charts·columns)."""
-    unit, at_s = walked.seen.unit, days.days.bounds_s
-    level = np.nan_to_num(days.level_mm, nan=100.0)
-    surface = np.sum([strap.surface_l_per_mm(level, at_s) for strap in unit.strappings], axis=0)
-    one = np.column_stack([np.nan_to_num(days.stock_l), surface, shape_columns(unit, level, at_s)])
-    changes = chart_changes_s(unit)
-    version = np.searchsorted(changes, at_s, "right")
-    assert one.shape[1] == CHART_COLUMNS
-    return np.column_stack([one * (version == number)[:, None] for number in range(len(changes) + 1)])
 
 
 def _named_rates(days: UnitDays, walked: UnitWalk, sold: Floats) -> Mapping[str, Floats]:

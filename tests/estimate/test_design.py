@@ -14,6 +14,7 @@ from pipeline.estimate.design import (
     Delivered,
     chart_changes_s,
     chart_columns,
+    chart_names,
     head_hours,
     shape_columns,
     shell_lag_l,
@@ -161,12 +162,14 @@ def test_a_chart_s_columns_are_those_of_the_chart_in_force():
     everywhere, which is a constant.
     """
     unit = unit_of(gauge_of(HOURS, 1_200.0), charts=((-1_000.0, 5.0), (40.0, 5.0)))
-    columns, names = chart_columns(unit, dips_of(HOURS, 1_200.0))
+    columns, names = chart_columns(unit, np.full(12, 1_200.0), at_s(HOURS)), chart_names(unit)
     assert chart_changes_s(unit) == pytest.approx([at_s(40.0)])
     assert columns.shape == (12, 2 * CHART_COLUMNS)
     for number, here in ((0, HOURS < 40), (1, HOURS >= 40)):
         assert columns[:, names.index(f"chart{number}:scale")] == pytest.approx(np.where(here, 1_000.0, 0.0))
         assert columns[:, names.index(f"chart{number}:offset")] == pytest.approx(0.0)
+    beyond, top = (chart_columns(unit, np.full(12, mm), at_s(HOURS)) for mm in (9_000.0, 2_000.0))
+    assert beyond == pytest.approx(top)
     early = unit_of(gauge_of(HOURS, 1_000.0), charts=((-1_000.0, 5.0), (-1.0, 5.0), (99.0, 5.0)))
     assert len(chart_changes_s(early)) == 0
 
