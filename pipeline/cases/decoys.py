@@ -16,6 +16,7 @@ from pipeline.cases.attribution import is_explained
 from pipeline.cases.finding import Finding
 from pipeline.cases.rates import onset_s
 from pipeline.cases.sudden import sudden_findings
+from pipeline.estimate import evidence
 from pipeline.estimate.observe import SiteObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import Decoyed
@@ -23,6 +24,9 @@ from pipeline.features.transit import Move
 
 MIRRORED = ("bulk_theft", "slow_theft")
 """Causes of sudden moves whose mirror, litres that come, has no cause: a rise of any size to speak of is a drop."""
+
+WITH_DECOYS = frozenset((*MIRRORED, *evidence.MIRRORED))
+"""Causes that have decoys, of one kind or the other: of the others the fleet cannot say how often chance passes."""
 
 
 @dataclass(frozen=True)

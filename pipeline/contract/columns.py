@@ -271,7 +271,7 @@ FIELDS: Final[Mapping[str, Field]] = {
     # What the fleet's decoys say of its cases
     "expected_false.cases": Field("i64", "Cases of the cause."),
     "expected_false": _number("How many of them are expected to be false: what their probabilities leave."),
-    "decoys": Field("i64", "Decoys of the cause at least as strong as the weakest of them."),
+    "decoys": Field("i64", "Decoys of the cause as strong as the weakest of them; null where it has no decoys."),
     "stage": _text("Stage of the run."),
     "rows": Field("i64", "Rows."),
     "seconds": _number("How long it took."),

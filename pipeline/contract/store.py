@@ -167,7 +167,7 @@ class ExpectedFalse(dy.Schema):
     cause = column("cause", key=True)
     cases = column("expected_false.cases")
     expected_false = column("expected_false")
-    decoys = column("decoys")
+    decoys = column("decoys", nullable=True)
 
 
 DATA_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"data_health": DataHealth, "expected_false": ExpectedFalse}

@@ -339,7 +339,7 @@ FLEET_WIDE: Final = "fleet"
 TRUSTED: Final = "How many cases may be false"
 TRUSTED_NOTE: Final = (
     "Decoys are what nothing can cause, such as litres that come at a usual hour, weighed just as the real causes are. "
-    "The more of them a fleet shows, the less its cases of that cause are believed."
+    "The more of them a fleet shows, the less its cases of that cause are believed. A dash: the cause has no decoys."
 )
 NO_TRUSTED: Final = "There is no case."
 TRUSTED_COLUMNS: Final = ("Cause", "Cases", "Of them false, expected", "Decoys as strong")

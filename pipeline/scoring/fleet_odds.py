@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from pipeline.cases.decoys import Decoy
+from pipeline.cases.decoys import WITH_DECOYS, Decoy
 from pipeline.cases.finding import Finding
 from pipeline.scoring.probability import probability
 
@@ -59,13 +59,17 @@ def decoys_as_strong(finding: Finding, decoys: Sequence[Decoy]) -> float:
 
 
 def expected_false(findings: Sequence[Finding], said: Sequence[float], decoys: Sequence[Decoy]) -> pl.DataFrame:
-    """One row a cause: its cases, how many of them are expected to be false, and the decoys that were as strong."""
+    """One row a cause: its cases, how many of them are expected to be false, and the decoys that were as strong.
+
+    Null decoys where the cause has none.
+    """
     causes = sorted({one.cause for one in findings})
     rows = []
     for cause in causes:
         mine = [(one, chance) for one, chance in zip(findings, said, strict=True) if one.cause == cause]
         weakest = min(one.log_odds for one, _ in mine)
         strong = {(one.unit_id, one.key) for one in decoys if one.cause == cause and one.log_odds >= weakest}
-        rows.append((cause, len(mine), float(sum(1.0 - chance for _, chance in mine)), len(strong)))
+        as_strong = len(strong) if cause in WITH_DECOYS else None
+        rows.append((cause, len(mine), float(sum(1.0 - chance for _, chance in mine)), as_strong))
     schema = {"cause": pl.String, "cases": pl.Int64, "expected_false": pl.Float64, "decoys": pl.Int64}
     return pl.DataFrame(rows, schema=schema, orient="row")

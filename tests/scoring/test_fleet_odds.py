@@ -71,9 +71,10 @@ def test_the_lower_of_its_own_odds_and_the_fleets_counts():
 
 
 def test_expected_false_is_what_the_probabilities_leave():
-    found = [finding(), finding(unit="T2", log_odds=4.0), finding("tank_leak", unit="T3")]
-    rows = expected_false(found, [0.9, 0.6, 0.95], [decoy("U1", log_odds=5.0), decoy("U2", log_odds=3.0)])
-    assert rows["cause"].to_list() == ["slow_theft", "tank_leak"]
-    assert rows["cases"].to_list() == [2, 1]
-    assert rows["expected_false"].to_list() == pytest.approx([0.5, 0.05])
-    assert rows["decoys"].to_list() == [1, 0]
+    """Of a meter nothing is mirrored: that no decoy of it was seen says nothing."""
+    found = [finding(), finding(unit="T2", log_odds=4.0), finding("tank_leak", unit="T3"), finding("meter_drift")]
+    rows = expected_false(found, [0.9, 0.6, 0.95, 0.8], [decoy("U1", log_odds=5.0), decoy("U2", log_odds=3.0)])
+    assert rows["cause"].to_list() == ["meter_drift", "slow_theft", "tank_leak"]
+    assert rows["cases"].to_list() == [1, 2, 1]
+    assert rows["expected_false"].to_list() == pytest.approx([0.2, 0.5, 0.05])
+    assert rows["decoys"].to_list() == [None, 1, 0]
