@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import betaincinv, gammaincinv
 
 Floats = NDArray[np.float64]
 Interval = tuple[float, float]
@@ -29,8 +29,8 @@ def poisson_interval(count: int, exposure: float, *, level: float = 0.95) -> Int
     if not exposure > 0.0:
         return NOTHING
     tail = (1.0 - level) / 2.0
-    low = float(stats.chi2.ppf(tail, 2 * count)) / 2.0 if count else 0.0
-    high = float(stats.chi2.ppf(1.0 - tail, 2 * count + 2)) / 2.0
+    low = float(gammaincinv(count, tail)) if count else 0.0
+    high = float(gammaincinv(count + 1, 1.0 - tail))
     return low / exposure, high / exposure
 
 
@@ -50,8 +50,8 @@ def share_interval(found: int, all_of: int, *, level: float = 0.95) -> Interval:
     if not all_of:
         return NOTHING
     tail = (1.0 - level) / 2.0
-    low = float(stats.beta.ppf(tail, found, all_of - found + 1)) if found else 0.0
-    high = float(stats.beta.ppf(1.0 - tail, found + 1, all_of - found)) if found < all_of else 1.0
+    low = float(betaincinv(found, all_of - found + 1, tail)) if found else 0.0
+    high = float(betaincinv(found + 1, all_of - found, 1.0 - tail)) if found < all_of else 1.0
     return low, high
 
 

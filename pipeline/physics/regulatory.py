@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy.special import nctdtrit, ndtri, stdtr, stdtrit
 
 from pipeline.physics.arrays import FloatArray, FloatOrArray, as_floats, like_inputs
 from pipeline.units import L_PER_US_GAL
@@ -124,7 +124,7 @@ def method_evaluation(reported: ArrayLike, induced: ArrayLike, *, threshold: flo
         raise ValueError(f"an evaluation needs two pairs or more that differ, got {difference.size}")
     bias, spread, tests = float(difference.mean()), float(difference.std(ddof=1)), difference.size
     bias_t = float(np.sqrt(tests) * bias / spread)
-    significant = bool(abs(bias_t) > stats.t.ppf(0.975, tests - 1))
+    significant = bool(abs(bias_t) > stdtrit(tests - 1, 0.975))
     shown = bias if significant else 0.0
     return MethodEvaluation(
         tests=tests,
@@ -136,23 +136,23 @@ def method_evaluation(reported: ArrayLike, induced: ArrayLike, *, threshold: flo
         false_alarm=false_alarm_probability(spread, tests, threshold=threshold, bias=bias),
         detection=detection_probability(spread, tests, threshold=threshold, leak=leak, bias=bias),
         least_detectable=least_detectable_rate(spread, tests),
-        threshold_5_pct=float(stats.t.ppf(0.95, tests - 1)) * spread + shown,
+        threshold_5_pct=float(stdtrit(tests - 1, 0.95)) * spread + shown,
     )
 
 
 def false_alarm_probability(spread: float, tests: int, *, threshold: float, bias: float = 0.0) -> float:
     """Probability that a tight tank is called leaking: P(t > (C - B)/SD) with n - 1 degrees of freedom."""
-    return float(stats.t.sf((threshold - bias) / spread, tests - 1))
+    return float(stdtr(tests - 1, -(threshold - bias) / spread))
 
 
 def detection_probability(spread: float, tests: int, *, threshold: float, leak: float, bias: float = 0.0) -> float:
     """Probability that a leak of `leak` is called one: P(t > (C - R - B)/SD) with n - 1 degrees of freedom."""
-    return float(stats.t.sf((threshold - leak - bias) / spread, tests - 1))
+    return float(stdtr(tests - 1, -(threshold - leak - bias) / spread))
 
 
 def least_detectable_rate(spread: float, tests: int) -> float:
     """Leak that is found with 95 % at 5 % false alarms, by a test without bias: 2 t(0.95) SD."""
-    return 2.0 * float(stats.t.ppf(0.95, tests - 1)) * spread
+    return 2.0 * float(stdtrit(tests - 1, 0.95)) * spread
 
 
 def one_sided_tolerance_factor(tests: int, coverage: float = 0.95, confidence: float = 0.95) -> float:
@@ -164,5 +164,5 @@ def one_sided_tolerance_factor(tests: int, coverage: float = 0.95, confidence: f
     -----
     Quantile of the non-central t distribution, over √n.
     """
-    shift = float(stats.norm.ppf(coverage)) * np.sqrt(tests)
-    return float(stats.nct.ppf(confidence, tests - 1, shift) / np.sqrt(tests))
+    shift = float(ndtri(coverage)) * np.sqrt(tests)
+    return float(nctdtrit(tests - 1, shift, confidence) / np.sqrt(tests))
