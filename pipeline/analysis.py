@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -14,13 +14,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.attribution import attributed
-from pipeline.cases.books import clock_findings, feed_findings, ticket_findings, unbooked_findings
-from pipeline.cases.decoys import Decoy, sudden_decoys, walk_decoys
+from pipeline.cases.books import clock_findings, feed_findings, ticket_findings
+from pipeline.cases.decoys import Decoy, book_decoys, sudden_decoys, walk_decoys
 from pipeline.cases.erratic import erratic_findings
 from pipeline.cases.finding import Finding
 from pipeline.cases.frames import case_frames
 from pipeline.cases.gauges import gauge_findings
 from pipeline.cases.liquids import density_findings, water_findings
+from pipeline.cases.missing_sales import unbooked_findings
 from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
 from pipeline.cases.sudden import HOUR_S, outside, sudden_findings, unexplained_moves, unmirrored
@@ -89,7 +90,7 @@ def _joined(parts: Mapping[str, pl.DataFrame], names: list[str], like: pl.DataFr
 def cut_days(observed: SiteObserved, last_day: int) -> SiteObserved:
     """The same site with the days after `last_day`, seen only in part, left out of what is judged."""
     days: NDArray[np.int64] = observed.days[observed.days <= last_day]
-    return SiteObserved(observed.site_id, days, observed.lags, observed.unbooked, observed.feeds, observed.units)
+    return replace(observed, days=days)
 
 
 def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk]) -> tuple[list[Finding], list[Decoy]]:
@@ -117,7 +118,7 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
     ]
     last_day = int(observed.days[-1])
     kept = attributed([finding for finding in found if finding.day <= last_day])
-    decoys = [*sudden_decoys(observed, alone, kept), *walk_decoys(walks, kept)]
+    decoys = [*sudden_decoys(observed, alone, kept), *walk_decoys(walks, kept), *book_decoys(observed)]
     return kept, [one for one in decoys if one.day <= last_day]
 
 

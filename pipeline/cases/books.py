@@ -1,4 +1,4 @@
-"""Findings in the books rather than in the tank: clocks, feeds, totalisers and tickets."""
+"""Findings in the books rather than in the tank: clocks, feeds and tickets."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
+from pipeline.cases.priors import LOG_PRIOR
 from pipeline.cases.sudden import is_lone_rise
-from pipeline.estimate.bayes import log_uniform_log_density, normal_p, p_value_log_bayes
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, clock_moved, first_seen_s
+from pipeline.estimate.bayes import normal_p, p_value_log_bayes
+from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s
 from pipeline.estimate.observe import FeedChange, KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.booked import booked_l
-from pipeline.features.totals import SMALLEST_L, Unbooked
 from pipeline.ledger.clocks import WIDEST_LAG_S, DayLag
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
@@ -23,24 +22,14 @@ Floats = NDArray[np.float64]
 
 SKEW_S = 75.0
 """Clocks that differ by more are a case; a till a few seconds off is common practice, no source."""
-UNBOOKED_L = 15.0
-"""Unbooked litres of one meter from which a case is made: the smallest everyday sale. No source."""
 CLOCK_SD_S = 15.0
 """How far a sound till's clock is off. Common practice, no source."""
 FEED_DOUBT = 0.1
 """By what share of its sales a tank may seem to lose more or less on one day: chart, and moves that are not sales. No
 source."""
-LATE_SHARE, SALE_L = 0.05, 30.0
-"""How often a sale stands at another time than it was drawn, by chance between two readings of the totaliser, beside
-spans that show litres at all; and a usual sale. Common practice, no source."""
-LARGEST_UNBOOKED_L = 3000.0
-"""What one span of the totaliser may hide at most, as an order of magnitude. No source."""
-GENERAL_METERS = 4
 FEED_SHARE_SD = 0.003
 ONSET_SHARE_SD = 0.35
 """What a wrong feed's litres may be off: by the meter, and by how much of a day's sales came before it. No source."""
-JOINED_DAYS = 21
-"""Unbooked litres of one meter that follow within this many days are one matter. No source."""
 TICKET_WAIT_S = 11 * 3600.0
 """How long after a drop a ticket may still come before its lack is a case."""
 SMALLEST_UNTICKETED_L = 400.0
@@ -182,92 +171,6 @@ def _booked_tank(tables: dict[str, pl.DataFrame], change: FeedChange) -> str:
     starts = seconds(rows["valid_from"])
     before = np.flatnonzero(starts <= change.from_s + 86400.0)
     return str(rows["tank_id"][int(before[-1]) if len(before) else 0])
-
-
-def unbooked_findings(site: SiteObserved, tables: dict[str, pl.DataFrame]) -> list[Finding]:
-    """Meters whose totaliser outran their sales, one finding for each episode."""
-    found = []
-    for unit in site.units:
-        for meter in sorted({one.meter_id for one in unit.unbooked}):
-            spans = [one for one in unit.unbooked if one.meter_id == meter and not _is_general(site, one)]
-            for episode in _episodes(spans):
-                finding = _missing(unit, tables, episode, float(site.days[-1] + 1) * DAY_S)
-                if finding is not None:
-                    found.append(finding)
-    return found
-
-
-def _is_general(site: SiteObserved, span: Unbooked) -> bool:
-    """Whether it is the till's doing and not a meter's.
-
-    The clocks moved on that day, or as many as four meters lost litres between the same two readings.
-    """
-    at_once = {
-        one.meter_id
-        for one in site.unbooked
-        if abs(one.start_s - span.start_s) < 1800 and abs(one.end_s - span.end_s) < 1800
-    }
-    return len(at_once) >= GENERAL_METERS or clock_moved(site.lags, int((span.end_s + HOLD_BACK_S) // DAY_S))
-
-
-def _episodes(spans: list[Unbooked]) -> list[list[Unbooked]]:
-    groups: list[list[Unbooked]] = []
-    for span in spans:
-        if groups and span.start_s - groups[-1][-1].end_s <= JOINED_DAYS * DAY_S:
-            groups[-1].append(span)
-        else:
-            groups.append([span])
-    return groups
-
-
-def _missing(
-    unit: UnitObserved, tables: dict[str, pl.DataFrame], episode: list[Unbooked], data_end_s: float
-) -> Finding | None:
-    litres = np.cumsum([one.litres for one in episode])
-    odds = LOG_PRIOR["missing_sales"] + np.cumsum([_unbooked_log_bayes(one.litres) for one in episode])
-    enough = np.flatnonzero((litres >= UNBOOKED_L) & (odds > RAISE_AT))
-    if not len(enough):
-        return None
-    place = int(enough[0])
-    first = episode[place]
-    at = np.concatenate([[episode[0].start_s], [one.end_s for one in episode]])
-    lasts = data_end_s - episode[-1].end_s < JOINED_DAYS * DAY_S
-    # Nobody has counted yet what went since the totaliser was last read: as much as before, in as uneven lots.
-    read_s = seconds(tables["meter_totals"].filter(pl.col("meter_id") == first.meter_id)["ts"]).max()
-    share = max(data_end_s - read_s, 0.0) / (at[-1] - at[0])
-    uncounted = float(np.hypot(share * litres[-1], np.sqrt(share * sum(one.litres**2 for one in episode))))
-    rows = tables["meter_feeds"].filter(
-        (pl.col("meter_id") == first.meter_id) & pl.col("tank_id").is_in(unit.unit.members)
-    )
-    return Finding(
-        cause="missing_sales",
-        site_id=unit.unit.site_id,
-        unit_id=unit.unit.unit_id,
-        tank_id=str(rows.sort("valid_from")["tank_id"][-1]) if rows.height else unit.unit.members[0],
-        meter_id=first.meter_id,
-        day=int((first.end_s + HOLD_BACK_S) // DAY_S),
-        start_s=episode[0].start_s,
-        end_s=None if lasts else episode[-1].end_s,
-        litres=-float(litres[-1]),
-        sd_l=float(np.hypot(1.0 + 0.005 * float(litres[-1]), uncounted if lasts else 0.0)),
-        log_odds=float(odds[place]),
-        log_prior=LOG_PRIOR["missing_sales"],
-        course=Course(at, -np.concatenate([[0.0], litres])),
-        evidence=(
-            Evidence("statistic", "litres that the totaliser counted and no sale shows", float(litres[-1]), "l"),
-            Evidence("statistic", "spans between totaliser readings in which that happened", float(len(episode))),
-        ),
-    )
-
-
-def _unbooked_log_bayes(litres: float) -> float:
-    """Log Bayes factor of litres that one span of the totaliser shows and no sale.
-
-    Null: now and then a sale is booked at another time than it was drawn, so that the totaliser between shows it:
-    litres of one sale. Alternative: sales that are not booked, few or many.
-    """
-    late = np.log(LATE_SHARE) - np.log(SALE_L) - litres / SALE_L
-    return float(log_uniform_log_density(litres, SMALLEST_L, LARGEST_UNBOOKED_L) - late)
 
 
 def ticket_findings(site: SiteObserved) -> list[Finding]:

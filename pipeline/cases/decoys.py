@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.cases.attribution import is_explained
 from pipeline.cases.finding import Finding
+from pipeline.cases.missing_sales import unbooked_decoys
 from pipeline.cases.rates import onset_s
 from pipeline.cases.sudden import sudden_findings
 from pipeline.estimate import evidence
@@ -25,13 +26,13 @@ from pipeline.features.transit import Move
 MIRRORED = ("bulk_theft", "slow_theft")
 """Causes of sudden moves whose mirror, litres that come, has no cause: a rise of any size to speak of is a drop."""
 
-WITH_DECOYS = frozenset((*MIRRORED, *evidence.MIRRORED))
+WITH_DECOYS = frozenset((*MIRRORED, *evidence.MIRRORED, "missing_sales"))
 """Causes that have decoys, of one kind or the other: of the others the fleet cannot say how often chance passes."""
 
 
 @dataclass(frozen=True)
 class Decoy:
-    """A decoy of a cause at a unit: the UTC day number whose run first saw it and its log odds as if it were real.
+    """A decoy of a cause at a unit, or of missing sales at a meter: the UTC day that first saw it and its log odds.
 
     `of_balance` that the balance weighed it, as `Finding` has it. `key` tells decoys of one cause at one unit apart; of
     those with the same key only the strongest so far counts.
@@ -56,6 +57,14 @@ def sudden_decoys(site: SiteObserved, moves_of: Mapping[str, list[Move]], found:
     return [
         Decoy(one.cause, one.unit_id or "", one.of_balance, f"{number}", one.day, one.log_odds)
         for number, one in enumerate(decoys)
+    ]
+
+
+def book_decoys(site: SiteObserved) -> list[Decoy]:
+    """Missing sales that would be found if what the books outran the totalisers by were the other way round."""
+    return [
+        Decoy("missing_sales", meter_id, False, f"{number}", episode.day, episode.log_odds)
+        for number, (meter_id, episode) in enumerate(unbooked_decoys(site))
     ]
 
 

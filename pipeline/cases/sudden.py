@@ -120,8 +120,9 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
         if len(returns_s) and np.abs(returns_s - step.start_s).min() < RETURN_S:
             continue
         if step.litres < 0 and any(
-            one.start_s - 900 <= step.start_s <= one.end_s + 900 and known_day(one.end_s) <= day
+            one.start_s - 900 <= step.start_s <= one.end_s + 900 and known_day(one.known_s) <= day
             for one in unit.unbooked
+            if one.litres > 0.0
         ):
             continue
         if booked_before(unit.unit.series, unit.flows, step):

@@ -93,12 +93,13 @@ class UnitObserved:
 
 @dataclass(frozen=True)
 class SiteObserved:
-    """A site's units and what concerns them together."""
+    """A site's units and what concerns them together; `overbooked` what its books outran the totalisers by."""
 
     site_id: str
     days: NDArray[np.int64]
     lags: dict[int, DayLag]
     unbooked: list[Unbooked]
+    overbooked: list[Unbooked]
     feeds: list[FeedChange]
     units: list[UnitObserved]
 
@@ -136,7 +137,8 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
         seen.append(_finished(tables, item, (days, lags), _unbooked_here(item.unit, lost, feeds)))
-    return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, changes, seen)
+    overbooked = _unbooked_of(tables, mirrored=True)
+    return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, overbooked, changes, seen)
 
 
 def _days(ts_s: Floats) -> NDArray[np.int64]:
@@ -256,7 +258,7 @@ def _on_gauge_clock(flow: MeterFlow, lags: dict[int, DayLag]) -> MeterFlow:
     return ordered_flow(flow.meter_id, start, end, flow.volume_l)
 
 
-def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
+def _unbooked_of(tables: Mapping[str, pl.DataFrame], *, mirrored: bool = False) -> list[Unbooked]:
     found: list[Unbooked] = []
     draws = tables["sales"].sort("meter_id", "ts_end").partition_by("meter_id", as_dict=True, maintain_order=True)
     totals = tables["meter_totals"].sort("meter_id", "ts").partition_by("meter_id", as_dict=True, maintain_order=True)
@@ -267,7 +269,7 @@ def _unbooked_of(tables: Mapping[str, pl.DataFrame]) -> list[Unbooked]:
         flow = ordered_flow(
             str(meter_id), seconds(sold["ts_start"]), seconds(sold["ts_end"]), sold["volume_l"].to_numpy()
         )
-        found += unbooked(str(meter_id), seconds(rows["ts"]), rows["total_l"].to_numpy(), flow)
+        found += unbooked(str(meter_id), seconds(rows["ts"]), rows["total_l"].to_numpy(), flow, mirrored=mirrored)
     return sorted(found, key=lambda one: (one.end_s, one.meter_id))
 
 

@@ -124,14 +124,14 @@ def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
     """Unbooked litres, by the day that first sees them, spread over their spans; less what was found as sudden."""
     by_day: dict[int, Floats] = {}
     for one in seen.unbooked:
+        day = known_day(one.known_s)
         drawn = sum(
             -step.litres
-            for day, step in seen.steps
-            if step.litres < 0 and one.start_s - 600 <= step.start_s <= one.end_s and day <= known_day(one.end_s)
+            for seen_on, step in seen.steps
+            if step.litres < 0 and one.start_s - 600 <= step.start_s <= one.end_s and seen_on <= day
         )
-        left = max(one.litres - drawn, 0.0)
+        left = max(one.litres - drawn, min(one.litres, 0.0))
         course = left * np.clip((dips.ts_s - one.start_s) / max(one.end_s - one.start_s, 1.0), 0.0, 1.0)
-        day = known_day(one.end_s)
         by_day[day] = by_day.get(day, np.zeros(len(dips))) + course
     return tuple(Amendment(day, by_day[day]) for day in sorted(by_day))
 

@@ -1,7 +1,14 @@
-"""Totaliser against sales: litres that a meter counted and nobody booked."""
+"""Totaliser against sales: litres that a meter counted and nobody booked.
+
+A till writes a sale when it is paid, when the pump is let go or on the whole minute, so a reading of the totaliser may
+stand before or behind the books by a sale or two and be level with them at the next. What nobody booked stays. On a
+meter whose books have lately come level by themselves litres count only once two more readings bear them out; what is
+booked after all, by most of three readings, is given back.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,23 +20,61 @@ Floats = NDArray[np.float64]
 
 SMALLEST_L = 2.0
 """Smaller differences are rounding, or a sale caught in mid-flow."""
+SMALLEST_SHARE = 0.005
+"""So much of what a meter moved its two counters may differ by: the maximum permissible error of OIML R 117-1."""
+GRAINS_L = (100.0, 10.0, 1.0)
+"""What a totaliser may count in; it is told from the first `GRAIN_READINGS` readings. Common practice, no source."""
+GRAIN_READINGS = 20
+LARGEST_L = 1e5
+"""A totaliser that moves by more within one span was set to another value."""
+PLENTY_L = 1000.0
+"""Litres of one span from which further readings must bear them out, at any meter: one reading may be a bad one."""
+BORNE_OUT_BY = 2
+"""Readings that must bear litres out at a meter whose books run behind or ahead. No source."""
+REMEMBERED_S = 14 * 86_400.0
+"""So long a meter counts as one whose books run behind or ahead, and what was unbooked may be booked. No source."""
 
 
 @dataclass(frozen=True)
 class Unbooked:
-    """Litres that a meter's totaliser moved between two readings beyond its booked sales. Times in seconds."""
+    """Litres that a meter's totaliser moved between two readings beyond its booked sales. Times in seconds.
+
+    Negative litres were counted so before and are booked now. `waited_s`, how long after the second reading it was
+    known.
+    """
 
     meter_id: str
     start_s: float
     end_s: float
     litres: float
+    waited_s: float = 0.0
+
+    @property
+    def known_s(self) -> float:
+        """When the readings that bear it out were taken. [s]"""
+        return self.end_s + self.waited_s
 
 
-def unbooked(meter_id: str, total_s: Floats, total_l: Floats, booked: MeterFlow) -> list[Unbooked]:
-    """Spans in which the totaliser outran sales and test returns, in order.
+@dataclass(frozen=True)
+class _Ahead:
+    """By how much a totaliser is ahead of the books since its first reading.
 
-    Readings taken while a hose was open are passed over, and so is a fall of the totaliser (a reset or a roll-over):
-    what was counted across it is unknown.
+    `ahead_l` (n,) at each reading `at_s` (n,), and `least_l` (n,), by which it must have moved since the one before to
+    count.
+    """
+
+    at_s: Floats
+    ahead_l: Floats
+    least_l: Floats
+
+
+def unbooked(
+    meter_id: str, total_s: Floats, total_l: Floats, booked: MeterFlow, *, mirrored: bool = False
+) -> list[Unbooked]:
+    """Spans in which the totaliser outran sales and test returns for good, in order.
+
+    Readings taken while a hose was open are passed over. What was counted across a fall of the totaliser (a reset or a
+    roll-over) is unknown; a single reading that falls and comes back was a bad one.
 
     Parameters
     ----------
@@ -37,17 +82,110 @@ def unbooked(meter_id: str, total_s: Floats, total_l: Floats, booked: MeterFlow)
         Totaliser readings in order of time, on the till's clock.
     booked : MeterFlow
         All the meter's draws: sales and test returns, whole (no shares).
+    mirrored : bool
+        The books that outran a totaliser at work, instead: nothing takes such litres, so they are chance.
     """
-    if len(total_s) < 2:
-        return []
     inside = np.searchsorted(booked.start_s, total_s + 15.0, "right") - np.searchsorted(
         booked.end_s, total_s - 15.0, "left"
     )
     keep = inside <= 0
-    at, total = total_s[keep], total_l[keep]
-    if len(at) < 2:
-        return []
-    moved = np.diff(total)
-    excess = moved - np.diff(cumulative_l(booked, at))
-    places = np.flatnonzero((moved >= 0) & (excess >= SMALLEST_L) & (excess < 1e5))
-    return [Unbooked(meter_id, float(at[k]), float(at[k + 1]), float(excess[k])) for k in places]
+    found: list[Unbooked] = []
+    for part in _parts(total_s[keep], total_l[keep], booked, mirrored=mirrored):
+        found += _settled(meter_id, part)
+    return found
+
+
+def _parts(at_s: Floats, total_l: Floats, booked: MeterFlow, *, mirrored: bool) -> Iterator[_Ahead]:
+    """The stretches between resets, each with what the totaliser is ahead by."""
+    sold_l = cumulative_l(booked, at_s)
+    good = _good(total_l, total_l - sold_l)
+    at_s, total_l, sold_l = at_s[good], total_l[good], sold_l[good]
+    grain_l = _grain_l(total_l)
+    moved_l = np.diff(total_l)
+    excess_l = moved_l - np.diff(sold_l)
+    least_l = np.maximum(max(SMALLEST_L, 1.5 * grain_l), SMALLEST_SHARE * np.abs(moved_l))
+    if mirrored:
+        # A totaliser that stands still is broken.
+        excess_l = np.where(moved_l > 0.0, -excess_l, 0.0)
+    resets = np.flatnonzero((moved_l < 0.0) | (np.abs(excess_l) >= LARGEST_L)) + 1
+    for start, stop in zip([0, *resets.tolist()], [*resets.tolist(), len(at_s)], strict=True):
+        excess = excess_l[start : stop - 1]
+        ahead = np.concatenate([[0.0], np.cumsum(excess)])
+        yield _Ahead(at_s[start:stop], ahead, np.concatenate([[0.0], least_l[start : stop - 1]]))
+
+
+def _good(total_l: Floats, ahead_l: Floats) -> NDArray[np.bool_]:
+    """Whether each reading is none that fell below the one before and was made good by the next. Shape (n,)."""
+    good = np.ones(len(total_l), dtype=bool)
+    fell = (total_l[1:-1] < total_l[:-2]) & (np.abs(ahead_l[2:] - ahead_l[:-2]) < PLENTY_L)
+    good[1:-1] = ~fell
+    return good
+
+
+def _grain_l(total_l: Floats) -> float:
+    """What a totaliser counts in, by its first readings; 0 where in less than whole litres. [l]"""
+    first = total_l[:GRAIN_READINGS]
+    return next((grain for grain in GRAINS_L if len(first) and np.allclose(first % grain, 0.0)), 0.0)
+
+
+def _settled(meter_id: str, by: _Ahead) -> Iterator[Unbooked]:
+    """Each lasting rise above all that was counted before, and each fall that gives some of it back."""
+    so_far = _SoFar()
+    known, swung_s = 0, -np.inf
+    for place in range(1, len(by.at_s)):
+        at_s, least_l, ahead_l = float(by.at_s[place]), float(by.least_l[place]), float(by.ahead_l[place])
+        if ahead_l - by.ahead_l[place - 1] <= -least_l:
+            swung_s = at_s
+        is_doubted = at_s - swung_s <= REMEMBERED_S or abs(ahead_l - so_far.level_l) >= PLENTY_L
+        known = max(known, place + (BORNE_OUT_BY if is_doubted else 0))
+        if known >= len(by.at_s):
+            break
+        seen_l = by.ahead_l[place : known + 1]
+        so_far.forget(at_s)
+        litres = 0.0
+        if seen_l.min() >= so_far.level_l + least_l:
+            litres = so_far.rise(at_s, float(seen_l.min()))
+        elif np.median(seen_l) <= so_far.level_l - least_l:
+            litres = so_far.fall(at_s, float(np.median(seen_l)))
+        elif abs(ahead_l - so_far.level_l) < least_l:
+            so_far.follow(ahead_l)
+        if litres:
+            yield Unbooked(meter_id, float(by.at_s[place - 1]), at_s, litres, float(by.at_s[known]) - at_s)
+
+
+@dataclass
+class _SoFar:
+    """Where a totaliser stands against the books: its level, the highest that was counted, and what may come back."""
+
+    level_l: float = 0.0
+    top_l: float = 0.0
+    out_l: float = 0.0
+    rose_s: float = -np.inf
+    fell_s: float = -np.inf
+
+    def forget(self, at_s: float) -> None:
+        """Let go of what is too long ago."""
+        if at_s - self.fell_s > REMEMBERED_S:
+            self.top_l = self.level_l
+        if at_s - self.rose_s > REMEMBERED_S:
+            self.out_l = 0.0
+
+    def rise(self, at_s: float, level_l: float) -> float:
+        """Litres that no former level held."""
+        litres = max(level_l - self.top_l, 0.0)
+        self.level_l, self.top_l = level_l, max(self.top_l, level_l)
+        if litres > 0.0:
+            self.out_l, self.rose_s = self.out_l + litres, at_s
+        return litres
+
+    def fall(self, at_s: float, level_l: float) -> float:
+        """Litres given back, negative."""
+        back_l = min(self.level_l - level_l, self.out_l)
+        self.level_l, self.fell_s = level_l, at_s
+        self.out_l, self.top_l = self.out_l - back_l, self.top_l - back_l
+        return -back_l
+
+    def follow(self, level_l: float) -> None:
+        """Go along with what is too little to count."""
+        self.top_l += level_l - self.level_l
+        self.level_l = level_l

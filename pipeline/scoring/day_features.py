@@ -189,7 +189,7 @@ def _drop_mismatch_l(days: UnitDays, walked: UnitWalk) -> Floats:
 
 
 def _totaliser_excess_l(sheet: UnitSheet) -> Floats:
-    ends = np.array([one.end_s for one in sheet.seen.unbooked])
+    ends = np.array([one.known_s for one in sheet.seen.unbooked])
     litres = np.array([one.litres for one in sheet.seen.unbooked])
     day = sheet.days.days.index_of(ends)
     inside = (day >= 0) & (day < len(sheet.days))

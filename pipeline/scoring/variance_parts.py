@@ -112,7 +112,7 @@ def _add_unbooked(parts: Parts, days: UnitDays, seen: UnitObserved) -> None:
     """Litres that a totaliser counted beyond its sales, spread over the time between its two readings."""
     for one in seen.unbooked:
         inside = np.diff(np.clip(days.days.bounds_s, one.start_s, max(one.end_s, one.start_s + 1.0)))
-        known = days.run_day[1:] >= one.end_s // DAY_S
+        known = days.run_day[1:] >= one.known_s // DAY_S
         litres = one.litres * np.where(known, inside / max(one.end_s - one.start_s, 1.0), 0.0)
         parts["missing_sales"] = parts["missing_sales"] - litres
 

@@ -1,4 +1,4 @@
-"""Findings in the books: clocks, feeds, totalisers and tickets. Evidence: worked by hand, both sides of each edge."""
+"""Findings in the books: clocks, feeds and tickets. Evidence: worked by hand, both sides of each edge."""
 
 from dataclasses import replace
 
@@ -11,11 +11,9 @@ from pipeline.cases.books import (
     is_skewed,
     skew_log_bayes,
     ticket_findings,
-    unbooked_findings,
 )
 from pipeline.cases.finding import Finding
 from pipeline.estimate.observe import FeedChange, KnownDrop
-from pipeline.features.totals import Unbooked
 from tests.support.hand_site import at
 from tests.support.hand_unit import (
     FIRST_DAY,
@@ -109,59 +107,6 @@ def test_a_lag_of_a_minute_says_less_than_one_of_an_hour():
     """60 s with an SD of 20 s and a till's 15: 2.4 SDs, p = 0.0164, at most 1 ÷ (−e p ln p) = 5.46 to one."""
     assert skew_log_bayes(lag_of(60.0, sd_s=20.0)) == pytest.approx(np.log(5.46), abs=0.01)
     assert skew_log_bayes(lag_of(3_600.0)) > 20.0
-
-
-def span(start_h: float, litres: float, *, hours: float = 2.0, meter: str = "M1") -> Unbooked:
-    return Unbooked(meter, float(at_s(start_h)), float(at_s(start_h + hours)), litres)
-
-
-def lost(*spans: Unbooked, tables=TABLES) -> list[Finding]:
-    last = {"ts": at(24.0 * DAYS - 0.01), "total_l": 9.0}
-    read = rows("meter_totals", *({"meter_id": name} | last for name in sorted({one.meter_id for one in spans})))
-    seen = seen_of(unit_of(GAUGE), unbooked=spans)
-    return unbooked_findings(site_of(seen, days=DAYS), tables | {"meter_totals": read})
-
-
-def test_what_the_totaliser_outran_the_sales_by_is_lost():
-    """300 and 450 l on two days of the first week: 750 l, raised with the first."""
-    (found,) = lost(span(10.0, 300.0), span(100.0, 450.0))
-    assert (found.cause, found.meter_id, found.tank_id, found.day) == ("missing_sales", "M1", "T1", FIRST_DAY)
-    assert found.litres == pytest.approx(-750.0)
-    assert (found.start_s, found.end_s) == (at_s(10.0), at_s(102.0))
-    assert found.course.until(at_s([10.0, 12.0, 57.0, 102.0])) == pytest.approx([0.0, -300.0, -525.0, -750.0])
-
-
-def test_a_few_litres_at_a_time_are_a_case_when_they_are_enough():
-    """60 l in a span: e^(−60/30) of late sales, 0.05 ÷ 30, against one order of magnitude, 1 ÷ (60 ln 1500).
-
-    2.31 each in logarithms, and −6 before any: with the fourth they are beyond 2.
-    """
-    (found,) = lost(*(span(24.0 * day, 60.0) for day in range(6)))
-    assert found.day == FIRST_DAY + 3
-    each = -np.log(60.0 * np.log(1_500.0)) - np.log(0.05 / 30.0) + 2.0
-    assert found.log_odds == pytest.approx(-6.0 + 4.0 * each)
-    assert found.litres == pytest.approx(-360.0)
-    assert lost(*(span(24.0 * day, 60.0) for day in range(3))) == []
-
-
-def test_litres_of_the_last_weeks_may_go_on():
-    assert lost(span(24.0 * (DAYS - 20), 300.0))[0].end_s is None
-    assert lost(span(24.0 * (DAYS - 22), 300.0))[0].end_s is not None
-
-
-@pytest.mark.parametrize(("apart_days", "count"), [(20.9, 1), (21.2, 2)])
-def test_litres_within_three_weeks_are_one_matter(apart_days, count):
-    assert len(lost(span(0.0, 300.0), span(2.0 + 24.0 * apart_days, 300.0))) == count
-
-
-@pytest.mark.parametrize(("litres", "count"), [(270.0, 0), (285.0, 1)])
-def test_one_span_needs_many_litres(litres, count):
-    assert len(lost(span(10.0, litres))) == count
-
-
-@pytest.mark.parametrize(("meters", "count"), [(3, 3), (4, 0)])
-def test_what_four_meters_lose_at_once_is_the_till_s_doing(meters, count):
-    assert len(lost(*(span(10.0, 300.0, meter=f"M{number}") for number in range(1, meters + 1)))) == count
 
 
 def feed(

@@ -47,3 +47,73 @@ def test_a_reading_while_a_hose_is_open_or_just_was_is_passed_over(read_s, count
 def test_two_readings_are_the_fewest():
     assert told([5.0], SALES, (0.0,)) == []
     assert told([], SALES, ()) == []
+
+
+HALF_PAST = [(hour + 0.5, 40.0) for hour in range(1, 23, 3)]
+
+
+def read_hourly(late_h, lost_h=None):
+    """A totaliser read on the hour for 30 hours; each sale is booked so many hours after it was drawn, one never."""
+    at = np.arange(0.0, 30.5)
+    total = 1_000.0 + np.array([sum(litres for hour, litres in HALF_PAST if hour <= one) for one in at])
+    booked = flow_of(*((hour + late_h, litres) for hour, litres in HALF_PAST if hour != lost_h))
+    return unbooked("M1", at_s(at), total, booked)
+
+
+@pytest.mark.parametrize("late_h", [-0.75, 0.0, 0.75])
+def test_sales_booked_before_or_after_a_reading_are_not_lost(late_h):
+    """Each stands on the other side of a reading from its litres: 40 l ahead or behind, and level an hour later.
+
+    Where the books are late the first is 40 l, given back with the next reading; from then on the meter waits.
+    """
+    found = [(one.start_s, one.end_s, round(one.litres, 6)) for one in read_hourly(late_h)]
+    assert found == ([(*at_s([1.0, 2.0]), 40.0), (*at_s([2.0, 3.0]), -40.0)] if late_h > 0.0 else [])
+
+
+@pytest.mark.parametrize(("late_h", "waited_h"), [(-0.75, 2.0), (0.0, 0.0), (0.75, 2.0)])
+def test_a_sale_that_is_never_booked_stays_lost_among_late_ones(late_h, waited_h):
+    """That of half past ten. Where books are late or early, two more readings bear it out."""
+    found = read_hourly(late_h, lost_h=10.5)
+    *_, lost = found
+    assert lost.litres == pytest.approx(40.0)
+    assert (lost.waited_s, lost.known_s) == (waited_h * 3_600.0, lost.end_s + waited_h * 3_600.0)
+    assert (lost.end_s == at_s(11.0)) == (late_h >= 0.0)
+    assert sum(one.litres for one in found) == pytest.approx(40.0)
+
+
+@pytest.mark.parametrize("bad_l", [0.0, 5_000.0])
+def test_one_bad_reading_tells_nothing(bad_l):
+    """The totaliser reads 0, or 5,000 l, at noon alone."""
+    at = np.arange(0.0, 24.5)
+    total = 1_000.0 + 0.0 * at
+    total[12] = bad_l
+    assert unbooked("M1", at_s(at), total, flow_of((30.0, 1.0))) == []
+
+
+@pytest.mark.parametrize(("litres", "count"), [(999.0, 0.0), (1_001.0, 2.0)])
+def test_a_thousand_litres_in_one_span_are_borne_out_by_two_more_readings(litres, count):
+    at = np.arange(0.0, 24.5)
+    (found,) = unbooked("M1", at_s(at), np.where(at >= 12.0, litres, 0.0), flow_of((30.0, 1.0)))
+    assert (found.litres, found.waited_s) == (pytest.approx(litres), count * 3_600.0)
+
+
+@pytest.mark.parametrize(("grain_l", "count"), [(1.0, 1), (10.0, 0)])
+def test_a_totaliser_in_tens_of_litres_is_known_to_ten(grain_l, count):
+    """It counts 12 l that nobody booked; in tens they are within what it may be off by."""
+    assert (
+        len(told([1_000.0, 1_000.0, 1_012.0 - 1_012.0 % grain_l, 1_012.0 - 1_012.0 % grain_l], [(30.0, 1.0)])) == count
+    )
+
+
+@pytest.mark.parametrize(("more_l", "count"), [(9.9, 0), (10.1, 1)])
+def test_two_counters_of_a_meter_may_differ_by_half_a_percent(more_l, count):
+    """2,000 l moved: 10 l (OIML R 117-1, maximum permissible error of class 0.5)."""
+    assert len(told([0.3, 0.3, 2_000.3, 2_000.3], [(9.0, 2_000.0 - more_l)])) == count
+
+
+def test_in_the_mirror_the_books_outrun_the_totaliser():
+    """75 l are booked between hours 6 and 12 that no meter counted; one that stands still is broken."""
+    at, sold = at_s(np.array([0.0, 6.0, 12.0, 18.0])), flow_of((3.0, 40.0), (9.0, 135.0), (15.0, 50.0))
+    (found,) = unbooked("M1", at, np.array([1_000.0, 1_040.0, 1_100.0, 1_150.0]), sold, mirrored=True)
+    assert (found.start_s, found.end_s, found.litres) == (at_s(6.0), at_s(12.0), pytest.approx(75.0))
+    assert unbooked("M1", at, np.full(4, 1_000.0), sold, mirrored=True) == []

@@ -118,7 +118,7 @@ def site_of(*units: UnitObserved, days: int = 3, feeds: Sequence[FeedChange] = (
     """The site of some tanks over so many UTC days."""
     lags = {day: lag for unit in units for day, lag in unit.lags.items()}
     lost = [one for unit in units for one in unit.unbooked]
-    return SiteObserved("S1", FIRST_DAY + np.arange(days), lags, lost, list(feeds), list(units))
+    return SiteObserved("S1", FIRST_DAY + np.arange(days), lags, lost, [], list(feeds), list(units))
 
 
 def drop_of(hour: float, litres: float, *, minutes: float = 10.0, tickets: tuple[int, ...] = ()) -> KnownDrop:
