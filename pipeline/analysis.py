@@ -238,7 +238,7 @@ def analyse_sites(
     if on_failure is not None:
         for site in broken:
             on_failure(site)
-    frames, odd = fleet_tables([result.frames for result in results])
+    frames, odd = fleet_tables([result.frames for result in results], limits)
     findings = [finding for result in results for finding in result.findings]
     findings += odd_findings(odd, findings)
     decoys = [decoy for result in results for decoy in result.decoys]

@@ -1,0 +1,70 @@
+"""How wide a month's leak is with nothing wrong, by the fleet itself.
+
+No tank leaks inwards past its float: a month in which a tank seemed to gain shows what readings, meters and charts do
+by themselves, beyond what the tank's own noise makes of it. By how much such months spread over the fleet, every
+month's interval is stretched. (The idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis
+testing: the choice of a null hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.scoring.statements import DETECTABLE_SDS, INTERVAL_SDS, Limits
+
+Floats = NDArray[np.float64]
+
+PRIOR_MONTHS: Final = 10.0
+"""Months with a gain that a tank's own noise is worth against the fleet's. No source: a small site's year."""
+MEDIAN_OF_NORMAL: Final = 0.6745
+"""Median of a standard normal variable's distance from nought."""
+SCATTERS: Final = "months of this fleet scatter too much for a leak of this size to show"
+
+
+def stretched(months: pl.DataFrame, limits: Limits) -> pl.DataFrame:
+    """Statements with intervals and detectable leaks as wide as the fleet's own null, judged anew.
+
+    A month is stretched by months up to it, never by later ones; none gets narrower. One that fails because its whole
+    interval lies beyond the limit still does.
+
+    Parameters
+    ----------
+    months : rows of `statements`
+    limits : Limits
+    """
+    rate, low, high = (months[name].to_numpy() for name in ("leak_rate_l_per_h", "leak_rate_low", "leak_rate_high"))
+    sd = (high - low) / (2.0 * INTERVAL_SDS)
+    # Joined tanks say the same month twice.
+    same = pl.struct("month", "leak_rate_l_per_h", "leak_rate_low")
+    is_first = months.select(same.is_first_distinct()).to_series().to_numpy()
+    month = months["month"].to_physical().to_numpy()
+    z = rate / sd
+    gained = is_first & (z < 0.0)
+    factor = np.ones(len(z))
+    for one in np.unique(month):
+        factor[month == one] = stretch_of(-z[gained & (month <= one)])
+    wide = factor * sd
+    detectable = np.fmax(months["detectable_l_per_h"].to_numpy(), DETECTABLE_SDS * wide)
+    surely_failed = rate - INTERVAL_SDS * wide > limits.fail_l_per_h
+    verdict = months["verdict"].to_numpy()
+    is_untold = (verdict != "inconclusive") & ~surely_failed & ~(detectable <= limits.detectable_l_per_h)
+    return months.with_columns(
+        leak_rate_low=pl.Series(rate - INTERVAL_SDS * wide),
+        leak_rate_high=pl.Series(rate + INTERVAL_SDS * wide),
+        detectable_l_per_h=pl.Series(detectable),
+        verdict=pl.when(pl.Series(is_untold)).then(pl.lit("inconclusive")).otherwise("verdict"),
+        reason=pl.when(pl.Series(is_untold)).then(pl.lit(SCATTERS)).otherwise("reason"),
+    ).with_columns(pl.col("leak_rate_low", "leak_rate_high", "detectable_l_per_h").fill_nan(None))
+
+
+def stretch_of(gains: Floats) -> float:
+    """By how much intervals are stretched, at least 1, given months with a gain, shape (n,), in their own SDs."""
+    count = len(gains)
+    if not count:
+        return 1.0
+    spread = float(np.median(gains)) / MEDIAN_OF_NORMAL
+    return max(1.0, float(np.sqrt((PRIOR_MONTHS + count * spread**2) / (PRIOR_MONTHS + count))))
