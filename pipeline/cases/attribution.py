@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.cases.finding import Finding
+from pipeline.contract.causes import CAUSE, RECORDS
 from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.known import DAY_S, known_day
 from pipeline.estimate.naming import CHART_LATE_DAYS, RAISE_AT
@@ -14,30 +15,6 @@ from pipeline.ledger.dips import DIP_S, SETTLE_S
 
 LASTING = ("tank_leak", "line_leak", "meter_drift", "unexplained", "slow_theft")
 SUDDEN = ("bulk_theft", "slow_theft", "probe_fault")
-EXPLAINING = (
-    "clock_skew",
-    "wrong_feed",
-    "missing_sales",
-    "missing_ticket",
-    "probe_fault",
-    "phase_separation",
-    "unexplained",
-    "bulk_theft",
-    "slow_theft",
-    "short_delivery",
-    "over_delivery",
-)
-"""Causes that may account for others, in the order in which they are asked."""
-EXPLAINS = {
-    "missing_sales": ((*LASTING, "bulk_theft"), 1.0),
-    "missing_ticket": (("unexplained", "probe_fault"), 0.3),
-    "phase_separation": ((*LASTING, "chart_error", "bulk_theft"), 2.0),
-    "slow_theft": (("tank_leak", "slow_theft", "unexplained"), 3.0),
-}
-"""What each of these accounts for while it lasts, with so many days on either side."""
-WAITS = {"missing_sales": 4.0, "slow_theft": 10.0, "phase_separation": 10.0, "unexplained": 8.0}
-"""Days without a sign after which each of these is taken to be over; until then a run takes it to last."""
-
 SICK_DAYS = 7.0
 """So long a gauge may have been sick before it is seen to be: a rate that sets in then is not believed. No source."""
 RELEARN_DAYS = 14
@@ -71,8 +48,9 @@ def is_explained(finding: Finding, kept: Sequence[Finding]) -> bool:
 def _rank(finding: Finding) -> int:
     """Order among findings of one day: what may explain comes before what it explains."""
     if finding.cause == "unexplained" and finding.rate_l_per_h is not None:
-        return len(EXPLAINING)
-    return EXPLAINING.index(finding.cause) if finding.cause in EXPLAINING else len(EXPLAINING)
+        return len(RECORDS)
+    asked = CAUSE[finding.cause].asked
+    return len(RECORDS) if asked is None else asked
 
 
 def _explains(other: Finding, finding: Finding) -> bool:
@@ -83,9 +61,9 @@ def _explains(other: Finding, finding: Finding) -> bool:
         return True
     if other.cause == "missing_sales" and finding.cause == "short_delivery":
         return _is_unbooked_about(other, finding)
-    if other.cause in EXPLAINS:
-        explained, days = EXPLAINS[other.cause]
-        return finding.cause in explained and _overlaps(other, finding, days)
+    if CAUSE[other.cause].explains:
+        explains = CAUSE[other.cause]
+        return finding.cause in explains.explains and _overlaps(other, finding, explains.explains_days)
     if other.cause in ("clock_skew", "wrong_feed"):
         return _books_explain(other, finding)
     if other.cause == "bulk_theft":
@@ -205,7 +183,7 @@ def _known_end_s(other: Finding, day: int) -> float:
         ends = [] if other.end_s is None else [other.end_s]
         signs = [float(at_s) for at_s in (*other.course.at_s, *ends) if known_day(at_s) <= day]
         last_s = max([other.start_s, *signs])
-        return last_s if last_s + WAITS[other.cause] * DAY_S < (day + 1) * DAY_S else float("inf")
-    if other.end_s is None or other.end_s + WAITS.get(other.cause, 0.0) * DAY_S >= (day + 1) * DAY_S:
+        return last_s if last_s + CAUSE[other.cause].waits_days * DAY_S < (day + 1) * DAY_S else float("inf")
+    if other.end_s is None or other.end_s + CAUSE[other.cause].waits_days * DAY_S >= (day + 1) * DAY_S:
         return float("inf")
     return other.end_s

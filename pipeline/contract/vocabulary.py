@@ -2,43 +2,21 @@
 
 from typing import Final
 
-CAUSES: Final = (
-    "tank_leak",
-    "line_leak",
-    "bulk_theft",
-    "slow_theft",
-    "meter_drift",
-    "missing_sales",
-    "chart_error",
-    "wrong_feed",
-    "short_delivery",
-    "over_delivery",
-    "missing_ticket",
-    "wrong_product",
-    "water_ingress",
-    "phase_separation",
-    "probe_fault",
-    "clock_skew",
-    "unexplained",
-)
+from pipeline.contract.causes import RECORDS
+
+CAUSES: Final = tuple(cause.name for cause in RECORDS)
 """Why litres went missing or came from nowhere."""
 
-CAUSES_WITHOUT_LITRES: Final = (
-    "chart_error",
-    "wrong_product",
-    "phase_separation",
-    "probe_fault",
-    "clock_skew",
-)
+CAUSES_WITHOUT_LITRES: Final = tuple(cause.name for cause in RECORDS if not cause.has_litres)
 """Causes whose litres are null: they do not move variance by an amount of their own."""
 
-CAUSES_WITH_METER: Final = ("meter_drift", "missing_sales", "wrong_feed")
+CAUSES_WITH_METER: Final = tuple(cause.name for cause in RECORDS if cause.has_meter)
 """Causes that name a meter."""
 
-CAUSES_WITH_DELIVERY: Final = ("short_delivery", "over_delivery", "wrong_product")
+CAUSES_WITH_DELIVERY: Final = tuple(cause.name for cause in RECORDS if cause.has_delivery)
 """Causes that name a delivery."""
 
-CAUSES_WITH_RATE: Final = ("tank_leak", "line_leak")
+CAUSES_WITH_RATE: Final = tuple(cause.name for cause in RECORDS if cause.has_rate)
 """Causes that give a rate."""
 
 PARTS: Final = (

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.contract.causes import RECORDS
 from pipeline.estimate.design import CHART_COLUMNS
 from pipeline.estimate.hypotheses import Hypothesis
 from pipeline.estimate.regression import Posterior, Prior
@@ -15,15 +16,9 @@ from pipeline.estimate.sums import Sums
 
 Floats = NDArray[np.float64]
 
-LOG_PRIOR = {
-    "tank_leak": -3.5,
-    "line_leak": -4.0,
-    "meter_drift": -3.0,
-    "chart_error": -4.5,
-    "unexplained": -8.0,
+LOG_PRIOR = {cause.name: cause.balance_log_prior for cause in RECORDS if cause.balance_log_prior is not None} | {
     "excursion": -3.0,
     "delivery": -4.5,
-    "slow_theft": -7.0,
 }
 """Log odds of each cause on a unit before its data, each meter and each hour counted apart. No source: about one tank
 in a hundred leaks or has a wrong chart. With the odds from which a cause is named they keep the false-alarm budget in

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from pipeline.contract.vocabulary import CAUSES_WITHOUT_LITRES
+from pipeline.contract.causes import CAUSE
 from pipeline.report import format as fmt
 from pipeline.report import text
 
@@ -16,10 +16,6 @@ _GROUPED = re.compile(r"(?<=\d),(?=\d{3}(?!\d))")
 URGENCIES = tuple(text.URGENCY)
 # How long a case that is over is still news: claims and recordings last about as long; common practice, no source.
 CURRENT_DAYS = 14
-# Litres of these are not lost: sales in the wrong book, and water.
-NOT_AT_STAKE = frozenset({"wrong_feed", "water_ingress"})
-# Dangers: none leaves the list because days went by, but closed by somebody or seen to be gone.
-SAFETY = frozenset({"tank_leak", "line_leak", "water_ingress", "phase_separation", "wrong_product"})
 
 
 @dataclass(frozen=True)
@@ -52,12 +48,12 @@ class Case:
     @property
     def label(self) -> str:
         """The cause in plain words."""
-        return text.CAUSES.get(self.cause, self.cause)
+        return CAUSE[self.cause].title
 
     @property
     def part(self) -> str:
         """The cause in as few words as fit into a chart."""
-        return text.PARTS.get(self.cause, self.cause)
+        return CAUSE[self.cause].short
 
     @property
     def urgency(self) -> str:
@@ -76,7 +72,7 @@ class Case:
             return True
         if end is None:
             return False
-        if self.cause in SAFETY:
+        if CAUSE[self.cause].is_danger:
             return self.gone is not None
         known: date = max(end.date(), self.row["raised_on"] or end.date())
         return (self.as_of - known).days > CURRENT_DAYS
@@ -104,12 +100,12 @@ class Case:
             return self.gone or text.PAST
         if self.row["ts_end"] is None:
             return text.STILL_ON
-        return text.NOT_CLOSED if self.cause in SAFETY else self.lasting
+        return text.NOT_CLOSED if CAUSE[self.cause].is_danger else self.lasting
 
     @property
     def is_waiting(self) -> bool:
         """Whether nothing more of a danger is seen, yet nobody has closed it."""
-        return self.cause in SAFETY and self.row["ts_end"] is not None and self.state == "current"
+        return CAUSE[self.cause].is_danger and self.row["ts_end"] is not None and self.state == "current"
 
     @property
     def summary(self) -> str:
@@ -156,7 +152,7 @@ class Case:
         """Which way the litres went, or that the case has none."""
         litres = self.row["litres"]
         if litres is None:
-            return text.NO_LITRES if self.cause in CAUSES_WITHOUT_LITRES else text.LITRES_UNKNOWN
+            return text.LITRES_UNKNOWN if CAUSE[self.cause].has_litres else text.NO_LITRES
         if self.is_unsure:
             return text.UNSURE_SIGN
         return text.LITRES_WORDS.get(self.cause, text.LOST if litres < 0 else text.GAINED)
@@ -218,7 +214,7 @@ class Case:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to mind before acting on it."""
-        return text.CAUTIONS.get(self.cause, ())
+        return CAUSE[self.cause].cautions
 
     def evidence(self, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         """Its evidence with hours of the day on the site's clock, as `clock`; None where a row has no such hour."""

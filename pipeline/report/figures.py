@@ -12,20 +12,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 
+from pipeline.contract.causes import RECORDS
 from pipeline.report import format as fmt
 from pipeline.report import text
 from pipeline.report.tables import Tables
 
 Chart = dict[str, Any]
 # Colour and hatching of a part, so that neither is needed to tell it from its neighbours.
-PART_LOOKS: Mapping[str, tuple[str, str]] = {
-    "tank_leak": ("@rust", ""), "line_leak": ("@rust", "/"), "unexplained": ("@ink", ""),
-    "bulk_theft": ("@plum", ""), "slow_theft": ("@plum", "/"), "missing_sales": ("@plum", "x"),
-    "meter_drift": ("@ochre", ""), "wrong_feed": ("@ochre", "/"),
-    "short_delivery": ("@teal", ""), "over_delivery": ("@teal", "/"), "missing_ticket": ("@teal", "x"),
-    "wrong_product": ("@moss", ""), "chart_error": ("@moss", "/"),
-    "water_ingress": ("@blue", ""), "phase_separation": ("@blue", "/"),
-    "probe_fault": ("@rose", ""), "clock_skew": ("@rose", "/"),
+PART_LOOKS: Mapping[str, tuple[str, str]] = {cause.name: cause.look for cause in RECORDS} | {
     "thermal": ("@sky", ""), "vapour": ("@sky", "/"),
     "meter_tolerance": ("@sand", ""), "chart_tolerance": ("@sand", "/"), "ticket_tolerance": ("@sand", "x"),
     "residual": ("@slate", "."),

@@ -12,9 +12,10 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
+from pipeline.contract.causes import CAUSE
 from pipeline.report import figures, fleet_figures, links, summaries, text, worklist
 from pipeline.report import format as fmt
-from pipeline.report.case import NOT_AT_STAKE, URGENCIES, Case
+from pipeline.report.case import URGENCIES, Case
 from pipeline.report.records import case_records, day_records, meter_records, statement_records, tank_records
 from pipeline.report.statements import limits_of, statements
 from pipeline.report.stock import last_stock
@@ -132,7 +133,7 @@ def _by_tank(cases: Sequence[Case]) -> dict[str, list[Case]]:
 def _index(fleet: Fleet) -> Row:
     first, more = worklist.headline(fleet.cases)
     shown = fleet.cases[:MAX_CASES]
-    drawn = [c.row for c in shown if c.cause not in NOT_AT_STAKE]
+    drawn = [c.row for c in shown if CAUSE[c.cause].is_at_stake]
     sizes = [abs(r[k]) for r in drawn for k in ("litres_low", "litres", "litres_high") if r[k] is not None]
     latest = [t["statement"] for t in fleet.tanks if t["statement"]]
     current = [c for c in fleet.cases if not c.is_past]
@@ -140,7 +141,7 @@ def _index(fleet: Fleet) -> Row:
     return {
         "headline": first,
         "more": more,
-        "cases": [(c, _size_bar(c, max(sizes, default=1.0)) if c.cause not in NOT_AT_STAKE else None) for c in shown],
+        "cases": [(c, _size_bar(c, max(sizes, default=1.0)) if CAUSE[c.cause].is_at_stake else None) for c in shown],
         "all_cases": len(fleet.cases),
         "records": as_json(case_records(shown)),
         "current": sum(not c.is_past for c in shown),

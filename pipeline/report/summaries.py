@@ -8,9 +8,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.contract.causes import CAUSE
 from pipeline.report import format as fmt
 from pipeline.report import text
-from pipeline.report.case import NOT_AT_STAKE, Case
+from pipeline.report.case import Case
 from pipeline.report.figures import METER_TOLERANCE_PCT
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import bar
@@ -181,11 +182,11 @@ def by_cause(cases: Sequence[Case]) -> list[Row]:
     for case in cases:
         weighed = (case.row["litres"] or 0.0) * (case.row["probability"] or 0.0)
         found[case.cause] += 1
-        if case.cause not in NOT_AT_STAKE:
+        if CAUSE[case.cause].is_at_stake:
             (lost if weighed < 0 else gained)[case.cause] += abs(weighed)
     total = math.fsum(lost.values())
     rows = [
-        {"cause": c, "label": text.CAUSES.get(c, c), "n": n, "lost_l": lost[c], "gained_l": gained[c],
+        {"cause": c, "label": CAUSE[c].title, "n": n, "lost_l": lost[c], "gained_l": gained[c],
          "share": lost[c] / total if total else 0.0}
         for c, n in found.items()
     ]  # fmt: skip

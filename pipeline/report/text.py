@@ -6,7 +6,7 @@ points to local code and to the people it licenses.
 
 from typing import Final
 
-from pipeline.report.prose import CAUTIONS as CAUTIONS
+from pipeline.contract.causes import RECORDS
 from pipeline.report.prose import READING as READING
 from pipeline.report.statement_text import BEYOND_ALLOWANCE as BEYOND_ALLOWANCE
 from pipeline.report.statement_text import GAIN_SEEN as GAIN_SEEN
@@ -41,36 +41,8 @@ NAV: Final = {
 NAV_LABEL: Final = "Pages of this report"
 DATA_TO: Final = "Data to {day}"
 
-CAUSES: Final = {
-    "tank_leak": "Tank may be leaking", "line_leak": "Pipework may be leaking",
-    "bulk_theft": "Unrecorded draw from the tank", "slow_theft": "Repeated small unrecorded draws",
-    "meter_drift": "Meter out of adjustment", "missing_sales": "Metered product with no sale",
-    "chart_error": "Tank chart does not fit the tank", "wrong_feed": "Sales booked to the wrong tank",
-    "short_delivery": "Less delivered than ticketed", "over_delivery": "More delivered than ticketed",
-    "missing_ticket": "Delivery with no ticket", "wrong_product": "Delivery may be another product",
-    "water_ingress": "Water entering the tank", "phase_separation": "Ethanol blend splitting, or about to",
-    "probe_fault": "Gauge cannot be trusted", "clock_skew": "Clocks of gauge and tills disagree",
-    "unexplained": "Far from normal, cause not known",
-}  # fmt: skip
 # Short names, for marks inside charts and the legend of a day's parts.
-PARTS: Final = {
-    "tank_leak": "Tank leak",
-    "line_leak": "Line leak",
-    "bulk_theft": "Unrecorded draw",
-    "slow_theft": "Repeated draws",
-    "meter_drift": "Meter",
-    "missing_sales": "Sales not recorded",
-    "chart_error": "Chart",
-    "wrong_feed": "Wrong tank booked",
-    "short_delivery": "Short delivery",
-    "over_delivery": "Over-delivery",
-    "missing_ticket": "No ticket",
-    "wrong_product": "Other product",
-    "water_ingress": "Water in",
-    "phase_separation": "Blend split",
-    "probe_fault": "Gauge fault",
-    "clock_skew": "Clocks",
-    "unexplained": "Unexplained",
+PARTS: Final = {cause.name: cause.short for cause in RECORDS} | {
     "thermal": "Temperature",
     "vapour": "Vapour",
     "meter_tolerance": "Meters, within tolerance",

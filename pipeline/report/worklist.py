@@ -7,15 +7,14 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
+from pipeline.contract.causes import CAUSE
 from pipeline.report import format as fmt
 from pipeline.report import links, text
 from pipeline.report.case import CURRENT_DAYS as CURRENT_DAYS
-from pipeline.report.case import NOT_AT_STAKE, URGENCIES, Case, money_words
+from pipeline.report.case import URGENCIES, Case, money_words
 from pipeline.report.danger import how_gone
 from pipeline.report.tables import Tables
 
-# Without litres, yet whoever fills up there is at risk: ahead of any litres of the same urgency.
-_SALE_AT_RISK = frozenset({"phase_separation", "wrong_product", "water_ingress"})
 _WORDS = re.compile(r"[^\s,;]+")
 
 
@@ -26,13 +25,13 @@ def ranked(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
     money where every case has its worth in one currency, else in litres) times the probability.
     """
     cases = _cases(tables, pages, as_of)
-    staked = [c for c in cases if c.row["litres"] is not None and c.cause not in NOT_AT_STAKE]
+    staked = [c for c in cases if c.row["litres"] is not None and CAUSE[c.cause].is_at_stake]
     in_money = all(c.money is not None for c in staked) and len({c.currency for c in staked}) == 1
 
     def order(case: Case) -> tuple[bool, int, int, float, str]:
-        litres = abs(case.row["litres"] or 0.0) if case.cause not in NOT_AT_STAKE else 0.0
+        litres = abs(case.row["litres"] or 0.0) if CAUSE[case.cause].is_at_stake else 0.0
         stake = (case.money or 0.0) if in_money else litres
-        risk = 0 if case.cause in _SALE_AT_RISK else 1
+        risk = 0 if CAUSE[case.cause].spoils_sale else 1
         weight = case.row["probability"] or 0.0
         return case.is_past, URGENCIES.index(case.urgency), risk, -stake * weight, str(case.row["case_id"])
 
@@ -43,7 +42,7 @@ def headline(cases: Sequence[Case]) -> tuple[str, list[str]]:
     """The sentence that a reader takes along, and the ones that follow it; of what is current alone."""
     cases = [c for c in cases if not c.is_past]
     n = sum(c.urgency in {"act_now", "today"} for c in cases)
-    losses = [c for c in cases if (c.row["litres"] or 0.0) < 0 and c.cause not in NOT_AT_STAKE]
+    losses = [c for c in cases if (c.row["litres"] or 0.0) < 0 and CAUSE[c.cause].is_at_stake]
     first = text.NEED_TODAY[min(n, 2)].format(n=fmt.number(n))
     if not losses:
         return first, [text.NO_LOSS] if cases else []
@@ -108,7 +107,7 @@ def _cases(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
         tank = tanks.get(row["tank_id"] or (homes[0] if homes and row["meter_id"] else None), {})
         site = sites.get(row["site_id"], {})
         price, currency = prices(tank)
-        is_priced = price is not None and row["litres"] is not None and row["cause"] not in NOT_AT_STAKE
+        is_priced = price is not None and row["litres"] is not None and CAUSE[row["cause"]].is_at_stake
         currency = currency or site.get("currency")
         anchor = links.case_anchor(str(row["case_id"]))
         tz = fmt.zone(site.get("timezone"))
