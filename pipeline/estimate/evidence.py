@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contract.causes import RECORDS
-from pipeline.estimate.design import CHART_COLUMNS
+from pipeline.estimate.design import CHART_COLUMNS, SHAPES
 from pipeline.estimate.hypotheses import Hypothesis
 from pipeline.estimate.regression import Posterior, Prior
 from pipeline.estimate.sums import Sums
@@ -31,6 +31,11 @@ MIRRORED = ("tank_leak", "line_leak", "slow_theft")
 hoses are open, or about one hour of the day."""
 CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
+ROUGH = "rough"
+ROUGH_WIDE = 8.0
+ROUGH_LOG_PRIOR, ROUGH_AT = -1.0, 1.0
+"""A sound wall that is uneven over shorter stretches than most: its finer half of shapes, in their usual sizes; the log
+odds of it before any data, and those from which it is so. One wall in four; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -110,10 +115,15 @@ def weigh(
 
 def widened(prior: Prior, chart_start: int, way: str) -> Prior:
     """The prior with one way for the chart to be wrong let loose; `chart_start` is the place of that chart's scale."""
-    place = {"scale": slice(0, 1), "offset": slice(1, 2), "bands": slice(2, CHART_COLUMNS)}[way]
+    place = {
+        "scale": slice(0, 1),
+        "offset": slice(1, 2),
+        "bands": slice(2, CHART_COLUMNS),
+        ROUGH: slice(2 + SHAPES // 2, CHART_COLUMNS),
+    }[way]
     sd = prior.sd.copy()
     part = sd[chart_start : chart_start + CHART_COLUMNS]
-    part[place] = np.hypot(part[place], CHART_WIDE[way])
+    part[place] = np.hypot(part[place], CHART_WIDE.get(way, ROUGH_WIDE))
     return Prior(prior.mean, sd)
 
 
@@ -124,6 +134,12 @@ def log_evidence(gram: Floats, score: Floats, prior: Prior) -> float:
     _, logdet = np.linalg.slogdet(scaled)
     fit = float(right @ np.linalg.solve(scaled, right)) - float(((prior.mean / prior.sd) ** 2).sum())
     return 0.5 * (fit - float(logdet))
+
+
+def is_rough(sums: Sums, prior: Prior, chart_start: int) -> bool:
+    """Whether the wall behind a chart is uneven over short stretches, which makes no chart wrong."""
+    rough = log_evidence(sums.gram, sums.score, widened(prior, chart_start, ROUGH))
+    return rough - log_evidence(sums.gram, sums.score, prior) + ROUGH_LOG_PRIOR > ROUGH_AT
 
 
 def weigh_chart(sums: Sums, prior: Prior, chart_starts: list[int]) -> tuple[float, str, int]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
 from pipeline.estimate.design import Balance
-from pipeline.estimate.evidence import LOG_PRIOR, Weighed, weigh, weigh_chart, widened
+from pipeline.estimate.evidence import LOG_PRIOR, ROUGH, Weighed, is_rough, weigh, weigh_chart, widened
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import RATES, candidates_of, since
 from pipeline.estimate.month_leak import LeakSoFar, month_leak
@@ -48,6 +48,7 @@ class _State:
     belief: Posterior
     chart_starts: list[int]
     chart_days: tuple[int, ...]
+    rough: set[int] = field(default_factory=set)
     holes: HoleSums | None = None
     named: list[Named] = field(default_factory=list)
     excursions: list[Named] = field(default_factory=list)
@@ -184,8 +185,17 @@ def _take_day(state: _State, day: int) -> tuple[Floats, float]:
     state.history.append((float(np.mean(clipped**2)), of_day))
     weight = np.sqrt(np.minimum(1.0, 4.0 / np.maximum(np.abs(surprise), 1e-9))) / stretch
     state.sums.take(weight, day)
+    _let_rough(state)
     state.solve()
     return surprise, stretch
+
+
+def _let_rough(state: _State) -> None:
+    """Lets the finer shapes of each chart loose whose wall shows to be uneven over short stretches."""
+    for start in state.chart_starts:
+        if start not in state.rough and is_rough(state.sums, state.prior, start):
+            state.rough.add(start)
+            state.prior = widened(state.prior, start, ROUGH)
 
 
 def _stretch(history: list[tuple[float, float]]) -> float:

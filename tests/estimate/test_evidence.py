@@ -8,7 +8,7 @@ from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, norm
 
 from pipeline.estimate.design import CHART_COLUMNS
-from pipeline.estimate.evidence import LOG_PRIOR, log_evidence, weigh, weigh_chart, widened
+from pipeline.estimate.evidence import LOG_PRIOR, is_rough, log_evidence, weigh, weigh_chart, widened
 from pipeline.estimate.hypotheses import candidates_of
 from pipeline.estimate.regression import Prior, posterior
 from pipeline.estimate.sums import Sums
@@ -111,14 +111,15 @@ def test_an_odd_day_is_the_best_of_its_days():
 
 
 @pytest.mark.parametrize(
-    ("way", "places", "size"), [("scale", [0], 0.02), ("offset", [1], 60.0), ("bands", [2, 9], 8.0)]
+    ("way", "places", "size"),
+    [("scale", [0], 0.02), ("offset", [1], 60.0), ("bands", [2, 9, 10], 8.0), ("rough", [10], 8.0)],
 )
 def test_a_chart_may_be_off_in_one_way_at_a_time(way, places, size):
     prior = Prior(np.zeros(3 + CHART_COLUMNS), np.full(3 + CHART_COLUMNS, 0.5))
     told = widened(prior, 3, way).sd
     for place in places:
         assert told[3 + place] == pytest.approx(np.hypot(0.5, size))
-    others = 3 + np.array([place for place in (0, 1, 2, 9) if place not in places])
+    others = 3 + np.array([place for place in (0, 1, 2, 9, 10) if place not in places])
     assert (told[others] == 0.5).all()
     assert (told[:3] == 0.5).all()
 
@@ -140,6 +141,22 @@ def test_the_way_that_the_rows_show_is_the_likeliest(place, way):
     ratio = norm(0.0, wide).logpdf(far) - norm(0.0, sizes[place]).logpdf(far)
     # Of three ways the two others say nothing: mean of e^ratio, 1 and 1.
     assert value == pytest.approx(np.log((np.exp(ratio) + 2.0) / 3.0), rel=0.01)
+
+
+@pytest.mark.parametrize(("place", "far", "rough"), [(12, 9.0, True), (12, 2.0, False), (4, 9.0, False)])
+def test_a_wall_that_is_uneven_over_short_stretches_is_rough_and_its_chart_not_wrong(place, far, rough):
+    """One shape is known well: a fine one, in usual sizes; or a long one, which makes a chart wrong in bands.
+
+    Rough is e^(ratio - 1) to one: at 9 sizes e^35, at 2 sizes less than one. Once it is let loose, bands explain no more.
+    """
+    prior = Prior(np.zeros(CHART_COLUMNS), np.concatenate([[0.003, 14.0], np.ones(16)]))
+    sums = sums_of(np.zeros(len(HOURS)))
+    sums.gram, sums.score = np.zeros((CHART_COLUMNS, CHART_COLUMNS)), np.zeros(CHART_COLUMNS)
+    sums.gram[place, place] = 1e4
+    sums.score[place] = far * 1e4
+    assert is_rough(sums, prior, 0) is rough
+    value, _, _ = weigh_chart(sums, widened(prior, 0, "rough") if rough else prior, [0])
+    assert (value > 5.0) == (far == 9.0 and not rough)
 
 
 def test_odds_before_data_are_those_of_rare_things():
