@@ -11,6 +11,7 @@ from pipeline.estimate.tickets import LAYER_SHARE
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips
 from pipeline.physics.products import expansion_per_k
+from pipeline.physics.ranks import RunningMedian, median
 
 Floats = NDArray[np.float64]
 
@@ -63,15 +64,17 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
     worst = np.maximum(np.maximum(state[:-2], state[1:-1]), state[2:])
     day = balance.known_day[2:]
     own, still, hidden_mm = np.empty(len(dips)), np.empty(len(dips)), np.empty(len(dips))
+    surfaces = RunningMedian(dips.surface_l_per_mm)
     for today in np.unique(balance.known_day):
-        here = balance.known_day == today
-        recent = calm & (day <= today) & (day > today - WINDOW_DAYS)
-        surface = float(np.median(dips.surface_l_per_mm[balance.known_day <= today]))
+        here = slice(*np.searchsorted(balance.known_day, [today, today + 1]))
+        recent = slice(*np.searchsorted(day, [today - WINDOW_DAYS + 1, today + 1]))
+        surface = surfaces.of_first(here.stop)
         levels = DEFAULT_WHITE_MM * surface * np.array([1.0, 2.0, 6.0])
+        seconds, kinds = second[recent][calm[recent]], worst[recent][calm[recent]]
         for kind in range(3):
-            sample = second[recent & (worst == kind)]
+            sample = seconds[kinds == kind]
             if len(sample) >= 15:
-                levels[kind] = max(1.4826 * float(np.median(sample)), 0.02 * surface)
+                levels[kind] = max(1.4826 * median(sample), 0.02 * surface)
         own[here] = np.maximum.accumulate(levels)[state[here]] * few[here]
         still[here] = levels[0] * few[here]
         hidden_mm[here] = resolution_mm(_read_by(level_mm, read_s, int(today))) / np.sqrt(12.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import GaugeSeries, longest_hold_s
 from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans
+from pipeline.physics.ranks import RunningMedian
 
 Floats = NDArray[np.float64]
 
@@ -48,6 +50,14 @@ class Moves:
     def __len__(self) -> int:
         """How many steps there are."""
         return len(self.ts_s)
+
+    @cached_property
+    def _slopes(self) -> RunningMedian:
+        return RunningMedian(self.surface_l_per_mm)
+
+    def usual_l_per_mm(self, until_s: float) -> float:
+        """The chart's usual slope up to an instant. [l/mm]"""
+        return self._slopes.of_first(max(int(np.searchsorted(self.ts_s, until_s)), 1))
 
     def moved_l(self) -> Floats:
         """Stock with what the unit's own meters sold added back, so that it moves only for other reasons. [l]"""
