@@ -289,8 +289,9 @@ def _feed_changes(
             continue
         span = (first_seen_s(day, lags), first_seen_s(day + 1, lags), day)
         seen = {name: {one.meter_id: one for one in own_feeds(_moves(item), *span[:2])} for name, item in by_id.items()}
+        held = {name: _held(item, span[1]) for name, item in by_id.items()}
         for meter in sorted(flows):
-            homes = [name for name, item in by_id.items() if _held(item, meter, span[1]) > 0.99]
+            homes = [name for name, shares in held.items() if shares.get(meter, 0.0) > 0.99]
             booked_s = max(
                 (one.from_s for one in feeds if one.meter_id == meter and one.from_s < span[1]), default=-np.inf
             )
@@ -299,14 +300,15 @@ def _feed_changes(
                 booked = [name for name in by_id if share_at(feeds, meter, name, np.array([span[1] - 1.0]))[0] > 0.99]
                 changes.append(replace(change, unit_id=booked[0] if booked else change.unit_id))
                 _reassign(by_id, meter, change)
+                held = {name: _held(item, span[1]) for name, item in by_id.items()}
     return changes
 
 
-def _held(item: _Working, meter: str, at_s: float) -> float:
-    """The share of a meter that a unit is taken to supply just before an instant."""
+def _held(item: _Working, at_s: float) -> dict[str, float]:
+    """The share of each meter that a unit is taken to supply just before an instant."""
     moves = _moves(item)
     place = int(np.searchsorted(moves.ts_s, at_s)) - 1
-    return float(moves.own[place, moves.meters.index(meter)]) if place >= 0 else 0.0
+    return dict(zip(moves.meters, moves.own[place].tolist(), strict=True)) if place >= 0 else {}
 
 
 def _moves(item: _Working) -> Moves:

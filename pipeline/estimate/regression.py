@@ -51,7 +51,7 @@ def solved(matrix: Floats, right: Floats) -> tuple[Floats, float]:
     """
     root, solution, failed = dposv(matrix, right)
     if failed:
-        return np.linalg.solve(matrix, right), float(np.linalg.slogdet(matrix)[1])
+        return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64), float(np.linalg.slogdet(matrix)[1])
     return solution, float(2.0 * np.log(root.diagonal()).sum())
 
 

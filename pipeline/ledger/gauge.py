@@ -141,6 +141,12 @@ class GaugeSeries:
         return len(self.ts_s)
 
     @cached_property
+    def told_temp(self) -> tuple[Floats, Floats]:
+        """Instants at which a temperature was measured, and it. [s, °C]"""
+        known = np.isfinite(self.temp_c)
+        return self.ts_s[known], self.temp_c[known]
+
+    @cached_property
     def _slopes(self) -> RunningMedian:
         return RunningMedian(self.surface_l_per_mm)
 
