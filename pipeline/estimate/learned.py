@@ -10,9 +10,8 @@ does not pass for sway, since sway comes back and a leak is a coefficient of its
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from functools import partial
 from itertools import product
 
 import numpy as np
@@ -153,45 +152,36 @@ def own_habit(balance: Balance, noise: Noise, dips: slice, before: Shown | None 
     At first sway's size and time are weighed together over the whole of their range. Then each part is led to the top
     of the parabola through three values, the others held, twice at first.
     """
-    weigh: _Weigh = partial(_weights, balance, noise, dips)
     if before is None:
         tried = [_with(USUAL | {"sway_mm": size_mm}, "sway_h", lasts_h) for size_mm, lasts_h in product(*SWAYS)]
-        weight = weigh(tried)
+        weight = _weights(balance, noise, tried, dips)
         share = np.exp(weight - weight.max())
         middle = np.exp(share @ np.log([[habit[name] for name in SWAY] for habit in tried]) / share.sum())
         habit = USUAL | dict(zip(SWAY, middle.tolist(), strict=True))
     else:
         habit = before.likeliest
     log_sd: Habit = {}
-    here = float(weigh([habit])[0])
     for _ in range(1 if before else 2):
         for name in PARTS:
-            habit, here, log_sd[name] = _led(weigh, habit, here, name)
+            habit, log_sd[name] = _led(balance, noise, dips, habit, name)
     return Shown(habit, log_sd)
 
 
-_Weigh = Callable[[Sequence[Habit]], Floats]
+def _led(balance: Balance, noise: Noise, dips: slice, habit: Habit, name: str) -> tuple[Habit, float]:
+    """The habit with one part led to the top of the parabola through three values, and the SD of that part's log.
 
-
-def _led(weigh: _Weigh, habit: Habit, here: float, name: str) -> tuple[Habit, float, float]:
-    """The habit, of log weight `here`, with one part led to the top of the parabola through three values.
-
-    With it its own log weight, and the SD of that part's log. Where the parabola leads astray the likeliest of the
-    three is taken.
+    Where the parabola leads astray the likeliest of the three is taken.
     """
     part = PARTS[name]
     at = np.log(part.within(habit[name]))
-    tried = [_with(habit, name, float(np.exp(at + step))) for step in (-STEP, STEP)]
-    low, high = weigh(tried)
+    tried = [_with(habit, name, float(np.exp(at + step))) for step in (-STEP, 0.0, STEP)]
+    low, here, high = weight = _weights(balance, noise, tried, dips)
     curve = max((2.0 * here - low - high) / STEP**2, part.log_sd**-2)
     step = float(np.clip(0.5 * (high - low) / STEP / curve, -LONGEST_STEP, LONGEST_STEP))
     led = _with(habit, name, part.within(float(np.exp(at + step))))
-    found = float(weigh([led])[0])
-    if found < max(low, here, high):
-        at_best = int(np.argmax([low, here, high]))
-        led = _with(habit, name, part.within((tried[0], habit, tried[1])[at_best][name]))
-        found = here if at_best == 1 else float(weigh([led])[0])
-    return led, found, float(curve**-0.5)
+    if _weights(balance, noise, [led], dips)[0] < weight.max():
+        led = _with(habit, name, part.within(tried[int(np.argmax(weight))][name]))
+    return led, float(curve**-0.5)
 
 
 def _with(habit: Habit, name: str, value: float) -> Habit:
@@ -202,7 +192,7 @@ def _with(habit: Habit, name: str, value: float) -> Habit:
     return changed
 
 
-def _weights(balance: Balance, noise: Noise, dips: slice, habits: Sequence[Habit]) -> Floats:
+def _weights(balance: Balance, noise: Noise, habits: Sequence[Habit], dips: slice) -> Floats:
     """Log posterior weight of each habit, up to a constant. Shape (habits,)."""
     prior = [
         sum(-0.5 * (np.log(habit[name] / part.usual) / part.log_sd) ** 2 for name, part in PARTS.items())

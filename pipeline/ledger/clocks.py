@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from pipeline.ledger.gauge import GaugeSeries
-from pipeline.ledger.movements import MeterFlow, cumulative_l
+from pipeline.ledger.movements import MeterFlow, sold_until_l
 from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
@@ -102,21 +102,14 @@ def _prepared(tank: TankMovement) -> Prepared | None:
     limit = 8.0 * quantile(np.abs(fall[keep]), 0.95) + 10.0 if keep.any() else 0.0
     keep &= np.abs(fall) <= limit
     knots = np.arange(ts[0] - WIDEST_LAG_S - 600, ts[-1] + WIDEST_LAG_S + 600, KNOT_S)
-    sold = np.sum([cumulative_l(flow, knots) for flow in tank.flows], axis=0)
+    sold = sold_until_l(tank.flows, knots)
     return (ts, np.where(keep, fall, np.nan), knots, sold) if keep.sum() >= 20 else None
 
 
 def _misfit(prepared: list[Prepared], lags_s: Floats) -> Floats:
-    """Sum of squares of fall less sales, at each lag. Shape of `lags_s`.
+    """Sum of squares of fall less sales over all tanks, at each lag. Shape of `lags_s`."""
+    from pipeline.ledger.kernels import misfits  # numba is a second to import: only who analyses pays
 
-    The knots are evenly spaced, so which two an instant lies between needs no search.
-    """
-    total = np.zeros(len(lags_s))
-    for ts, fall, knots, sold in prepared:
-        keep = np.isfinite(fall)
-        place = np.clip(((ts - knots[0])[None, :] + lags_s[:, None]) / KNOT_S, 0.0, len(knots) - 1.0)
-        knot = np.minimum(place.astype(np.int64), len(knots) - 2)
-        until = sold[knot] + (place - knot) * np.diff(sold)[knot]
-        moved = np.diff(until, axis=1)[:, keep]
-        total += ((fall[keep] - moved) ** 2).sum(axis=1)
-    return total
+    lags_s = np.asarray(lags_s, dtype=np.float64)
+    every = [misfits(ts, fall, sold, float(knots[0]), KNOT_S, lags_s) for ts, fall, knots, sold in prepared]
+    return np.sum(every, axis=0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -56,6 +57,20 @@ def cumulative_l(flow: MeterFlow, at_s: Floats) -> Floats:
     if not len(flow.end_s):
         return np.zeros(len(at_s))
     return np.interp(at_s, *flow.knots)
+
+
+def sold_until_l(flows: Sequence[MeterFlow], at_s: Floats) -> Floats:
+    """Litres sold by some meters together up to each instant, none of which is before the one ahead of it. [l]
+
+    Shape of `at_s`.
+    """
+    from pipeline.ledger.kernels import add_between  # numba is a second to import: only who analyses pays
+
+    total = np.zeros(len(at_s))
+    for flow in flows:
+        if len(flow.end_s):
+            add_between(*flow.knots, at_s, total)
+    return total
 
 
 def open_hoses(flows: list[MeterFlow], at_s: Floats) -> NDArray[np.int64]:
