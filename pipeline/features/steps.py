@@ -56,14 +56,6 @@ class Step:
 Spread = NDArray[np.float64]
 
 
-def _mean_of(values: Floats, count: int) -> Floats:
-    """Mean of the `count` values that start at each place; NaN where they do not all exist."""
-    out = np.full(len(values), np.nan)
-    if len(values) >= count:
-        out[: len(values) - count + 1] = np.convolve(values, np.full(count, 1.0 / count), "valid")
-    return out
-
-
 @dataclass(frozen=True)
 class _Stretch:
     """The usable steps of a stretch of time: `block` numbers runs without a gap; `rest` no hose open."""
@@ -104,52 +96,15 @@ def _stretch(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> _St
     return _Stretch(ts, moved_l[keep], moves.at_rest[keep], np.cumsum(breaks))
 
 
-@dataclass(frozen=True)
-class _Means:
-    """Of a stretch of n steps the means of `SIDE` and of `FIRST_SIDE` from each on, and the steps not at rest so far.
+def _differences(stretch: _Stretch) -> tuple[Floats, NDArray[np.bool_], NDArray[np.int64]]:
+    """Litres moved from each place to each of `WIDTHS` steps on, NaN across gaps. Shape (w, n).
 
-    Shape (n,), (n,) and (n + 1,).
+    Beside them whether no hose was open meanwhile, and the last step that it took: where the data end at rest, that is
+    sooner.
     """
+    from pipeline.features.kernels import differences  # numba is a second to import: only who analyses pays
 
-    side: Floats
-    first: Floats
-    open_so_far: NDArray[np.int64]
-
-
-def _means(stretch: _Stretch) -> _Means:
-    open_so_far = np.concatenate([[0], np.cumsum(~stretch.rest)])
-    return _Means(_mean_of(stretch.moved, SIDE), _mean_of(stretch.moved, FIRST_SIDE), open_so_far)
-
-
-def _differences(
-    stretch: _Stretch, means: _Means, width: int
-) -> tuple[Floats, NDArray[np.bool_], NDArray[np.int64], NDArray[np.bool_]]:
-    """Litres moved from each place to `width` steps on, NaN across gaps.
-
-    Beside them whether no hose was open meanwhile, the last step that it took, and whether that is sooner than usual:
-    where the data end at rest it is.
-    """
-    size = len(stretch.ts)
-    count = size - width
-    if count <= 0:
-        return np.empty(0), np.empty(0, dtype=bool), np.empty(0, dtype=np.int64), np.empty(0, dtype=bool)
-    last = np.minimum(np.arange(width + SIDE - 1, size + SIDE - 1), size - 1)
-    first = np.maximum(np.arange(1 - SIDE, count + 1 - SIDE), 0)
-    # Of the last places the later ones have no full side after them.
-    ends = np.arange(max(count - SIDE + 1, 0), count)
-    is_first = ends + width + FIRST_SIDE <= size
-    last[ends[is_first]] = ends[is_first] + width + FIRST_SIDE - 1
-    quiet = means.open_so_far[last + 1] == means.open_so_far[first]
-    after = means.side[width:].copy()
-    soon = ends[is_first & quiet[ends]]
-    after[soon] = means.first[width:][soon]
-    litres = after
-    litres[SIDE - 1 :] -= means.side[: max(count - SIDE + 1, 0)]
-    litres[: SIDE - 1] = np.nan
-    litres[stretch.block[last] != stretch.block[first]] = np.nan
-    is_sooner = np.zeros(count, dtype=bool)
-    is_sooner[ends] = last[ends] - ends < width + SIDE - 1
-    return litres, quiet, last, is_sooner
+    return differences(stretch.moved, stretch.rest, stretch.block, np.array(WIDTHS), (SIDE, FIRST_SIDE))
 
 
 def _middle_and_tail(sample: Floats) -> tuple[float, float]:
@@ -171,11 +126,10 @@ def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> 
     stretch = _stretch(moves, moved_l, start_s, end_s)
     floor = 0.1 * moves.usual_l_per_mm(end_s)
     spread = np.full((len(WIDTHS), 2), np.nan)
-    means = _means(stretch)
-    for number, width in enumerate(WIDTHS):
-        litres, quiet, _, _ = _differences(stretch, means, width)
-        told = np.isfinite(litres)
-        sizes, at_rest = np.abs(litres[told]), quiet[told]
+    litres, quiet, _ = _differences(stretch)
+    told = np.isfinite(litres)
+    for number in range(len(WIDTHS)):
+        sizes, at_rest = np.abs(litres[number, told[number]]), quiet[number, told[number]]
         for state, here in enumerate((at_rest, ~at_rest)):
             sample = sizes[here]
             if len(sample) >= 60:
@@ -230,15 +184,16 @@ def _candidates(stretch: _Stretch, spread: Spread, start_s: float, free: NDArray
     which is for the balance to judge.
     """
     found = []
-    means, spacing_s = _means(stretch), _spacing_s(stretch)
+    every, spacing_s = _differences(stretch), _spacing_s(stretch)
     for number, width in enumerate(WIDTHS):
-        litres, quiet, last, is_sooner = _differences(stretch, means, width)
-        if not len(litres):
+        count = len(stretch.ts) - width
+        if count <= 0:
             break
+        litres, quiet, last = (part[number, :count] for part in every)
         sd = np.where(quiet, spread[number, 0], spread[number, 1])
-        sd[is_sooner] *= FIRST_WIDER
+        sd[last - np.arange(count) < width + SIDE - 1] *= FIRST_WIDER
         usable = np.isfinite(litres) & (stretch.ts[last] >= start_s)
-        usable &= free[: len(litres)] & free[width : width + len(litres)]
+        usable &= free[:count] & free[width : width + count]
         usable &= np.abs(litres) >= SLOWEST_L_PER_H * width * spacing_s / 3600.0
         found.append(_Candidates(width, litres, sd, usable))
     return found
