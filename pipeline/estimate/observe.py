@@ -21,7 +21,6 @@ from pipeline.features.probe import (
     STUCK_S,
     ProbeDay,
     StuckSpan,
-    kept,
     probe_days,
     stuck_spans,
     without_spans,
@@ -32,9 +31,10 @@ from pipeline.ledger.clocks import DayLag, TankMovement, day_lag
 from pipeline.ledger.dips import SETTLE_S
 from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
-from pipeline.ledger.gauge import seconds
+from pipeline.ledger.gauge import kept, seconds
 from pipeline.ledger.movements import MeterFlow, open_spans, ordered_flow, sold_until_l
 from pipeline.ledger.moves import Moves, moves_of
+from pipeline.ledger.stretches import is_inside
 
 Floats = NDArray[np.float64]
 
@@ -386,8 +386,9 @@ def _is_seen(ts_s: Floats, lags: dict[int, DayLag]) -> NDArray[np.bool_]:
 
 def _in_drop(ts_s: Floats, drops: list[KnownDrop]) -> NDArray[np.bool_]:
     """Whether a drop was going on or settling at each instant, as its own UTC day's run knows. Shape of `ts_s`."""
-    inside = np.zeros(len(ts_s), dtype=bool)
-    for known in drops:
-        here = (ts_s > known.drop.start_s) & (ts_s < known.drop.end_s + SETTLE_S)
-        inside |= here & (ts_s >= known.day * DAY_S)
-    return inside
+    # From its day on, the first instant of it included.
+    since_s = [np.nextafter(known.day * DAY_S, -np.inf) for known in drops]
+    return is_inside(
+        ts_s,
+        [(max(known.drop.start_s, at), known.drop.end_s + SETTLE_S) for known, at in zip(drops, since_s, strict=True)],
+    )

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.ledger.gauge import GaugeSeries, seconds
+from pipeline.ledger.gauge import GaugeSeries, kept, seconds
 from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
@@ -61,14 +61,13 @@ def without_spans(series: GaugeSeries, spans: list[StuckSpan]) -> GaugeSeries:
         return series
     keep = np.ones(len(series), dtype=bool)
     for span in spans:
-        keep &= (series.ts_s < span.start_s) | (series.ts_s > span.end_s)
+        keep[slice(*_places(series.ts_s, span.start_s, span.end_s))] = False
     return kept(series, keep)
 
 
-def kept(series: GaugeSeries, keep: NDArray[np.bool_] | slice) -> GaugeSeries:
-    """The readings for which `keep`, shape (n,), is true, or those of a slice."""
-    values = {name: value[keep] for name, value in vars(series).items() if isinstance(value, np.ndarray)}
-    return GaugeSeries(**values, nominal_s=series.nominal_s, is_on_change=series.is_on_change)
+def _places(ts_s: Floats, start_s: float, end_s: float) -> tuple[int, int]:
+    """The first of some instants in order from `start_s` on, and the first after `end_s`."""
+    return int(np.searchsorted(ts_s, start_s, "left")), int(np.searchsorted(ts_s, end_s, "right"))
 
 
 @dataclass(frozen=True)

@@ -155,6 +155,12 @@ class GaugeSeries:
         return self._slopes.of_first(max(int(np.searchsorted(self.ts_s, until_s)), 1))
 
 
+def kept(series: GaugeSeries, keep: NDArray[np.bool_] | slice) -> GaugeSeries:
+    """The readings for which `keep`, shape (n,), is true, or those of a slice."""
+    values = {name: value[keep] for name, value in vars(series).items() if isinstance(value, np.ndarray)}
+    return GaugeSeries(**values, nominal_s=series.nominal_s, is_on_change=series.is_on_change)
+
+
 def _filled_forward(values: Floats) -> Floats:
     known = np.flatnonzero(np.isfinite(values))
     if not len(known):

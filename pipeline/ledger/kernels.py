@@ -17,7 +17,7 @@ def add_between(knots_s: Floats, knots_l: Floats, at_s: Floats, total_l: Floats)
     the last.
     """
     last = len(knots_s) - 1
-    knot = 0
+    knot = max(np.searchsorted(knots_s, at_s[0], "right") - 1, 0) if len(at_s) else 0
     for n in range(len(at_s)):
         now = at_s[n]
         while knot < last and knots_s[knot + 1] <= now:
