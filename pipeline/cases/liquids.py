@@ -17,6 +17,7 @@ from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.water import WaterPoint, water_points
 from pipeline.ledger.gauge import GaugeSeries, seconds
 from pipeline.physics.products import product_base_density_15_kg_m3
+from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
 
@@ -62,6 +63,9 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
         if start == k:  # nothing was seen for so long that there is no ground to rise from
             k += 1
             continue
+        if not _may_have_moved(height[start:k], height[max(k - 1, 0) : k + 1]):
+            k += 1
+            continue
         base, noise = _ground(height[start:k])
         risen = bool((height[max(k - 1, 0) : k + 1] > base + max(RISE_MM, RISE_TIMES * noise)).all())
         gone = base > VANISHED_MM and bool((height[max(k - 1, 0) : k + 1] < 0.3 * base).all())
@@ -76,11 +80,20 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
     return found
 
 
+def _may_have_moved(before: Floats, now: Floats) -> bool:
+    """Whether heights can be risen above the ground of those before, or gone: that ground lies within what they were.
+
+    Most points are neither, and that is told without their ground.
+    """
+    top = float(before.max())
+    return float(now.min()) > float(before.min()) + RISE_MM or (top > VANISHED_MM and float(now.max()) < 0.3 * top)
+
+
 def _ground(height: Floats) -> tuple[float, float]:
     """The level the float stood at, the lower quartile, and the scatter about it. [mm]"""
-    base = float(np.quantile(height, 0.25))
-    near = height[height <= np.median(height) + 1e-9]
-    noise = max(0.25, 1.4826 * float(np.median(np.abs(np.diff(height)))) if len(height) > 4 else 0.5)
+    base = quantile(height, 0.25)
+    near = height[height <= median(height) + 1e-9]
+    noise = max(0.25, 1.4826 * median(np.abs(np.diff(height))) if len(height) > 4 else 0.5)
     return base, max(noise, float(np.std(near)) if len(near) > 3 else 0.0)
 
 

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from pipeline.contract.causes import RECORDS
 from pipeline.estimate.design import CHART_COLUMNS, SHAPES
-from pipeline.estimate.hypotheses import Hypothesis
-from pipeline.estimate.regression import Posterior, Prior
+from pipeline.estimate.hypotheses import Candidates, Hypothesis
+from pipeline.estimate.regression import Extra, Posterior, Prior, solved
 from pipeline.estimate.sums import Sums
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 LOG_PRIOR = {cause.name: cause.balance_log_prior for cause in RECORDS if cause.balance_log_prior is not None} | {
     "excursion": -3.0,
@@ -73,44 +74,58 @@ def weigh(
     `MIRRORED` alone, by the sign that they cannot have.
     """
     candidates, live = sums.candidates, sums.live
-    seen = live[~candidates.is_delivery[live] | (candidates.onset[live] >= recent)]
-    extra = sums.extra(belief, seen)
+    every = sums.extra(belief)
+    if mirrored:
+        at = np.flatnonzero(np.isin(candidates.which[live], _mirrored(candidates.hypotheses)))
+    else:
+        at = np.flatnonzero(~candidates.is_delivery[live] | (candidates.onset[live] >= recent))
+    # By hypothesis, and within each as they set in: then each has its own stretch.
+    at = at[np.argsort(candidates.which[live[at]], kind="stable")]
+    seen, extra = live[at], Extra(every.estimate[at], every.sd[at])
     which = candidates.which[seen]
-    spread, usual = candidates.spread[seen], candidates.usual[seen]
-    value, plain = extra.log_bayes(spread, usual), extra.log_bayes(spread, np.zeros_like(usual))
-    kinds = [
-        kind for kind in np.unique(which).tolist() if not mirrored or candidates.hypotheses[kind].cause in MIRRORED
+    starts = np.flatnonzero(np.diff(which, prepend=-1))
+    kinds, counts = which[starts].tolist(), np.diff(np.append(starts, len(which)))
+    already = np.repeat([held.get(candidates.hypotheses[kind].key, 0.0) for kind in kinds], counts)
+    value = _judged(candidates, seen, extra, already, mirrored=mirrored)
+    top = np.maximum.reduceat(value, starts)
+    tops = np.flatnonzero(value == np.repeat(top, counts))
+    best = tops[np.searchsorted(tops, starts)]
+    each = np.log(np.add.reduceat(np.exp(value - np.repeat(top, counts)), starts) / counts)
+    of_best = Extra(extra.estimate[best], extra.sd[best])
+    plain = of_best.log_bayes(candidates.spread[seen[best]], np.zeros(len(best)))
+    wander = np.where(top > -5.0, plain - top, 0.0)
+    is_told = np.minimum.reduceat(extra.sd, starts) <= UNTOLD_SD
+    return [
+        Weighed(
+            candidates.hypotheses[kind],
+            float(top[n] + (0.0 if candidates.hypotheses[kind].cause == "excursion" else each[n])),
+            int(seen[best[n]]),
+            int(candidates.onset[seen[best[n]]]),
+            float(extra.estimate[best[n]]),
+            float(extra.sd[best[n]]),
+            float(top[n] - np.log(counts[n])),
+            float(wander[n]),
+        )
+        for n, kind in enumerate(kinds)
+        if is_told[n]
     ]
-    already = np.zeros(len(seen))
-    for kind in kinds:
-        if one := held.get(candidates.hypotheses[kind].key, 0.0):
-            already[which == kind] = one
+
+
+def _mirrored(hypotheses: tuple[Hypothesis, ...]) -> list[int]:
+    """The numbers of the hypotheses of `MIRRORED`."""
+    return [number for number, one in enumerate(hypotheses) if one.cause in MIRRORED]
+
+
+def _judged(candidates: Candidates, seen: Ints, extra: Extra, already: Floats, *, mirrored: bool) -> Floats:
+    """Log Bayes factor of each candidate in `seen`, next to nothing where its size cannot be. Shape (n,).
+
+    `already` (n,) is what is held of its hypothesis.
+    """
+    value = extra.log_bayes(candidates.spread[seen], candidates.usual[seen])
     least = np.where(already > 0, -already - 2.0 * extra.sd, 0.0)
     estimate = -extra.estimate if mirrored else extra.estimate
     is_too_low = candidates.is_one_sided[seen] & (estimate < least)
-    value = np.where(is_too_low | (np.abs(extra.estimate) > candidates.largest[seen]), -5.0, value)
-    found = []
-    for kind in kinds:
-        hypothesis = candidates.hypotheses[kind]
-        mine = np.flatnonzero(which == kind)
-        if extra.sd[mine].min() > UNTOLD_SD:
-            continue
-        best = mine[int(np.argmax(value[mine]))]
-        top = float(value[best])
-        each = 0.0 if hypothesis.cause == "excursion" else float(np.log(np.mean(np.exp(value[mine] - top))))
-        found.append(
-            Weighed(
-                hypothesis,
-                top + each,
-                int(seen[best]),
-                int(candidates.onset[seen[best]]),
-                float(extra.estimate[best]),
-                float(extra.sd[best]),
-                float(top - np.log(len(mine))),
-                float(plain[best] - top) if top > -5.0 else 0.0,
-            )
-        )
-    return found
+    return np.where(is_too_low | (np.abs(extra.estimate) > candidates.largest[seen]), -5.0, value)
 
 
 def widened(prior: Prior, chart_start: int, way: str) -> Prior:
@@ -131,9 +146,9 @@ def log_evidence(gram: Floats, score: Floats, prior: Prior) -> float:
     """Log marginal likelihood of the rows under the prior, up to a constant that does not depend on it."""
     scaled = gram * prior.sd[:, None] * prior.sd[None, :] + np.eye(len(prior.sd))
     right = prior.sd * score + prior.mean / prior.sd
-    _, logdet = np.linalg.slogdet(scaled)
-    fit = float(right @ np.linalg.solve(scaled, right)) - float(((prior.mean / prior.sd) ** 2).sum())
-    return 0.5 * (fit - float(logdet))
+    solution, logdet = solved(scaled, right)
+    fit = float(right @ solution) - float(((prior.mean / prior.sd) ** 2).sum())
+    return 0.5 * (fit - logdet)
 
 
 def is_rough(sums: Sums, prior: Prior, chart_start: int) -> bool:

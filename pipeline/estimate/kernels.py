@@ -62,7 +62,7 @@ def kalman_gains(  # noqa: C901 - one loop, compiled
 
 
 @njit(cache=True)
-def innovations(
+def innovations(  # noqa: C901 - one loop, compiled
     columns: Floats, keep: Floats, carry: Floats, seen: Floats, gain: Floats, sd: Floats, left: Floats
 ) -> Floats:  # pragma: no cover - compiled
     """Innovations (n, k, c) of each column (k, c) by a filter's gains, in units of their SDs.
@@ -72,20 +72,30 @@ def innovations(
     count, dips, states = keep.shape
     width = columns.shape[1]
     out = np.empty((count, dips, width))
+    carried, away = np.empty(width), np.empty(width)
     for one in range(count):
         state = left[one]
         for dip in range(dips):
-            more = carry[dip]
+            more, sigma = carry[dip], sd[one, dip]
+            # A state at a time over all columns, which lie side by side.
             for c in range(width):
-                carried = more * state[3, c]
-                told = 0.0
-                for a in range(states):
-                    state[a, c] *= keep[one, dip, a]
-                state[2, c] += carried
-                for a in range(states):
-                    told += seen[one, dip, a] * state[a, c]
-                away = columns[dip, c] - told
-                for a in range(states):
-                    state[a, c] += gain[one, dip, a] * away
-                out[one, dip, c] = away / sd[one, dip]
+                carried[c] = more * state[3, c]
+            for a in range(states):
+                fade = keep[one, dip, a]
+                for c in range(width):
+                    state[a, c] *= fade
+            for c in range(width):
+                state[2, c] += carried[c]
+                away[c] = 0.0
+            for a in range(states):
+                shows = seen[one, dip, a]
+                for c in range(width):
+                    away[c] += shows * state[a, c]
+            for c in range(width):
+                away[c] = columns[dip, c] - away[c]
+                out[one, dip, c] = away[c] / sigma
+            for a in range(states):
+                share = gain[one, dip, a]
+                for c in range(width):
+                    state[a, c] += share * away[c]
     return out

@@ -208,8 +208,8 @@ def evidence(balance: Balance, noises: Noise, dips: slice = slice(None)) -> Floa
     """
     sold_l = balance.sold_15_l[dips].sum(axis=1)
     by = filter_of(balance.hours[dips], noises, balance.jump_var_l2[dips], sold_l)
-    rates = np.column_stack([-balance.leak_h[:, 0], balance.hours - balance.hours[0]])
-    columns = np.column_stack([balance.y_l, balance.columns, rates])[dips]
+    rates = (-balance.leak_h[dips, 0], balance.hours[dips] - balance.hours[0])
+    columns = np.column_stack([balance.y_l[dips], balance.columns[dips], *rates])
     rows = whitened(columns, by)[:, 1:]
     wide = np.full(2, LEAK_SD_L_PER_H)
     before = before_of(Prior(np.append(balance.prior.mean, 0.0 * wide), np.append(balance.prior.sd, wide)))

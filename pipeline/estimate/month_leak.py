@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.design import Balance
 from pipeline.estimate.hypotheses import LEAK_SPREAD_L_PER_H
-from pipeline.estimate.regression import Prior, posterior
+from pipeline.estimate.regression import Prior, solved
 from pipeline.estimate.sums import Sums
 from pipeline.estimate.whiten import whitened
 
@@ -60,19 +60,24 @@ def month_leak(sums: Sums, prior: Prior, so_far: LeakSoFar, first: int, named: S
     gram, score, cross = sums.gram[np.ix_(keep, keep)], sums.score[keep], sums.cross[keep, at]
     prior = Prior(prior.mean[keep], prior.sd[keep])
     if onset > 0:
-        both = float(sums.crossed(so_far.weighted(sums))[at])
+        course = sums.course(int(mine[0]))
+        both = float(so_far.weighted(sums)[sums.count - len(course) :] @ course)
         shared = so_far.cross[1:][keep] - cross
         square = so_far.square - 2.0 * both + float(sums.square[at])
         gram = np.block([[gram, shared[:, None]], [shared[None, :], np.array([[square]])]])
         score = np.append(score, so_far.cross[0] - sums.moment[at])
         cross = np.append(cross, both - sums.square[at])
         prior = Prior(np.append(prior.mean, 0.0), np.append(prior.sd, LEAK_SPREAD_L_PER_H))
-    belief = posterior(gram, score, prior)
-    information = float(sums.square[at] - cross @ belief.cov @ cross)
+    scale = prior.sd
+    matrix = gram * scale[:, None] * scale[None, :] + np.eye(len(scale))
+    mine_scaled = scale * cross
+    told, _ = solved(matrix, np.column_stack([scale * (score + prior.mean / scale**2), mine_scaled]))
+    explained, shared_square = mine_scaled @ told
+    information = float(sums.square[at] - shared_square)
     last, begun = sums.count - 1, max(onset - 1, 0)
     hours = float(so_far.hours[last] - so_far.hours[begun])
     if information <= 1e-9 or hours <= 0.0:
         return np.nan, np.inf
     mean_speed = -float(candidates.columns(mine[:1], last, last + 1)[0, 0]) / hours
-    rate = float((sums.moment[at] - cross @ belief.mean) / information)
+    rate = float((sums.moment[at] - explained) / information)
     return mean_speed * rate, mean_speed / float(np.sqrt(information))

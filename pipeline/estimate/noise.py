@@ -10,7 +10,8 @@ from pipeline.estimate.known import DAY_S, HOLD_BACK_S
 from pipeline.estimate.tickets import LAYER_SHARE
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips
-from pipeline.physics.products import expansion_per_k
+from pipeline.physics.products import expansion_15_per_k
+from pipeline.physics.ranks import RunningMedian, median, quantile
 
 Floats = NDArray[np.float64]
 
@@ -43,7 +44,7 @@ def resolution_mm(level_mm: Floats) -> float:
     """Smallest step between the levels first read, the gauge's resolution as stored. [mm]"""
     steps = np.abs(np.diff(level_mm[:RESOLUTION_READINGS]))
     steps = steps[steps > 1e-4]
-    return float(np.quantile(steps, 0.02)) if len(steps) else 0.1
+    return quantile(steps, 0.02) if len(steps) else 0.1
 
 
 def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, read_s: Floats | None = None) -> Noise:
@@ -63,21 +64,25 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
     worst = np.maximum(np.maximum(state[:-2], state[1:-1]), state[2:])
     day = balance.known_day[2:]
     own, still, hidden_mm = np.empty(len(dips)), np.empty(len(dips)), np.empty(len(dips))
+    surfaces, seen, resolution = RunningMedian(dips.surface_l_per_mm), -1, 0.0
     for today in np.unique(balance.known_day):
-        here = balance.known_day == today
-        recent = calm & (day <= today) & (day > today - WINDOW_DAYS)
-        surface = float(np.median(dips.surface_l_per_mm[balance.known_day <= today]))
+        here = slice(*np.searchsorted(balance.known_day, [today, today + 1]))
+        recent = slice(*np.searchsorted(day, [today - WINDOW_DAYS + 1, today + 1]))
+        surface = surfaces.of_first(here.stop)
         levels = DEFAULT_WHITE_MM * surface * np.array([1.0, 2.0, 6.0])
+        seconds, kinds = second[recent][calm[recent]], worst[recent][calm[recent]]
         for kind in range(3):
-            sample = second[recent & (worst == kind)]
+            sample = seconds[kinds == kind]
             if len(sample) >= 15:
-                levels[kind] = max(1.4826 * float(np.median(sample)), 0.02 * surface)
+                levels[kind] = max(1.4826 * median(sample), 0.02 * surface)
         own[here] = np.maximum.accumulate(levels)[state[here]] * few[here]
         still[here] = levels[0] * few[here]
-        hidden_mm[here] = resolution_mm(_read_by(level_mm, read_s, int(today))) / np.sqrt(12.0)
+        if len(read := _read_by(level_mm, read_s, int(today))) != seen:
+            seen, resolution = len(read), resolution_mm(read)
+        hidden_mm[here] = resolution / np.sqrt(12.0)
     least = hidden_mm * dips.surface_l_per_mm
     own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
-    litres_per_k = float(np.asarray(expansion_per_k(product, 15.0))) * np.maximum(balance.stock_15_l, 0.0)
+    litres_per_k = expansion_15_per_k(product) * np.maximum(balance.stock_15_l, 0.0)
     rate = RATE_K_PER_H if np.isfinite(dips.temp_c).any() else UNTOLD_K_PER_H
     every = np.ones(len(dips))
     return Noise(

@@ -21,7 +21,6 @@ from pipeline.features.probe import (
     STUCK_S,
     ProbeDay,
     StuckSpan,
-    kept,
     probe_days,
     stuck_spans,
     without_spans,
@@ -32,9 +31,10 @@ from pipeline.ledger.clocks import DayLag, TankMovement, day_lag
 from pipeline.ledger.dips import SETTLE_S
 from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
-from pipeline.ledger.gauge import seconds
-from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans, ordered_flow
+from pipeline.ledger.gauge import kept, seconds
+from pipeline.ledger.movements import MeterFlow, open_spans, ordered_flow, sold_until_l
 from pipeline.ledger.moves import Moves, moves_of
+from pipeline.ledger.stretches import is_inside
 
 Floats = NDArray[np.float64]
 
@@ -171,7 +171,7 @@ def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None
     ]
     series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
-    found = [_since_still(drop, since) for drop in find_drops(series, _sold_l(own, series.ts_s))]
+    found = [_since_still(drop, since) for drop in find_drops(series, sold_until_l(own, series.ts_s))]
     item.drops = _ticketed(found, item.unit)
 
 
@@ -191,12 +191,8 @@ def _stuck_spans(unit: Unit, own: list[MeterFlow]) -> list[StuckSpan]:
     share = 1.0 if count == 1 else 1.0 / (3.0 * count)
     series = [unit.series] if count == 1 else list(unit.member_series)
     least_s = STUCK_S if count == 1 else JOINED_STUCK_S
-    found = [span for one in series for span in stuck_spans(one, share * _sold_l(own, one.ts_s), least_s=least_s)]
+    found = [span for one in series for span in stuck_spans(one, share * sold_until_l(own, one.ts_s), least_s=least_s)]
     return sorted(found, key=lambda span: span.start_s)
-
-
-def _sold_l(flows: list[MeterFlow], at_s: Floats) -> Floats:
-    return np.asarray(np.sum([cumulative_l(flow, at_s) for flow in flows], axis=0)) if flows else np.zeros(len(at_s))
 
 
 def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:
@@ -291,8 +287,9 @@ def _feed_changes(
             continue
         span = (first_seen_s(day, lags), first_seen_s(day + 1, lags), day)
         seen = {name: {one.meter_id: one for one in own_feeds(_moves(item), *span[:2])} for name, item in by_id.items()}
+        held = {name: _held(item, span[1]) for name, item in by_id.items()}
         for meter in sorted(flows):
-            homes = [name for name, item in by_id.items() if _held(item, meter, span[1]) > 0.99]
+            homes = [name for name, shares in held.items() if shares.get(meter, 0.0) > 0.99]
             booked_s = max(
                 (one.from_s for one in feeds if one.meter_id == meter and one.from_s < span[1]), default=-np.inf
             )
@@ -301,14 +298,15 @@ def _feed_changes(
                 booked = [name for name in by_id if share_at(feeds, meter, name, np.array([span[1] - 1.0]))[0] > 0.99]
                 changes.append(replace(change, unit_id=booked[0] if booked else change.unit_id))
                 _reassign(by_id, meter, change)
+                held = {name: _held(item, span[1]) for name, item in by_id.items()}
     return changes
 
 
-def _held(item: _Working, meter: str, at_s: float) -> float:
-    """The share of a meter that a unit is taken to supply just before an instant."""
+def _held(item: _Working, at_s: float) -> dict[str, float]:
+    """The share of each meter that a unit is taken to supply just before an instant."""
     moves = _moves(item)
     place = int(np.searchsorted(moves.ts_s, at_s)) - 1
-    return float(moves.own[place, moves.meters.index(meter)]) if place >= 0 else 0.0
+    return dict(zip(moves.meters, moves.own[place].tolist(), strict=True)) if place >= 0 else {}
 
 
 def _moves(item: _Working) -> Moves:
@@ -390,8 +388,9 @@ def _is_seen(ts_s: Floats, lags: dict[int, DayLag]) -> NDArray[np.bool_]:
 
 def _in_drop(ts_s: Floats, drops: list[KnownDrop]) -> NDArray[np.bool_]:
     """Whether a drop was going on or settling at each instant, as its own UTC day's run knows. Shape of `ts_s`."""
-    inside = np.zeros(len(ts_s), dtype=bool)
-    for known in drops:
-        here = (ts_s > known.drop.start_s) & (ts_s < known.drop.end_s + SETTLE_S)
-        inside |= here & (ts_s >= known.day * DAY_S)
-    return inside
+    # From its day on, the first instant of it included.
+    since_s = [np.nextafter(known.day * DAY_S, -np.inf) for known in drops]
+    return is_inside(
+        ts_s,
+        [(max(known.drop.start_s, at), known.drop.end_s + SETTLE_S) for known, at in zip(drops, since_s, strict=True)],
+    )

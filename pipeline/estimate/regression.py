@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dposv
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +38,21 @@ def posterior(gram: Floats, moment: Floats, prior: Prior) -> Posterior:
     right = scale * (moment + prior.mean / prior.sd**2)
     inverse = np.linalg.inv(matrix)
     return Posterior(scale * (inverse @ right), inverse * scale[:, None] * scale[None, :])
+
+
+def solved(matrix: Floats, right: Floats) -> tuple[Floats, float]:
+    """The solution of `matrix` x = `right` and the log determinant of `matrix`, by one Cholesky decomposition.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (p, p)
+        Symmetric and positive definite; one that rounding has made otherwise is solved by elimination.
+    right : ndarray, shape (p,) or (p, n)
+    """
+    root, solution, failed = dposv(matrix, right)
+    if failed:
+        return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64), float(np.linalg.slogdet(matrix)[1])
+    return solution, float(2.0 * np.log(root.diagonal()).sum())
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,7 @@ def _is_told(series: GaugeSeries, step: Step) -> bool:
     """Whether a move is more than the gauge's smallest change, by which slow cooling shows in steps too."""
     known = int(np.searchsorted(series.ts_s, step.known_s))
     smallest_mm = resolution_mm(series.level_mm[: min(known, RESOLUTION_READINGS)])
-    usual_l_per_mm = float(np.median(series.surface_l_per_mm[: max(known, 1)]))
-    return abs(step.litres) > SMALLEST_CHANGES * smallest_mm * usual_l_per_mm
+    return abs(step.litres) > SMALLEST_CHANGES * smallest_mm * series.usual_l_per_mm(step.known_s)
 
 
 def steps_of(
@@ -43,7 +42,8 @@ def steps_of(
             if not _is_told(series, step):
                 continue
             found.append((day, step))
-            moved = moved - step.litres * np.clip(
-                (moves.ts_s - step.start_s) / max(step.end_s - step.start_s, 1.0), 0, 1
+            here = slice(int(np.searchsorted(moves.ts_s, step.start_s)), None)
+            moved[here] -= step.litres * np.minimum(
+                (moves.ts_s[here] - step.start_s) / max(step.end_s - step.start_s, 1.0), 1.0
             )
     return found

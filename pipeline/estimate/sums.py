@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.hypotheses import Candidates
 from pipeline.estimate.regression import Extra, Posterior, extra_columns
-from pipeline.estimate.whiten import Filter, whitened, whitened_on
+from pipeline.estimate.whiten import STATES, Filter, whitened, whitened_on
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -46,13 +46,34 @@ class Sums:
         self.count = 0
         self.version = 0
         self.pieces: list[int] = []
-        width = columns.shape[1]
+        width, every = columns.shape[1], len(candidates.which)
         self.gram, self.score = np.zeros((width, width)), np.zeros(width)
         self.live: Ints = np.empty(0, dtype=np.int64)
-        self._begun = 0
-        self._states = np.zeros((by.keep.shape[-1], 0))
         self._blocks: deque[_Block] = deque()
-        self.cross, self.square, self.moment = np.zeros((width, 0)), np.zeros(0), np.zeros(0)
+        # One place for each candidate that will ever be: of the live ones nothing is copied as they come and go.
+        self._cross, self._states = np.zeros((width, every)), np.zeros((STATES, every))
+        self._square, self._moment = np.zeros(every), np.zeros(every)
+        self._told: tuple[Posterior, Extra] | None = None
+
+    @property
+    def _here(self) -> slice:
+        """The places of the live candidates among all."""
+        return slice(int(self.live[0]), int(self.live[-1]) + 1) if len(self.live) else slice(0)
+
+    @property
+    def cross(self) -> Floats:
+        """Sums of the regression's columns times each live candidate's. Shape (p, live)."""
+        return self._cross[:, self._here]
+
+    @property
+    def square(self) -> Floats:
+        """Sums of squares of each live candidate's column. Shape (live,)."""
+        return self._square[self._here]
+
+    @property
+    def moment(self) -> Floats:
+        """Sums of each live candidate's column times y. Shape (live,)."""
+        return self._moment[self._here]
 
     @property
     def active(self) -> Floats:
@@ -68,30 +89,36 @@ class Sums:
         """Adds the next rows, those of a UTC day number, each multiplied by `weight`, shape (n,)."""
         start, stop = self.count, self.count + len(weight)
         self._slide(day)
+        here = self._here
         raw = self.candidates.columns(self.live, start, stop)
-        rows = whitened_on(raw, self.filter, start, self._states) * weight[:, None]
+        rows = whitened_on(raw, self.filter, start, self._states[:, here]) * weight[:, None]
         self._blocks.append(_Block(start, int(self.live[0]), rows))
         self.weight[start:stop] = weight
         self.count = stop
         own = self.rows[start:stop] * weight[:, None]
         self.gram += own[:, 1:].T @ own[:, 1:]
         self.score += own[:, 1:].T @ own[:, 0]
-        self.cross += own[:, 1:].T @ rows
-        self.square += (rows**2).sum(axis=0)
-        self.moment += own[:, 0] @ rows
+        both = own.T @ rows
+        self._cross[:, here] += both[1:]
+        self._square[here] += (rows**2).sum(axis=0)
+        self._moment[here] += both[0]
+        self._told = None
 
     def _slide(self, day: int) -> None:
         """Brings the candidates that set in on a day, and lets those go whose onset is too old."""
         low, high = np.searchsorted(self.candidates.day, [day - ONSET_DAYS + 1, day + 1]).tolist()
-        gone, new = int(np.searchsorted(self.live, low)), high - self._begun
         self.live = np.arange(low, high)
-        self.cross = np.hstack([self.cross[:, gone:], np.zeros((len(self.score), new))])
-        self.square = np.concatenate([self.square[gone:], np.zeros(new)])
-        self.moment = np.concatenate([self.moment[gone:], np.zeros(new)])
-        self._states = np.hstack([self._states[:, gone:], np.zeros((len(self._states), new))])
-        self._begun = high
         while self._blocks and self._blocks[0].low + self._blocks[0].rows.shape[1] <= low:
             self._blocks.popleft()
+
+    def course(self, number: int) -> Floats:
+        """A live candidate's weighted rows from its onset on, as far as rows were taken. Shape (n,), n ≤ count."""
+        onset, parts = int(self.candidates.onset[number]), []
+        for block in reversed(self._blocks):
+            if block.start + len(block.rows) <= max(onset - 1, 0) or number >= block.low + block.rows.shape[1]:
+                break
+            parts.append(block.rows[:, number - block.low])
+        return np.concatenate(parts[::-1]) if parts else np.empty(0)
 
     def crossed(self, values: Floats) -> Floats:
         """Sums of weighted `values`, shape (count,), times each live candidate's column. Shape (live,)."""
@@ -114,7 +141,9 @@ class Sums:
         crossed = active.T @ mine
         self.gram = np.block([[self.gram, crossed[:-1, None]], [crossed[None, :]]])
         self.score = np.append(self.score, mine @ self.y)
-        self.cross = np.vstack([self.cross, self.crossed(mine)])
+        self._cross = np.vstack([self._cross, np.zeros(self._cross.shape[1])])
+        self._cross[-1, self._here] = self.crossed(mine)
+        self._told = None
 
     def reshape(self, place: int, column: Floats, hole: int) -> None:
         """Gives a leak in the regression another hole; `column`, shape (k,), is then its whitened course."""
@@ -128,9 +157,10 @@ class Sums:
         at = number - int(self.live[0])
         if at >= 0:
             self._replace(number, mine)
-            self.cross[:, at] = self.gram[place]
-            self.square[at], self.moment[at] = mine @ mine, self.score[place]
-        self.cross[place] = self.crossed(mine)
+            self._cross[:, number] = self.gram[place]
+            self._square[number], self._moment[number] = mine @ mine, self.score[place]
+        self._cross[place, self._here] = self.crossed(mine)
+        self._told = None
 
     def _replace(self, number: int, mine: Floats) -> None:
         """Puts another weighted column in the place of a live candidate's, and the filter's states with it."""
@@ -140,7 +170,7 @@ class Sums:
         begin = max(int(self.candidates.onset[number]) - 1, 0)
         state = np.zeros((len(self._states), 1))
         whitened_on(self.candidates.columns(np.array([number]), begin, self.count), self.filter, begin, state)
-        self._states[:, number - int(self.live[0])] = state[:, 0]
+        self._states[:, number] = state[:, 0]
 
     def amend(self, litres: Floats) -> None:
         """Adds litres, shape (k,), to y from the first dip on: something is known now that those rows did not know."""
@@ -149,9 +179,11 @@ class Sums:
         self.rows[:, 0] += column
         mine = column[: self.count] * self.weight[: self.count]
         self.score += self.active.T @ mine
-        self.moment += self.crossed(mine)
+        self._moment[self._here] += self.crossed(mine)
+        self._told = None
 
-    def extra(self, belief: Posterior, numbers: Ints) -> Extra:
-        """Each of some live candidates added alone to the regression."""
-        at = numbers - int(self.live[0]) if len(self.live) else numbers
-        return extra_columns(belief, self.cross[:, at], self.square[at], self.moment[at])
+    def extra(self, belief: Posterior) -> Extra:
+        """Each live candidate added alone to the regression; asked again of the same belief, it is not made again."""
+        if self._told is None or self._told[0] is not belief:
+            self._told = belief, extra_columns(belief, self.cross, self.square, self.moment)
+        return self._told[1]

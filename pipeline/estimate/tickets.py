@@ -11,7 +11,8 @@ from pipeline.estimate.design import TICKET_SD_L, TICKET_SHARE_SD
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
 from pipeline.ledger.gauge import seconds
-from pipeline.physics.products import expansion_per_k, product_vcf
+from pipeline.physics.products import expansion_15_per_k, product_vcf
+from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -72,14 +73,14 @@ def tickets_15_l(unit: Unit, tickets: tuple[int, ...], mixing: Mixing | None) ->
     volume = rows["ticket_volume_l"].to_numpy()
     temp = rows["ticket_temp_c"].cast(float).to_numpy().astype(np.float64)
     told = np.isfinite(temp)
-    per_k = float(np.asarray(expansion_per_k(unit.product, 15.0)))
+    per_k = expansion_15_per_k(unit.product)
     whole = float(np.sqrt(len(volume)) * TICKET_SD_L)
-    known = np.flatnonzero(np.isfinite(unit.series.temp_c))
-    before = int(np.searchsorted(unit.series.ts_s[known], seconds(rows["ts_ticket"]).min(initial=np.inf)))
-    measured = unit.series.temp_c[known][max(before - USUAL_READINGS, 0) : max(before, 1)]
+    known_s, known_c = unit.series.told_temp
+    before = int(np.searchsorted(known_s, seconds(rows["ts_ticket"]).min(initial=np.inf)))
+    measured = known_c[max(before - USUAL_READINGS, 0) : max(before, 1)]
     if not len(measured):
         return volume, float(np.hypot(UNTOLD_C * per_k * volume.sum(), whole))
-    usual, doubt = float(np.median(measured)), UNTOLD_C
+    usual, doubt = median(measured), UNTOLD_C
     if mixing is not None and volume.sum() > 0:
         usual, doubt = mixing.came_at_c(float(volume.sum())), min(mixing.sd_c(float(volume.sum())), UNTOLD_C)
     factor = np.asarray(product_vcf(unit.product, np.clip(np.where(told, temp, usual), COLDEST_C, HOTTEST_C)))

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.physics.products import expansion_per_k
+from pipeline.physics.products import expansion_15_per_k
+from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
 
@@ -39,34 +42,33 @@ def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the
     """
     times = IN_THE_OPEN if in_the_open else 1.0
     walk, rate_walk = times * TEMP_WALK_C, times * TEMP_RATE_WALK
-    out = np.empty(len(temp_c))
+    out = []
     segment = np.searchsorted(drop_hours, hours, "left")
     noise = _temp_noise_c(temp_c, segment)
-    value, rate, last_segment, last_h = 15.0, 0.0, -1, float(hours[0]) if len(hours) else 0.0
+    value, rate, last_segment = 15.0, 0.0, -1
     p_tt, p_tr, p_rr = 25.0, 0.0, TEMP_RATE_SD**2
-    for k, reading in enumerate(temp_c):
-        step = float(np.clip(hours[k] - last_h, 0.0, 12.0))
-        last_h = float(hours[k])
-        if segment[k] != last_segment:
-            last_segment = segment[k]
+    steps = np.clip(np.diff(hours, prepend=hours[:1]), 0.0, 12.0)
+    columns = (temp_c.tolist(), steps.tolist(), segment.tolist(), (noise**2).tolist())
+    for reading, step, part, noise_k2 in zip(*columns, strict=True):
+        if part != last_segment:
+            last_segment = part
             rate, p_tt, p_tr, p_rr = 0.0, 100.0, 0.0, TEMP_RATE_SD**2
         value += rate * step
         p_tt += 2.0 * step * p_tr + step * step * p_rr + walk**2 * step
         p_tr += step * p_rr
         p_rr += rate_walk**2 * step
-        if np.isfinite(reading):
-            off = float(reading) - value
-            if off * off > 25.0 * (p_tt + noise[k] ** 2):
-                p_tt += off * off
-            total = p_tt + noise[k] ** 2
+        if isfinite(reading):
+            surprise = reading - value
+            if surprise * surprise > 25.0 * (p_tt + noise_k2):
+                p_tt += surprise * surprise
+            total = p_tt + noise_k2
             gain_t, gain_r = p_tt / total, p_tr / total
-            surprise = float(reading) - value
             value, rate = value + gain_t * surprise, rate + gain_r * surprise
             p_rr -= gain_r * p_tr
             p_tr *= 1.0 - gain_t
             p_tt *= 1.0 - gain_t
-        out[k] = value
-    return out
+        out.append(value)
+    return np.array(out, dtype=np.float64)
 
 
 def _temp_noise_c(temp_c: Floats, segment: NDArray[np.int64]) -> Floats:
@@ -77,8 +79,8 @@ def _temp_noise_c(temp_c: Floats, segment: NDArray[np.int64]) -> Floats:
     for start in range(48, len(temp_c), 48):
         sample = second[max(0, start - 960) : start - 2][same[max(0, start - 960) : start - 2]]
         if len(sample) >= 20:
-            low = 1.4826 * float(np.median(sample)) / np.sqrt(6.0)
-            wide = float(np.sqrt(np.mean(np.minimum(sample, np.quantile(sample, 0.9)) ** 2) / 6.0))
+            low = 1.4826 * median(sample) / np.sqrt(6.0)
+            wide = float(np.sqrt(np.mean(np.minimum(sample, quantile(sample, 0.9)) ** 2) / 6.0))
             usual[start : start + 48] = max(low, wide, 0.01)
     return usual
 
@@ -88,7 +90,7 @@ def by_the_hour(sold_15: Floats, hours: Floats, product: str) -> Floats:
 
     So far, weighed by the cosine and by the sine of the hour of the day. Shape (k, 2). [l/K]
     """
-    steps = float(np.asarray(expansion_per_k(product, 15.0))) * np.diff(sold_15, prepend=sold_15[:1])
+    steps = expansion_15_per_k(product) * np.diff(sold_15, prepend=sold_15[:1])
     return np.asarray(np.cumsum(steps[:, None] * turned(hours), axis=0))
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ledger.moves import Moves
+from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -93,8 +94,9 @@ def _robust_fit(design: Floats, response: Floats) -> tuple[Floats, Floats]:
         inverse = np.linalg.inv(gram)
         beta = inverse @ (design[keep].T @ response[keep])
         residual = response - design @ beta
-        scale = 1.4826 * float(np.median(np.abs(residual[keep]))) + 1.0
-        keep = np.abs(residual) <= 5.0 * scale + 25.0
+        away = np.abs(residual)
+        scale = 1.4826 * median(away[keep]) + 1.0
+        keep = away <= 5.0 * scale + 25.0
     spread = float(np.std(residual[keep])) if keep.sum() > 3 else np.inf
     return beta, spread * np.sqrt(np.diag(inverse))
 

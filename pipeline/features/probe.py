@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.ledger.gauge import GaugeSeries, seconds
+from pipeline.ledger.gauge import GaugeSeries, kept, seconds
+from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
 
@@ -60,14 +61,13 @@ def without_spans(series: GaugeSeries, spans: list[StuckSpan]) -> GaugeSeries:
         return series
     keep = np.ones(len(series), dtype=bool)
     for span in spans:
-        keep &= (series.ts_s < span.start_s) | (series.ts_s > span.end_s)
+        keep[slice(*_places(series.ts_s, span.start_s, span.end_s))] = False
     return kept(series, keep)
 
 
-def kept(series: GaugeSeries, keep: NDArray[np.bool_] | slice) -> GaugeSeries:
-    """The readings for which `keep`, shape (n,), is true, or those of a slice."""
-    values = {name: value[keep] for name, value in vars(series).items() if isinstance(value, np.ndarray)}
-    return GaugeSeries(**values, nominal_s=series.nominal_s, is_on_change=series.is_on_change)
+def _places(ts_s: Floats, start_s: float, end_s: float) -> tuple[int, int]:
+    """The first of some instants in order from `start_s` on, and the first after `end_s`."""
+    return int(np.searchsorted(ts_s, start_s, "left")), int(np.searchsorted(ts_s, end_s, "right"))
 
 
 @dataclass(frozen=True)
@@ -122,15 +122,13 @@ def _one_day(series: GaugeSeries, rest_s: Floats, span: tuple[int, int], counted
     ts, level = series.ts_s[low:high], series.level_mm[low:high]
     edges = np.concatenate([[day * 86400.0], ts, [(day + 1) * 86400.0]])
     step = np.diff(level)
-    is_quiet = rest_s[low:high][1:] >= np.diff(ts) + REST_S
-    quiet = step[is_quiet & (np.diff(ts) <= 2.5 * series.nominal_s)]
-    scatter = 1.4826 * float(np.median(np.abs(quiet))) / np.sqrt(2.0) if len(quiet) >= 20 else np.nan
-    away = np.abs(step)
+    gaps, away = np.diff(ts), np.abs(step)
+    quiet = away[(rest_s[low:high][1:] >= gaps + REST_S) & (gaps <= 2.5 * series.nominal_s)]
+    scatter = 1.4826 * median(quiet) / np.sqrt(2.0) if len(quiet) >= 20 else np.nan
     limit = max(8.0 * (scatter if np.isfinite(scatter) else 0.2), 3.0)
     back = (away[:-1] > limit) & (away[1:] > limit) & (step[:-1] * step[1:] < 0)
-    gaps = np.diff(ts)
     regular = float(np.mean(np.abs(gaps - series.nominal_s) < 0.3 * series.nominal_s)) if len(gaps) else 0.0
     steps = away[away > 1e-4]
-    resolution = float(np.quantile(steps, 0.02)) if len(steps) else 0.1
+    resolution = quantile(steps, 0.02) if len(steps) else 0.1
     silence = float(np.diff(edges).max() / 3600.0)
     return ProbeDay(day, count, share, silence, scatter, int(back.sum()), resolution, regular)

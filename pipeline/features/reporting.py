@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.ledger.gauge import LONGEST_HOLD_S, seconds
+from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
 
@@ -87,12 +88,12 @@ def _hidden_mm(gap_s: Floats, step_mm: Floats) -> float:
     if moved.sum() < FEWEST_CHANGES:
         return np.nan
     # Of the times at which the gauge could have reported, the share at which it did, and reported a change.
-    asked = gap_s.sum() / max(float(np.quantile(gap_s, 0.01)), 1.0)
+    asked = gap_s.sum() / max(quantile(gap_s, 0.01), 1.0)
     if moved.sum() > (1.0 - HELD_SHARE) * asked:
-        return float(np.quantile(step_mm[moved], 0.01))
+        return quantile(step_mm[moved], 0.01)
     prompt = moved & (gap_s < 0.95 * gap_s.max()) if np.ptp(gap_s) > 1.0 else moved
     steps = step_mm[prompt if prompt.sum() >= FEWEST_CHANGES else moved]
-    return float(np.quantile(steps, min(BEATS / len(steps) + 0.02, 0.2)))
+    return quantile(steps, min(BEATS / len(steps) + 0.02, 0.2))
 
 
 def _trailing_median(values: Floats) -> Floats:
@@ -102,5 +103,5 @@ def _trailing_median(values: Floats) -> Floats:
         recent = values[max(0, number - WINDOW_DAYS + 1) : number + 1]
         recent = recent[np.isfinite(recent)]
         if len(recent):
-            out[number] = np.median(recent)
+            out[number] = median(recent)
     return out

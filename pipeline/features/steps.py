@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ledger.moves import Moves
+from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -55,14 +56,6 @@ class Step:
 Spread = NDArray[np.float64]
 
 
-def _mean_of(values: Floats, count: int) -> Floats:
-    """Mean of the `count` values that start at each place; NaN where they do not all exist."""
-    out = np.full(len(values), np.nan)
-    if len(values) >= count:
-        out[: len(values) - count + 1] = np.convolve(values, np.full(count, 1.0 / count), "valid")
-    return out
-
-
 @dataclass(frozen=True)
 class _Stretch:
     """The usable steps of a stretch of time: `block` numbers runs without a gap; `rest` no hose open."""
@@ -92,7 +85,7 @@ def _without_hops(stretch: _Stretch, sd_l: float) -> _Stretch:
 
 def _spacing_s(stretch: _Stretch) -> float:
     """Usual spacing of the steps. [s]"""
-    return float(np.median(np.diff(stretch.ts))) if len(stretch.ts) > 1 else 300.0
+    return median(np.diff(stretch.ts)) if len(stretch.ts) > 1 else 300.0
 
 
 def _stretch(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> _Stretch:
@@ -103,32 +96,15 @@ def _stretch(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> _St
     return _Stretch(ts, moved_l[keep], moves.at_rest[keep], np.cumsum(breaks))
 
 
-def _differences(stretch: _Stretch, width: int) -> tuple[Floats, NDArray[np.bool_], NDArray[np.int64]]:
-    """Litres moved from each place to `width` steps on, NaN across gaps.
+def _differences(stretch: _Stretch) -> tuple[Floats, NDArray[np.bool_], NDArray[np.int64]]:
+    """Litres moved from each place to each of `WIDTHS` steps on, NaN across gaps. Shape (w, n).
 
     Beside them whether no hose was open meanwhile, and the last step that it took: where the data end at rest, that is
     sooner.
     """
-    size = len(stretch.ts)
-    count = size - width
-    if count <= 0:
-        return np.empty(0), np.empty(0, dtype=bool), np.empty(0, dtype=np.int64)
-    before = np.concatenate([np.full(SIDE - 1, np.nan), _mean_of(stretch.moved, SIDE)])[:count]
-    after = _mean_of(stretch.moved, SIDE)[width:]
-    last = np.arange(count) + width + SIDE - 1
-    is_first = (last >= size) & (last - SIDE + FIRST_SIDE < size)
-    last = np.minimum(np.where(is_first, last - SIDE + FIRST_SIDE, last), size - 1)
-    first = np.maximum(np.arange(count) - SIDE + 1, 0)
-    open_so_far = np.concatenate([[0], np.cumsum(~stretch.rest)])
-    quiet = open_so_far[last + 1] == open_so_far[first]
-    litres = np.where(is_first & quiet, _mean_of(stretch.moved, FIRST_SIDE)[width:], after) - before
-    litres[stretch.block[last] != stretch.block[first]] = np.nan
-    return litres, quiet, last
+    from pipeline.features.kernels import differences  # numba is a second to import: only who analyses pays
 
-
-def _surface_l_per_mm(moves: Moves, end_s: float) -> float:
-    """The chart's usual slope up to an instant. [l/mm]"""
-    return float(np.median(moves.surface_l_per_mm[: max(int(np.searchsorted(moves.ts_s, end_s)), 1)]))
+    return differences(stretch.moved, stretch.rest, stretch.block, np.array(WIDTHS), (SIDE, FIRST_SIDE))
 
 
 def _middle_and_tail(sample: Floats) -> tuple[float, float]:
@@ -148,12 +124,14 @@ def step_spread(moves: Moves, moved_l: Floats, start_s: float, end_s: float) -> 
     scale at the median and at the 90th percentile, since such noise has heavy tails; never below 0.1 mm.
     """
     stretch = _stretch(moves, moved_l, start_s, end_s)
-    floor = 0.1 * _surface_l_per_mm(moves, end_s)
+    floor = 0.1 * moves.usual_l_per_mm(end_s)
     spread = np.full((len(WIDTHS), 2), np.nan)
-    for number, width in enumerate(WIDTHS):
-        litres, quiet, _ = _differences(stretch, width)
-        for state, here in enumerate((quiet, ~quiet)):
-            sample = np.abs(litres[here & np.isfinite(litres)])
+    litres, quiet, _ = _differences(stretch)
+    told = np.isfinite(litres)
+    for number in range(len(WIDTHS)):
+        sizes, at_rest = np.abs(litres[number, told[number]]), quiet[number, told[number]]
+        for state, here in enumerate((at_rest, ~at_rest)):
+            sample = sizes[here]
             if len(sample) >= 60:
                 middle, tail = _middle_and_tail(sample)
                 spread[number, state] = max(1.4826 * middle, tail / 1.645, floor)
@@ -170,7 +148,7 @@ def find_steps(moves: Moves, moved_l: Floats, spread: Spread, start_s: float, en
     as `step_spread` gives it. A move is the difference between the mean of four steps before and four after.
     """
     stretch = _without_hops(_stretch(moves, moved_l, start_s - LOOK_BACK_S, end_s), float(spread[0, 1]))
-    smallest = SMALLEST_MM * _surface_l_per_mm(moves, end_s)
+    smallest = SMALLEST_MM * moves.usual_l_per_mm(end_s)
     found: list[Step] = []
     free = np.ones(len(stretch.ts), dtype=bool)
     for _ in range(MOST_A_DAY):
@@ -206,15 +184,17 @@ def _candidates(stretch: _Stretch, spread: Spread, start_s: float, free: NDArray
     which is for the balance to judge.
     """
     found = []
+    every, spacing_s = _differences(stretch), _spacing_s(stretch)
     for number, width in enumerate(WIDTHS):
-        litres, quiet, last = _differences(stretch, width)
-        if not len(litres):
+        count = len(stretch.ts) - width
+        if count <= 0:
             break
+        litres, quiet, last = (part[number, :count] for part in every)
         sd = np.where(quiet, spread[number, 0], spread[number, 1])
-        sd = np.where(last - np.arange(len(last)) < width + SIDE - 1, FIRST_WIDER * sd, sd)
+        sd[last - np.arange(count) < width + SIDE - 1] *= FIRST_WIDER
         usable = np.isfinite(litres) & (stretch.ts[last] >= start_s)
-        usable &= free[: len(litres)] & free[width : width + len(litres)]
-        usable &= np.abs(litres) >= SLOWEST_L_PER_H * width * _spacing_s(stretch) / 3600.0
+        usable &= free[:count] & free[width : width + count]
+        usable &= np.abs(litres) >= SLOWEST_L_PER_H * width * spacing_s / 3600.0
         found.append(_Candidates(width, litres, sd, usable))
     return found
 

@@ -87,7 +87,7 @@ def is_large(series: GaugeSeries, move: Move) -> bool:
 
 def surface_l_per_mm(series: GaugeSeries, move: Move) -> float:
     """The chart's usual slope, by the readings up to a move. [l/mm]"""
-    return float(np.median(series.surface_l_per_mm[: max(int(np.searchsorted(series.ts_s, move.step.known_s)), 1)]))
+    return series.usual_l_per_mm(move.step.known_s)
 
 
 def moves_of_steps(series: GaugeSeries, flows: list[MeterFlow], steps: list[tuple[int, Step]]) -> list[Move]:
@@ -113,7 +113,7 @@ def lone_member(members: tuple[GaugeSeries, ...], step: Step, until_s: float) ->
     if min(len(before), len(after)) < FEWEST_READINGS:
         return None
     shift_mm = float(np.median(after) - np.median(before))
-    alone_mm = step.litres / float(np.median(one.surface_l_per_mm[: max(int(np.searchsorted(one.ts_s, until_s)), 1)]))
+    alone_mm = step.litres / one.usual_l_per_mm(until_s)
     is_alone = abs(shift_mm) > JUMP_MM and ALONE_SHARE < shift_mm / alone_mm < 1.0 / ALONE_SHARE
     return place if is_alone else None
 

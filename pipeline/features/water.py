@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ledger.gauge import GaugeSeries, Strapping
+from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -39,11 +40,10 @@ def water_points(series: GaugeSeries, strapping: Strapping, *, hours: float = 4.
     key = np.floor(ts / (hours * 3600.0)).astype(np.int64)
     starts = np.flatnonzero(np.diff(key, prepend=key[0] - 1))
     ends = np.append(starts[1:], len(key))
-    height = np.array([np.median(water[low:high]) for low, high in zip(starts, ends, strict=True)])
-    spread = [
-        1.4826 * float(np.median(np.abs(water[low:high] - about)))
-        for low, high, about in zip(starts, ends, height, strict=True)
-    ]
+    edges = list(zip(starts.tolist(), ends.tolist(), strict=True))
+    height = np.array([median(water[low:high]) for low, high in edges])
+    off = np.abs(water - np.repeat(height, ends - starts))
+    spread = [1.4826 * median(off[low:high]) for low, high in edges]
     at = np.add.reduceat(ts, starts) / (ends - starts)
     about = np.maximum(np.stack([height, height - SIDE_MM, height + SIDE_MM]), strapping.span_mm()[0])
     then = np.tile(at, 3)

@@ -9,12 +9,15 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from pipeline.ledger.gauge import GaugeSeries
-from pipeline.ledger.movements import MeterFlow, cumulative_l
+from pipeline.ledger.movements import MeterFlow, sold_until_l
+from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
 
 WIDEST_LAG_S = 150 * 60.0
 """Widest lag looked for: an hour of daylight saving and more."""
+KNOT_S = 5.0
+"""How finely sales are followed."""
 FEWEST_LITRES = 300.0
 """Below this much sold at a site in a day its clocks are not compared."""
 
@@ -53,7 +56,7 @@ def day_lag(tanks: list[TankMovement]) -> DayLag | None:
     if not prepared or sum(float(np.nansum(np.abs(item[1]))) for item in prepared) < FEWEST_LITRES:
         return None
     at_zero = _misfit(prepared, np.zeros(1))[0]
-    step = max(60.0, min(float(np.median(np.diff(item[0]))) for item in prepared))
+    step = max(60.0, min(median(np.diff(item[0])) for item in prepared))
     best = _coarse_lag_s(prepared, step)
     while step > 3.0:
         grid = best + step * np.linspace(-1.0, 1.0, 7)
@@ -96,18 +99,17 @@ def _prepared(tank: TankMovement) -> Prepared | None:
         return None
     fall = -np.diff(stock)
     keep = tank.usable[1:] & tank.usable[:-1] & (np.diff(ts) <= max(3 * tank.series.nominal_s, 400.0))
-    limit = 8.0 * np.quantile(np.abs(fall[keep]), 0.95) + 10.0 if keep.any() else 0.0
+    limit = 8.0 * quantile(np.abs(fall[keep]), 0.95) + 10.0 if keep.any() else 0.0
     keep &= np.abs(fall) <= limit
-    knots = np.arange(ts[0] - WIDEST_LAG_S - 600, ts[-1] + WIDEST_LAG_S + 600, 5.0)
-    sold = np.sum([cumulative_l(flow, knots) for flow in tank.flows], axis=0)
+    knots = np.arange(ts[0] - WIDEST_LAG_S - 600, ts[-1] + WIDEST_LAG_S + 600, KNOT_S)
+    sold = sold_until_l(tank.flows, knots)
     return (ts, np.where(keep, fall, np.nan), knots, sold) if keep.sum() >= 20 else None
 
 
 def _misfit(prepared: list[Prepared], lags_s: Floats) -> Floats:
-    total = np.zeros(len(lags_s))
-    for ts, fall, knots, sold in prepared:
-        keep = np.isfinite(fall)
-        for number, lag in enumerate(lags_s):
-            moved = np.diff(np.interp(ts + lag, knots, sold))
-            total[number] += float(((fall[keep] - moved[keep]) ** 2).sum())
-    return total
+    """Sum of squares of fall less sales over all tanks, at each lag. Shape of `lags_s`."""
+    from pipeline.ledger.kernels import misfits  # numba is a second to import: only who analyses pays
+
+    lags_s = np.asarray(lags_s, dtype=np.float64)
+    every = [misfits(ts, fall, sold, float(knots[0]), KNOT_S, lags_s) for ts, fall, knots, sold in prepared]
+    return np.sum(every, axis=0)

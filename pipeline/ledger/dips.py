@@ -9,8 +9,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.ledger.drops import Drop
-from pipeline.ledger.gauge import GaugeSeries
-from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans
+from pipeline.ledger.gauge import GaugeSeries, kept
+from pipeline.ledger.movements import MeterFlow, OpenSpans, open_spans, sold_until_l
+from pipeline.ledger.stretches import is_inside, stretches
 
 Floats = NDArray[np.float64]
 
@@ -69,19 +70,26 @@ def settled_dips(
         Further spans whose readings are left out: sudden moves that are accounted for by themselves. [s]
     """
     spans = open_spans(flows)
+    left_out = [*((drop.start_s, drop.end_s + SETTLE_S) for drop in drops), *holes]
+    over_s = np.sort([end_s for _, end_s in left_out])
+    span = np.floor(series.ts_s / max(DIP_S, series.nominal_s)).astype(np.int64)
+    dips = [
+        _reduced(_frame(part, flows, spans, over_s).filter(pl.Series(~is_inside(part.ts_s, left_out))))
+        for part in (kept(series, here) for here in stretches(span))
+    ]
+    return _as_dips(pl.concat(dips), tuple(flow.meter_id for flow in flows))
+
+
+def _frame(series: GaugeSeries, flows: list[MeterFlow], spans: OpenSpans, over_s: Floats) -> pl.DataFrame:
+    """A row for each of some readings; `over_s` when drops and moves were over, in order."""
     rest = spans.rest_s(series.ts_s)
     state = np.where(rest >= REST_S, 0, np.where((rest > 20.0) & (spans.next_s(series.ts_s) > 20.0), 1, 2))
-    keep = np.ones(len(series), dtype=bool)
-    left_out = [*((drop.start_s, drop.end_s + SETTLE_S) for drop in drops), *holes]
-    for start_s, end_s in left_out:
-        keep &= ~((series.ts_s > start_s) & (series.ts_s < end_s))
-    # What stands on either side of a drop is no one dip, though both may lie in one span.
-    part = np.searchsorted(np.sort([end_s for _, end_s in left_out]), series.ts_s, "right")
-    sold = np.column_stack([cumulative_l(flow, series.ts_s) for flow in flows]) if flows else np.zeros((len(series), 0))
-    frame = pl.DataFrame(
+    sold = [sold_until_l([flow], series.ts_s) for flow in flows]
+    return pl.DataFrame(
         {
             "span": np.floor(series.ts_s / max(DIP_S, series.nominal_s)).astype(np.int64),
-            "part": part,
+            # What stands on either side of a drop is no one dip, though both may lie in one span.
+            "part": np.searchsorted(over_s, series.ts_s, "right"),
             "ts_s": series.ts_s,
             "state": state.astype(np.int8),
             "gauge_l": series.gauge_l,
@@ -92,34 +100,39 @@ def settled_dips(
             "surface_l_per_mm": series.surface_l_per_mm,
             "apart_l": series.apart_l,
             "open_h": spans.hours_until(series.ts_s),
-            "moved_l": series.gauge_l + sold.sum(axis=1),
-            **{f"sold_{number}": sold[:, number] for number in range(len(flows))},
+            "moved_l": series.gauge_l + np.sum(sold, axis=0),
+            **{f"sold_{number}": litres for number, litres in enumerate(sold)},
         }
-    ).filter(pl.Series(keep))
-    return _reduced(frame, tuple(flow.meter_id for flow in flows))
+    )
 
 
-def _reduced(frame: pl.DataFrame, meters: tuple[str, ...]) -> Dips:
+MEANS = ("ts_s", "gauge_l", "level_mm", "temp_c", "density_kg_m3", "surface_l_per_mm", "apart_l", "open_h")
+
+
+def _reduced(frame: pl.DataFrame) -> pl.DataFrame:
+    """A row for each dip of some readings, in order."""
     moved = pl.col("moved_l")
     calm = frame.filter(pl.col("state") == pl.col("state").min().over(SPAN))
     calm = calm.with_columns(off_l=(moved - moved.median().over(SPAN)).abs())
     calm = calm.with_columns(spread_l=1.4826 * pl.col("off_l").median().over(SPAN))
     calm = calm.filter(pl.col("off_l") <= 4.0 * pl.col("spread_l") + 1.0)
-    means = ["ts_s", "gauge_l", "level_mm", "temp_c", "density_kg_m3", "surface_l_per_mm", "apart_l", "open_h"]
-    sold_names = [f"sold_{number}" for number in range(len(meters))]
-    dips = (
+    return (
         calm.with_columns(pl.col("temp_c", "density_kg_m3", "water_mm").fill_nan(None))
         .group_by(SPAN, maintain_order=True)
         .agg(
-            pl.col(means + sold_names).mean(),
+            pl.col(*MEANS, r"^sold_\d+$").mean(),
             pl.col("water_mm").median(),
             pl.col("state", "spread_l").first(),
             pl.len().cast(pl.Int64).alias("count"),
         )
         .sort(SPAN)
     )
-    sold = dips.select(sold_names).to_numpy() if meters else np.zeros((dips.height, 0))
+
+
+def _as_dips(dips: pl.DataFrame, meters: tuple[str, ...]) -> Dips:
+    sold = dips.select(f"sold_{number}" for number in range(len(meters))).to_numpy()
+    sold = sold if meters else np.zeros((dips.height, 0))
     values = {
-        name: dips[name].cast(pl.Float64).to_numpy().astype(np.float64) for name in [*means, "water_mm", "spread_l"]
+        name: dips[name].cast(pl.Float64).to_numpy().astype(np.float64) for name in [*MEANS, "water_mm", "spread_l"]
     }
     return Dips(**values, state=dips["state"].to_numpy(), count=dips["count"].to_numpy(), sold_l=sold, meters=meters)

@@ -133,9 +133,8 @@ def _is_jump(drop: Drop, series: GaugeSeries) -> bool:
 
 def _refined(series: GaugeSeries, sold_l: Floats, around_s: tuple[float, float]) -> Drop | None:
     """The rise's edges at full resolution and its litres, from the quiet before to the settled after."""
-    moved = series.gauge_l + sold_l
     low, high = np.searchsorted(series.ts_s, [around_s[0] - 1200.0, around_s[1] + 2400.0])
-    window = moved[low:high]
+    window = series.gauge_l[low:high] + sold_l[low:high]
     ts = series.ts_s[low:high]
     before, after = window[ts < around_s[0] + 1e-6], window[ts >= around_s[1] + 300.0]
     if not len(before):

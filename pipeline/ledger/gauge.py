@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
+
+from pipeline.physics.ranks import RunningMedian
 
 Floats = NDArray[np.float64]
 
@@ -136,6 +139,26 @@ class GaugeSeries:
     def __len__(self) -> int:
         """How many readings there are."""
         return len(self.ts_s)
+
+    @cached_property
+    def told_temp(self) -> tuple[Floats, Floats]:
+        """Instants at which a temperature was measured, and it. [s, °C]"""
+        known = np.isfinite(self.temp_c)
+        return self.ts_s[known], self.temp_c[known]
+
+    @cached_property
+    def _slopes(self) -> RunningMedian:
+        return RunningMedian(self.surface_l_per_mm)
+
+    def usual_l_per_mm(self, until_s: float) -> float:
+        """The chart's usual slope by the readings before an instant, by the first where there is none. [l/mm]"""
+        return self._slopes.of_first(max(int(np.searchsorted(self.ts_s, until_s)), 1))
+
+
+def kept(series: GaugeSeries, keep: NDArray[np.bool_] | slice) -> GaugeSeries:
+    """The readings for which `keep`, shape (n,), is true, or those of a slice."""
+    values = {name: value[keep] for name, value in vars(series).items() if isinstance(value, np.ndarray)}
+    return GaugeSeries(**values, nominal_s=series.nominal_s, is_on_change=series.is_on_change)
 
 
 def _filled_forward(values: Floats) -> Floats:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,15 @@ class MeterFlow:
     start_s: Floats
     end_s: Floats
     volume_l: Floats
+
+    @cached_property
+    def knots(self) -> tuple[Floats, Floats]:
+        """Instants at which a sale begins or ends, never falling, and the litres sold until then. Shape (2 n,) each."""
+        total = np.concatenate([[0.0], np.cumsum(self.volume_l)])
+        knots_s, knots_l = np.empty(2 * len(self.end_s)), np.empty(2 * len(self.end_s))
+        knots_s[0::2], knots_s[1::2] = self.start_s, np.maximum(self.end_s, self.start_s + 1e-3)
+        knots_l[0::2], knots_l[1::2] = total[:-1], total[1:]
+        return np.maximum.accumulate(knots_s), knots_l
 
     def shifted(self, lag_at: Floats) -> MeterFlow:
         """The same sales on the gauge's clock: `lag_at` seconds, shape (n,), are taken off each sale's times."""
@@ -45,12 +56,21 @@ def cumulative_l(flow: MeterFlow, at_s: Floats) -> Floats:
     """Litres sold by the meter up to each instant, a sale's litres spread evenly over its time. Shape of `at_s`. [l]"""
     if not len(flow.end_s):
         return np.zeros(len(at_s))
-    total = np.concatenate([[0.0], np.cumsum(flow.volume_l)])
-    knots_s = np.empty(2 * len(flow.end_s))
-    knots_l = np.empty_like(knots_s)
-    knots_s[0::2], knots_s[1::2] = flow.start_s, np.maximum(flow.end_s, flow.start_s + 1e-3)
-    knots_l[0::2], knots_l[1::2] = total[:-1], total[1:]
-    return np.interp(at_s, np.maximum.accumulate(knots_s), knots_l)
+    return np.interp(at_s, *flow.knots)
+
+
+def sold_until_l(flows: Sequence[MeterFlow], at_s: Floats) -> Floats:
+    """Litres sold by some meters together up to each instant, none of which is before the one ahead of it. [l]
+
+    Shape of `at_s`.
+    """
+    from pipeline.ledger.kernels import add_between  # numba is a second to import: only who analyses pays
+
+    total = np.zeros(len(at_s))
+    for flow in flows:
+        if len(flow.end_s):
+            add_between(*flow.knots, at_s, total)
+    return total
 
 
 def open_hoses(flows: list[MeterFlow], at_s: Floats) -> NDArray[np.int64]:

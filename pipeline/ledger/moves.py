@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.ledger.drops import Drop
-from pipeline.ledger.gauge import GaugeSeries, longest_hold_s
-from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans
+from pipeline.ledger.gauge import GaugeSeries, kept, longest_hold_s
+from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans, sold_until_l
+from pipeline.ledger.stretches import is_inside, stretches
+from pipeline.physics.ranks import RunningMedian
 
 Floats = NDArray[np.float64]
 
@@ -49,6 +52,14 @@ class Moves:
         """How many steps there are."""
         return len(self.ts_s)
 
+    @cached_property
+    def _slopes(self) -> RunningMedian:
+        return RunningMedian(self.surface_l_per_mm)
+
+    def usual_l_per_mm(self, until_s: float) -> float:
+        """The chart's usual slope up to an instant. [l/mm]"""
+        return self._slopes.of_first(max(int(np.searchsorted(self.ts_s, until_s)), 1))
+
     def moved_l(self) -> Floats:
         """Stock with what the unit's own meters sold added back, so that it moves only for other reasons. [l]"""
         sold = np.diff(self.sold_l, axis=0, prepend=self.sold_l[:1])
@@ -67,18 +78,8 @@ def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], 
     """
     step_s = max(STEP_S, series.nominal_s)
     names = [f"sold_{number}" for number in range(len(flows))]
-    frame = pl.DataFrame(
-        {
-            "key": np.floor(series.ts_s / step_s).astype(np.int64),
-            "ts_s": series.ts_s,
-            "stock_l": series.gauge_l,
-            "surface_l_per_mm": series.surface_l_per_mm,
-            "level_mm": series.level_mm,
-            **{name: cumulative_l(flow, series.ts_s) for name, flow in zip(names, flows, strict=True)},
-        }
-    )
-    last = [pl.col(name).last().name.prefix("last_") for name in READ]
-    steps = frame.group_by("key", maintain_order=True).agg(pl.col(*READ, *names).mean(), *last).sort("key")
+    key = np.floor(series.ts_s / step_s).astype(np.int64)
+    steps = pl.concat([_means(kept(series, here), flows, key[here]) for here in stretches(key)])
     used = [_while_used(flow, share, series.ts_s) for flow, share in zip(flows, shares, strict=True)]
     hold_s = longest_hold_s(series.ts_s, 2.5 * step_s, LONGEST_HOLD_S)
     steps = _held(steps, step_s, hold_s)
@@ -90,9 +91,7 @@ def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], 
         sold[held, number] = cumulative_l(flow, ts_s[held])
     nearest = np.minimum(np.searchsorted(series.ts_s, ts_s), len(series) - 1)
     own = np.column_stack([share[nearest] for share in shares]) if shares else np.zeros((len(ts_s), 0))
-    in_drop = np.zeros(len(ts_s), dtype=bool)
-    for drop in drops:
-        in_drop |= (ts_s > drop.start_s - 0.5 * step_s) & (ts_s < drop.end_s + SETTLE_S)
+    in_drop = is_inside(ts_s, [(drop.start_s - 0.5 * step_s, drop.end_s + SETTLE_S) for drop in drops])
     return Moves(
         ts_s=ts_s,
         known_s=steps["known_s"].to_numpy(),
@@ -107,6 +106,22 @@ def moves_of(series: GaugeSeries, flows: list[MeterFlow], shares: list[Floats], 
         step_s=step_s,
         gap_s=max(3.0 * step_s, hold_s),
     )
+
+
+def _means(series: GaugeSeries, flows: list[MeterFlow], key: NDArray[np.int64]) -> pl.DataFrame:
+    """A row for each step with readings, of which `key`, shape (n,), says which step each is in: means and the last."""
+    frame = pl.DataFrame(
+        {
+            "key": key,
+            "ts_s": series.ts_s,
+            "stock_l": series.gauge_l,
+            "surface_l_per_mm": series.surface_l_per_mm,
+            "level_mm": series.level_mm,
+            **{f"sold_{number}": sold_until_l([flow], series.ts_s) for number, flow in enumerate(flows)},
+        }
+    )
+    last = [pl.col(name).last().name.prefix("last_") for name in READ]
+    return frame.group_by("key", maintain_order=True).agg(pl.exclude("key").mean(), *last)
 
 
 def _held(steps: pl.DataFrame, step_s: float, longest_s: float) -> pl.DataFrame:

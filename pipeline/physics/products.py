@@ -17,6 +17,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -144,6 +145,12 @@ def expansion_per_k(product: str, temp_c: ArrayLike, density_15_kg_m3: ArrayLike
     warmer, cooler = (as_floats(product_vcf(product, temp + d, density_15_kg_m3)) for d in (0.25, -0.25))
     slope = (np.log(cooler) - np.log(warmer)) / 0.5
     return like_inputs(slope, temp_c, 0.0 if density_15_kg_m3 is None else density_15_kg_m3)
+
+
+@cache
+def expansion_15_per_k(product: str) -> float:
+    """`expansion_per_k` of a product's typical density at 15 °C, which is asked for at every drop. [1/K]"""
+    return float(as_floats(expansion_per_k(product, 15.0)))
 
 
 def _stock_15_kg_m3(blend: Blend, density_15_kg_m3: ArrayLike | None) -> FloatArray | float:

@@ -12,6 +12,7 @@ from pipeline.estimate.observe import UnitObserved
 from pipeline.features.trading_days import TradingDays
 from pipeline.ledger.gauge import GaugeSeries
 from pipeline.physics.products import product_base_density_15_kg_m3
+from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +53,7 @@ def _median(days: TradingDays, ts_s: Floats, values: Floats) -> Floats:
     """The median of the known values of each day."""
     known = np.isfinite(values)
     held, edges = values[known], np.searchsorted(ts_s[known], days.bounds_s)
-    return np.array([np.median(held[low:high]) if high > low else np.nan for low, high in pairwise(edges)])
+    return np.array([median(held[low:high]) if high > low else np.nan for low, high in pairwise(edges)])
 
 
 def change_since_known(values: Floats) -> Floats:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.estimate.seen_steps import steps_of
-from pipeline.features.probe import kept
+from pipeline.ledger.gauge import kept
 from pipeline.ledger.moves import moves_of
 from tests.support.hand_unit import FIRST_DAY, at_s, gauge_of
 

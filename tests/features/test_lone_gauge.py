@@ -5,10 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.features.probe import kept
 from pipeline.features.steps import Step
 from pipeline.features.transit import lone_member
-from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.gauge import GaugeSeries, kept
 from tests.support.gauges import straight_gauge
 
 L_PER_MM = 20.0
