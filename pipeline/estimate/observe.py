@@ -13,8 +13,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds, used_lag_s
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds
 from pipeline.estimate.seen_steps import steps_of
+from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock
 from pipeline.features.feeds import FeedDay, onset_s, other_feed, own_feeds
 from pipeline.features.probe import (
     JOINED_STUCK_S,
@@ -27,12 +28,12 @@ from pipeline.features.probe import (
 )
 from pipeline.features.steps import Step
 from pipeline.features.totals import Unbooked, unbooked
-from pipeline.ledger.clocks import DayLag, TankMovement, day_lag
+from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.dips import SETTLE_S
 from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
-from pipeline.ledger.gauge import kept, seconds
-from pipeline.ledger.movements import MeterFlow, open_spans, ordered_flow, sold_until_l
+from pipeline.ledger.gauge import seconds
+from pipeline.ledger.movements import MeterFlow, in_order, open_spans, ordered_flow, sold_until_l
 from pipeline.ledger.moves import Moves, moves_of
 from pipeline.ledger.stretches import is_inside
 
@@ -120,13 +121,17 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     feeds = feeds_of(tables["meter_feeds"], [item.unit for item in units])
     flows = meter_flows(tables["sales"])
     for item in units:
-        _open(item, _own_flows(item.unit, flows, feeds, []), {})
+        booked = _own_flows(item.unit, flows, feeds, [])
+        _open(item, [in_order(flow) for flow in booked], {})
+        item.own = booked
     days = (
         np.unique(np.concatenate([_days(item.unit.series.ts_s) for item in units])) if units else np.empty(0, np.int64)
     )
-    lags = {int(day): lag for day in days if (lag := _lag_of(units, int(day))) is not None}
+    lags = clocks_of(
+        [Clocked(item.unit.series, [known.drop for known in item.drops], item.own) for item in units], days.tolist()
+    )
     lost = _unbooked_of(tables)
-    flows = {name: _on_gauge_clock(flow, lags) for name, flow in flows.items()}
+    flows = {name: drawn_on_gauge_clock(flow, lags) for name, flow in flows.items()}
     for item, unit in zip(units, [unit for unit in built if unit is not None], strict=True):
         item.unit = unit
         _open(item, _own_flows(unit, flows, feeds, []), lags)
@@ -216,42 +221,6 @@ def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:
     return [
         KnownDrop(replace(drop, tickets=final.get(k, ())), days[k], then.get(k, ())) for k, drop in enumerate(drops)
     ]
-
-
-def _lag_of(units: list[_Working], day: int) -> DayLag | None:
-    start, end = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
-    tanks = []
-    for item in units:
-        series = item.unit.series
-        low, high = np.searchsorted(series.ts_s, [start, end])
-        if high - low < 20:
-            continue
-        part = kept(series, slice(low, high))
-        usable = np.ones(len(part), dtype=bool)
-        for known in item.drops:
-            if known.drop.end_s + HOLD_BACK_S < start or known.drop.start_s > end:
-                continue
-            usable &= (part.ts_s < known.drop.start_s) | (part.ts_s > known.drop.end_s + HOLD_BACK_S)
-        flows = [_between(flow, start - 3 * 3600.0, (day + 1) * DAY_S) for flow in item.own]
-        tanks.append(TankMovement(part, flows, usable))
-    return day_lag(tanks)
-
-
-def _between(flow: MeterFlow, start_s: float, end_s: float) -> MeterFlow:
-    low, high = np.searchsorted(flow.end_s, [start_s, end_s])
-    return MeterFlow(flow.meter_id, flow.start_s[low:high], flow.end_s[low:high], flow.volume_l[low:high])
-
-
-def _on_gauge_clock(flow: MeterFlow, lags: dict[int, DayLag]) -> MeterFlow:
-    """The sales on the gauge's clock, none of them before the time that its day's run is first to see.
-
-    The day is that of a sale's end: a sale at the half hour's edge is known in time for all that came before it.
-    """
-    numbers, place = np.unique((flow.end_s // DAY_S).astype(np.int64), return_inverse=True)
-    shift = np.array([used_lag_s(lags.get(int(day))) for day in numbers])[place]
-    least = np.array([first_seen_s(int(day), lags) for day in numbers])[place]
-    start, end = np.maximum(flow.start_s - shift, least), np.maximum(flow.end_s - shift, least)
-    return ordered_flow(flow.meter_id, start, end, flow.volume_l)
 
 
 def _unbooked_of(tables: Mapping[str, pl.DataFrame], *, mirrored: bool = False) -> list[Unbooked]:

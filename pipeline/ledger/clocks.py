@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from pipeline.ledger.gauge import GaugeSeries
-from pipeline.ledger.movements import MeterFlow, sold_until_l
+from pipeline.ledger.movements import MeterFlow, in_order, sold_until_l
+from pipeline.ledger.stamps import ONE_INSTANT, Stamp, odd_share, stamped
 from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
@@ -18,6 +19,10 @@ WIDEST_LAG_S = 150 * 60.0
 """Widest lag looked for: an hour of daylight saving and more."""
 KNOT_S = 5.0
 """How finely sales are followed."""
+ODD_SHARE = 0.2
+"""Share of a day's litres in sales of an odd length from which it is asked which instant the till knows. No source."""
+CLEAR_FIT = 0.05
+"""Share of the movement by which one instant must explain more than both. No source."""
 FEWEST_LITRES = 300.0
 """Below this much sold at a site in a day its clocks are not compared."""
 
@@ -27,22 +32,41 @@ class DayLag:
     """Till minus gauge clock on one day [s], its standard error [s], and how much of the day's movement it explains.
 
     `gain` is the share by which the unexplained movement falls against no lag (0..1); `fit` the share of movement
-    that the sales explain at the best lag (0..1).
+    that the sales explain at the best lag (0..1); `stamp` which of a sale's two instants the till knew that day.
     """
 
     lag_s: float
     sd_s: float
     gain: float
     fit: float
+    stamp: Stamp = "both"
 
 
 @dataclass(frozen=True)
 class TankMovement:
-    """One tank's readings of a day, what its meters sold, and which steps are left out (drops, long gaps)."""
+    """One tank's readings of a day, its meters' sales as booked, and which steps are left out (drops, long gaps)."""
 
     series: GaugeSeries
     flows: list[MeterFlow]
     usable: NDArray[np.bool_]
+
+
+def day_clock(tanks: list[TankMovement]) -> DayLag | None:
+    """The lag of a day by what its till knows of a sale: both instants, unless the levels clearly say one."""
+    lag = _lag_as(tanks, "both")
+    if lag is None or odd_share(flow for tank in tanks for flow in tank.flows) <= ODD_SHARE:
+        return lag
+    best = replace(lag, fit=lag.fit + CLEAR_FIT)
+    for stamp in ONE_INSTANT:
+        other = _lag_as(tanks, stamp)
+        if other is not None and other.fit > best.fit:
+            best = replace(other, stamp=stamp)
+    return lag if best.stamp == "both" else best
+
+
+def _lag_as(tanks: list[TankMovement], stamp: Stamp) -> DayLag | None:
+    drawn = [replace(tank, flows=[in_order(stamped(flow, stamp)) for flow in tank.flows]) for tank in tanks]
+    return day_lag(drawn)
 
 
 def day_lag(tanks: list[TankMovement]) -> DayLag | None:

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.ledger.gauge import GaugeSeries, Strapping, gauge_series, joined_series, seconds, strapping_of
-from pipeline.ledger.movements import MeterFlow, ordered_flow
+from pipeline.ledger.movements import MeterFlow
 
 Floats = NDArray[np.float64]
 
@@ -129,11 +129,11 @@ def share_at(feeds: list[Feed], meter_id: str, unit_id: str, at_s: Floats) -> Fl
 
 
 def meter_flows(sales: pl.DataFrame) -> dict[str, MeterFlow]:
-    """Each meter's sales, whole, in order of time; test returns left out."""
+    """Each meter's sales as booked, whole, in order of their ends; test returns left out."""
     sold = sales.filter(pl.col("kind") == "sale").sort("meter_id", "ts_end", "sale_id")
     flows = {}
     for (meter_id,), part in sold.partition_by("meter_id", as_dict=True, maintain_order=True).items():
-        flows[str(meter_id)] = ordered_flow(
+        flows[str(meter_id)] = MeterFlow(
             str(meter_id), seconds(part["ts_start"]), seconds(part["ts_end"]), part["volume_l"].to_numpy()
         )
     return flows

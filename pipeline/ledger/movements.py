@@ -52,6 +52,11 @@ def ordered_flow(meter_id: str, start_s: Floats, end_s: Floats, volume_l: Floats
     return MeterFlow(meter_id, start, end, volume)
 
 
+def in_order(flow: MeterFlow) -> MeterFlow:
+    """The same sales as `ordered_flow` has them."""
+    return ordered_flow(flow.meter_id, flow.start_s, flow.end_s, flow.volume_l)
+
+
 def cumulative_l(flow: MeterFlow, at_s: Floats) -> Floats:
     """Litres sold by the meter up to each instant, a sale's litres spread evenly over its time. Shape of `at_s`. [l]"""
     if not len(flow.end_s):

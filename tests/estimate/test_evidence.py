@@ -147,7 +147,7 @@ def test_the_way_that_the_rows_show_is_the_likeliest(place, way):
 def test_a_wall_that_is_uneven_over_short_stretches_is_rough_and_its_chart_not_wrong(place, far, rough):
     """One shape is known well: a fine one, in usual sizes; or a long one, which makes a chart wrong in bands.
 
-    Rough is e^(ratio - 1) to one: at 9 sizes e^35, at 2 sizes less than one. Once it is let loose, bands explain no more.
+    Rough is e^(ratio - 1) to one: at 9 sizes e^35, at 2 sizes less than one. Once it is so, bands explain no more.
     """
     prior = Prior(np.zeros(CHART_COLUMNS), np.concatenate([[0.003, 14.0], np.ones(16)]))
     sums = sums_of(np.zeros(len(HOURS)))

@@ -13,7 +13,7 @@ from pipeline.backtest.injection.run import inject
 from pipeline.ledger.dips import settled_dips
 from pipeline.ledger.drops import find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import build_unit, feeds_of, meter_flows, share_at, unit_members
-from pipeline.ledger.movements import MeterFlow, cumulative_l
+from pipeline.ledger.movements import cumulative_l, ordered_flow
 from pipeline.simulate.run import simulate_fleet
 from pipeline.simulate.settings import FleetSettings
 
@@ -42,7 +42,7 @@ def course(frames: Frames, members):
     unit = build_unit(tables, members)
     feeds = feeds_of(frames["meter_feeds"], [unit])
     flows = [
-        MeterFlow(name, flow.start_s, flow.end_s, flow.volume_l * share_at(feeds, name, unit.unit_id, flow.end_s))
+        ordered_flow(name, flow.start_s, flow.end_s, flow.volume_l * share_at(feeds, name, unit.unit_id, flow.end_s))
         for name, flow in meter_flows(frames["sales"]).items()
     ]
     flows = [flow for flow in flows if flow.volume_l.sum() > 0.0]

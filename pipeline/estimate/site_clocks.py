@@ -1,0 +1,76 @@
+"""A site's clocks, day by day, and its sales brought to when they were drawn by the gauge's."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, used_lag_s
+from pipeline.features.probe import kept
+from pipeline.ledger.clocks import DayLag, TankMovement, day_clock
+from pipeline.ledger.drops import Drop
+from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.movements import MeterFlow, ordered_flow
+from pipeline.ledger.stamps import ONE_INSTANT, stamped
+
+FEWEST_READINGS = 20
+"""A day with fewer readings of a tank says nothing of its clock."""
+BEFORE_S = 3 * 3600.0
+"""Sales that ended so long before a day may still have been drawn on it, where the clocks are apart."""
+
+
+@dataclass(frozen=True)
+class Clocked:
+    """A unit's readings, its drops and its meters' sales as booked."""
+
+    series: GaugeSeries
+    drops: list[Drop]
+    flows: list[MeterFlow]
+
+
+def clocks_of(units: Sequence[Clocked], days: Sequence[int]) -> dict[int, DayLag]:
+    """The clocks of each UTC day that tells, by its number."""
+    return {day: lag for day in days if (lag := _lag_of(units, day)) is not None}
+
+
+def _lag_of(units: Sequence[Clocked], day: int) -> DayLag | None:
+    start, end = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
+    tanks = []
+    for unit in units:
+        low, high = np.searchsorted(unit.series.ts_s, [start, end])
+        if high - low < FEWEST_READINGS:
+            continue
+        part = kept(unit.series, slice(low, high))
+        usable = np.ones(len(part), dtype=bool)
+        for drop in unit.drops:
+            if drop.end_s + HOLD_BACK_S < start or drop.start_s > end:
+                continue
+            usable &= (part.ts_s < drop.start_s) | (part.ts_s > drop.end_s + HOLD_BACK_S)
+        flows = [_between(flow, start - BEFORE_S, (day + 1) * DAY_S) for flow in unit.flows]
+        tanks.append(TankMovement(part, flows, usable))
+    return day_clock(tanks)
+
+
+def _between(flow: MeterFlow, start_s: float, end_s: float) -> MeterFlow:
+    low, high = np.searchsorted(flow.end_s, [start_s, end_s])
+    return MeterFlow(flow.meter_id, flow.start_s[low:high], flow.end_s[low:high], flow.volume_l[low:high])
+
+
+def drawn_on_gauge_clock(flow: MeterFlow, lags: dict[int, DayLag]) -> MeterFlow:
+    """The sales as drawn and on the gauge's clock, none of them before the time that its day's run is first to see.
+
+    The day is that of a sale's end: a sale at the half hour's edge is known in time for all that came before it.
+    """
+    numbers, place = np.unique((flow.end_s // DAY_S).astype(np.int64), return_inverse=True)
+    clocks = [lags.get(int(day)) for day in numbers]
+    shift = np.array([used_lag_s(clock) for clock in clocks])[place]
+    least = np.array([first_seen_s(int(day), lags) for day in numbers])[place]
+    start_s, end_s = flow.start_s, flow.end_s
+    for stamp in ONE_INSTANT:
+        here = np.array([clock is not None and clock.stamp == stamp for clock in clocks], dtype=bool)[place]
+        drawn = stamped(flow, stamp)
+        start_s, end_s = np.where(here, drawn.start_s, start_s), np.where(here, drawn.end_s, end_s)
+    start, end = np.maximum(start_s - shift, least), np.maximum(end_s - shift, least)
+    return ordered_flow(flow.meter_id, start, end, flow.volume_l)

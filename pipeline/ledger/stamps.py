@@ -1,0 +1,50 @@
+"""Which of a sale's two instants a till knows, told from how the tanks' levels fall.
+
+A till writes both, or the start and the payment, or one of them alone with the other a few seconds off. A hose gives
+some 35 l/min, so a sale that lasts a minute more or less than its litres take is one of these; the levels say which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.ledger.movements import MeterFlow
+
+Floats = NDArray[np.float64]
+Stamp = Literal["both", "start", "end"]
+
+ONE_INSTANT: Final[tuple[Stamp, ...]] = ("start", "end")
+HOSE_L_PER_MIN: Final = 35.0
+"""What a hose gives: 30 to 45 l/min into cars (common practice, no source)."""
+ODD_S: Final = 60.0
+"""A sale that lasts so much more or less than its litres take says that one of its instants is not the hose's."""
+
+
+def stamped(flow: MeterFlow, stamp: Stamp) -> MeterFlow:
+    """The sales, each at its place, as drawn where the till knows both instants, the start alone or the end alone."""
+    if stamp == "both":
+        return flow
+    takes_s = _takes_s(flow)
+    if stamp == "start":
+        return replace(flow, end_s=flow.start_s + takes_s)
+    return replace(flow, start_s=flow.end_s - takes_s)
+
+
+def odd_share(flows: Iterable[MeterFlow]) -> float:
+    """Share of the litres whose sales last longer or shorter than they take; 0 without any."""
+    odd_l = all_l = 0.0
+    for flow in flows:
+        is_odd = np.abs(flow.end_s - flow.start_s - _takes_s(flow)) > ODD_S
+        odd_l += float(flow.volume_l[is_odd].sum())
+        all_l += float(flow.volume_l.sum())
+    return odd_l / all_l if all_l > 0.0 else 0.0
+
+
+def _takes_s(flow: MeterFlow) -> Floats:
+    """How long a hose takes for each sale. Shape (n,). [s]"""
+    return np.asarray(60.0 * flow.volume_l / HOSE_L_PER_MIN)

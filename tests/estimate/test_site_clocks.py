@@ -1,0 +1,60 @@
+"""A site's sales as drawn by the gauge's clock. Evidence: worked by hand, no day knows a later one."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock
+from pipeline.ledger.movements import MeterFlow
+from tests.support.hand_unit import FIRST_DAY, at_s, gauge_of, lag_of
+
+
+def sale(start_h: float, end_h: float, litres: float = 70.0) -> MeterFlow:
+    return MeterFlow("M1", at_s(np.array([start_h])), at_s(np.array([end_h])), np.array([litres]))
+
+
+def drawn_h(flow: MeterFlow, clock=None) -> tuple[float, float]:
+    """From and to which hour of the data a sale was drawn, with that clock on the first day."""
+    told = drawn_on_gauge_clock(flow, {FIRST_DAY: clock} if clock else {})
+    return float(told.start_s[0] - at_s(0.0)) / 3_600.0, float(told.end_s[0] - at_s(0.0)) / 3_600.0
+
+
+@pytest.mark.parametrize("lag_s", [900.0, -900.0])
+def test_a_till_that_is_ahead_books_late(lag_s):
+    """A quarter of an hour; and a lag of less than four of its standard errors is none."""
+    assert drawn_h(sale(10.0, 10.05), lag_of(lag_s)) == pytest.approx((10.0 - lag_s / 3_600.0, 10.05 - lag_s / 3_600.0))
+    assert drawn_h(sale(10.0, 10.05), lag_of(lag_s, sd_s=300.0)) == pytest.approx((10.0, 10.05))
+
+
+@pytest.mark.parametrize(
+    ("stamp", "drawn"), [("both", (10.0, 10.5)), ("start", (10.0, 10.0 + 2 / 60)), ("end", (10.5 - 2 / 60, 10.5))]
+)
+def test_where_the_till_knows_one_instant_a_hose_takes_its_time_from_there(stamp, drawn):
+    """70 l at 35 l/min take two minutes; another day's clock says nothing of this one."""
+    clock = replace(lag_of(0.0), stamp=stamp)
+    assert drawn_h(sale(10.0, 10.5), clock) == pytest.approx(drawn)
+    assert drawn_h(sale(34.0, 34.5), clock) == pytest.approx((34.0, 34.5))
+
+
+def test_what_the_next_day_is_first_to_see_changes_nothing_that_the_day_before_saw():
+    """Paid half an hour after midnight, and drawn by its start at ten to eleven: it counts from half past eleven on."""
+    clock = replace(lag_of(0.0), stamp="start")
+    told = drawn_on_gauge_clock(sale(22.8, 24.5), {FIRST_DAY + 1: clock})
+    assert told.start_s[0] == told.end_s[0] == at_s(23.5)
+    assert told.volume_l[0] == 70.0
+
+
+def test_a_day_with_few_readings_has_no_clock():
+    """A reading a minute with 40 sales of 70 l says that the clocks agree; 19 readings say nothing."""
+    hours = np.arange(0.0, 24.0, 1 / 60)
+    ends = np.arange(2.0, 22.0, 0.5)
+    gone = 70.0 * np.clip((hours[:, None] - ends) * 30.0 + 1.0, 0.0, 1.0).sum(axis=1)
+    sold = MeterFlow("M1", at_s(ends - 2 / 60), at_s(ends), np.full(40, 70.0))
+    read = gauge_of(hours, 1_500.0 - gone / 5.0, nominal_s=60.0)
+    told = clocks_of([Clocked(read, [], [sold])], [FIRST_DAY, FIRST_DAY + 1])
+    assert list(told) == [FIRST_DAY]
+    assert told[FIRST_DAY].lag_s == pytest.approx(0.0, abs=10.0)
+    few = gauge_of(hours[::77], 1_500.0 - gone[::77] / 5.0, nominal_s=4_620.0)
+    assert len(few) == 19
+    assert clocks_of([Clocked(few, [], [sold])], [FIRST_DAY]) == {}
