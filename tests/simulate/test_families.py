@@ -43,9 +43,9 @@ def drawn(request):
     return fleet, simulate_world(fleet, [], settings_of(request.param))
 
 
-def test_there_are_four_families_to_develop_on_and_as_many_kept():
+def test_there_are_five_families_to_develop_on_and_four_kept():
     """Contract: at least eight, apart, every name its own."""
-    assert len(DEVELOPMENT) == 4
+    assert len(DEVELOPMENT) == 5
     assert len(KEPT) >= 4
     assert len(FAMILIES) == 1 + len(DEVELOPMENT) + len(KEPT)
     assert next(iter(FAMILIES)) == FleetSettings().family == "plain"

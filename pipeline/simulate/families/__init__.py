@@ -1,4 +1,4 @@
-"""Families of physics that fleets are drawn from: the plain one, four for development, and those that are kept.
+"""Families of physics that fleets are drawn from: the plain one, five for development, and those that are kept.
 
 The kept ones exist to measure: benchmarks alone draw fleets from them, and no number, prior, law or threshold of what
 judges is set by looking at them, at their fleets or at single cases of theirs. A kept family differs from those for

@@ -6,6 +6,7 @@ of Legal Metrology, OIML R 117-1, accuracy class 0.5), a level gauge within a fe
 2008; from memory), a chart within some 0.5 % of its capacity.
 """
 
+from dataclasses import replace
 from datetime import date
 
 from pipeline.simulate.families.record import Family
@@ -129,4 +130,11 @@ BUSTLING = Family(
     size_laws=(RoundMoney(0.4, (1.0, 2.0)),),
 )
 
-DEVELOPMENT = (ROAMING, HANGING, PARCHED, BUSTLING)
+DAWDLING = replace(
+    BUSTLING,
+    name="dawdling",
+    about="as bustling, with tills that stamp at payment minutes after the hose was hung up",
+    till_laws=(StampedAtPayment(Uniform(120.0, 600.0), 0.9),),
+)
+
+DEVELOPMENT = (ROAMING, HANGING, PARCHED, BUSTLING, DAWDLING)
