@@ -5,12 +5,12 @@ from functools import cache
 
 import numpy as np
 
-from pipeline.estimate.chart import ChartCalibration, NotCalibrated, calibrate_chart
+from pipeline.estimate.chart import ChartCalibration, NotCalibrated
 from pipeline.estimate.chart_fleet import told_by_fleet
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.simulate.chart import TrueShape
 from pipeline.simulate.model import Tank
-from tests.support.charts import charted_fleet
+from tests.support.charts import calibrate_chart, charted_fleet
 
 
 @cache

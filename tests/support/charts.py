@@ -3,6 +3,8 @@
 from datetime import date
 
 from pipeline.analysis import site_tables
+from pipeline.estimate.chart import ChartCalibration, NotCalibrated, calibrated_chart, judgeable_chart
+from pipeline.estimate.chart_fit import Told
 from pipeline.estimate.observe import observe_site
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.simulate.chart import TrueShape, true_shape, with_chart_faults
@@ -26,3 +28,9 @@ def charted_fleet(*, seed: int, tanks: int, days: int) -> tuple[list[UnitWalk], 
     tables = site_tables({name: frame for name, frame in frames.items() if not name.startswith("_")})
     units = [unit for one in tables for unit in observe_site(one).units]
     return [walk for unit in units if (walk := walk_unit(unit)) is not None], truth
+
+
+def calibrate_chart(walk: UnitWalk, *, told: Told | None = None) -> ChartCalibration | NotCalibrated:
+    """A walk's chart judged, or why it cannot be."""
+    chart = judgeable_chart(walk)
+    return chart if isinstance(chart, NotCalibrated) else calibrated_chart(chart, told=told)
