@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.chart_closing import Closing, Stretch, closing_of, daily_variance_l, stretches_of
-from pipeline.estimate.chart_correction import CorrectedChart, Correction, correction_of
+from pipeline.estimate.chart_correction import Between, CorrectedChart, Correction, correction_of
 from pipeline.estimate.chart_data import ChartData, Named, chart_data
 from pipeline.estimate.chart_fit import Fit, Told, fit_ways
 from pipeline.estimate.chart_fleet import Heard, heard_of
@@ -46,8 +46,9 @@ class ChartCalibration:
 
     `estimates` by name; `ways` the probability of each way to be wrong (`sound`: none); `span_mm` lowest and highest
     level seen; `days` how many days of data; `correction` gives the corrected chart at any level, `corrected` on the
-    site's own; `closing` and `stretches` as their classes say; `daily_l` the litres that the chart puts into the daily
-    variance of a month; `heard` what the fleet may learn from it (`chart_fleet.told_by_fleet`).
+    site's own; `widest` says where the site's is off most; `closing` and `stretches` as their classes say;
+    `daily_l` the litres that the chart puts into the daily variance of a month; `heard` what the fleet may learn from
+    it (`chart_fleet.told_by_fleet`).
     """
 
     tank_id: str
@@ -57,6 +58,7 @@ class ChartCalibration:
     ways: dict[str, float]
     correction: Correction
     corrected: CorrectedChart
+    widest: Between
     closing: Closing
     stretches: tuple[Stretch, ...]
     daily_l: float
@@ -137,6 +139,7 @@ def calibrated_chart(chart: JudgeableChart, *, told: Told | None = None) -> Char
         ways=_ways(fits, correction.weight),
         correction=correction,
         corrected=corrected,
+        widest=correction.widest(),
         closing=closing_of(data, lacks_l),
         stretches=stretches_of(data, lacks_l),
         daily_l=daily_variance_l(data, lacks_l),

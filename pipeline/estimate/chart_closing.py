@@ -32,15 +32,15 @@ class Closing:
 
 @dataclass(frozen=True)
 class Stretch:
-    """One stretch between two drops: from `start_s` to `end_s`, the level from `from_mm` to `to_mm`, `sold_l` drawn.
+    """One stretch between two drops: from `start_s` to `end_s`, the level from `start_mm` to `end_mm`, `sold_l` drawn.
 
     `before_l` and `after_l` are the variance that came up in it by the site's chart and by the corrected one.
     """
 
     start_s: float
     end_s: float
-    from_mm: float
-    to_mm: float
+    start_mm: float
+    end_mm: float
     sold_l: float
     before_l: float
     after_l: float
@@ -71,14 +71,20 @@ def stretches_of(data: ChartData, correction_l: Floats) -> tuple[Stretch, ...]:
             Stretch(
                 start_s=3600.0 * float(data.hours[dips[0]]),
                 end_s=3600.0 * float(data.hours[dips[-1]]),
-                from_mm=float(data.level_mm[dips[0]]),
-                to_mm=float(data.level_mm[dips[-1]]),
+                start_mm=float(data.level_mm[dips[0]]),
+                end_mm=float(data.level_mm[dips[-1]]),
                 sold_l=float(np.median(sold[last]) - np.median(sold[first])),
                 before_l=float(np.median(before[last]) - np.median(before[first])),
                 after_l=float(np.median(after[last]) - np.median(after[first])),
             )
         )
     return tuple(found)
+
+
+def sold_l_per_month(data: ChartData) -> float:
+    """Litres at 15 °C drawn in a month. [l]"""
+    sold = -data.others[:, data.names.index(METERS)]
+    return 24.0 * DAYS_A_MONTH * float(sold[-1] - sold[0]) / float(data.hours[-1] - data.hours[0])
 
 
 def daily_variance_l(data: ChartData, correction_l: Floats) -> float:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from pipeline.estimate.chart_fit import CHART, Fit
 from pipeline.estimate.chart_mixture import weights_of
@@ -14,6 +15,8 @@ from pipeline.estimate.chart_shape import TankModel
 from pipeline.estimate.chart_terms import correction_l, remainder_slopes
 
 Floats = NDArray[np.float64]
+
+_LEVELS = 120
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,21 @@ class CorrectedChart:
     is_visited: NDArray[np.bool_]
     remainder_l: Floats
     remainder_sd_l: Floats
+
+
+@dataclass(frozen=True)
+class Between:
+    """Litres that the chart lacks between two levels, `low_mm` and `high_mm`, with their SD."""
+
+    low_mm: float
+    high_mm: float
+    litres: float
+    sd_l: float
+
+    def chance_beyond(self, tolerance_l: float) -> float:
+        """Probability that the chart is off by more than so many litres between the two. 0..1"""
+        sd = max(self.sd_l, 1e-9)
+        return float(ndtr((-tolerance_l - self.litres) / sd) + ndtr((self.litres - tolerance_l) / sd))
 
 
 @dataclass(frozen=True)
@@ -68,6 +86,20 @@ class Correction:
             remainder_l=left,
             remainder_sd_l=left_sd,
         )
+
+    def widest(self) -> Between:
+        """The two levels seen between which the site's chart is off most."""
+        level = np.linspace(*self.span_mm, _LEVELS)
+        lacks = self.litres(level)
+        low, high = sorted((level[np.argmin(lacks)], level[np.argmax(lacks)]))
+        ends = np.array([low, high])
+
+        def between(fit: Fit) -> tuple[Floats, Floats]:
+            litres, slopes = correction_l(self.model, fit, ends)
+            return np.diff(litres), np.diff(slopes, axis=0)
+
+        mean, sd = self._mixed(between)
+        return Between(float(low), float(high), float(mean[0]), float(sd[0]))
 
     def table_levels_mm(self, step_mm: float | None) -> Floats:
         """The site's own levels, and where a step is given every multiple of it between its first and last. [mm]"""

@@ -2,6 +2,8 @@
 
 from datetime import date
 
+import polars as pl
+
 from pipeline.analysis import site_tables
 from pipeline.estimate.chart import ChartCalibration, NotCalibrated, calibrated_chart, judgeable_chart
 from pipeline.estimate.chart_fit import Told
@@ -14,19 +16,26 @@ from pipeline.simulate.model import Tank, Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
 
+Truth = dict[str, tuple[Tank, TrueShape]]
 
-def charted_fleet(*, seed: int, tanks: int, days: int) -> tuple[list[UnitWalk], dict[str, tuple[Tank, TrueShape]]]:
-    """A fleet's walks, and each tank as it is with its true shape; every tank that can has a wrong chart."""
+
+def charted_lake(*, seed: int, tanks: int, days: int, wrong: bool = True) -> tuple[dict[str, pl.DataFrame], Truth]:
+    """A lake's tables, and each tank as it is with its true shape; every tank that can has a wrong chart, or none."""
     settings = FleetSettings(fault_rate=1.0)
     fleet = draw_fleet(Window(date(2026, 3, 1), days), tanks, seed, settings)
-    faults = plan_faults(fleet, ["chart_error"], settings)
+    faults = plan_faults(fleet, ["chart_error"] if wrong else [], settings)
     frames = simulate_world(fleet, faults, settings)
     truth = {}
     for tank in fleet.tanks:
         real = with_chart_faults(tank, [fault for fault in faults if fault.tank_index == tank.index])
         truth[tank.tank_id] = (real, true_shape(real, seed))
-    tables = site_tables({name: frame for name, frame in frames.items() if not name.startswith("_")})
-    units = [unit for one in tables for unit in observe_site(one).units]
+    return {name: frame for name, frame in frames.items() if not name.startswith("_")}, truth
+
+
+def charted_fleet(*, seed: int, tanks: int, days: int) -> tuple[list[UnitWalk], Truth]:
+    """A fleet's walks, and each tank as it is with its true shape; every tank that can has a wrong chart."""
+    frames, truth = charted_lake(seed=seed, tanks=tanks, days=days)
+    units = [unit for one in site_tables(frames) for unit in observe_site(one).units]
     return [walk for unit in units if (walk := walk_unit(unit)) is not None], truth
 
 
