@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -22,7 +22,7 @@ from pipeline.estimate.chart_fit import Told
 from pipeline.estimate.chart_fleet import told_by_fleet
 from pipeline.estimate.observe import observe_site
 from pipeline.estimate.unit_walk import walk_unit
-from pipeline.load import EVER, sites_one_by_one
+from pipeline.load import EVER, other_charts, sites_one_by_one
 from pipeline.report.chart_pages import render_charts
 from pipeline.report.links import page_names
 from pipeline.report.site import new_folder, put_assets, put_pages
@@ -35,6 +35,11 @@ Tables = Mapping[str, pl.DataFrame]
 
 FOLDER: Final = "charts"
 """Folder below a run's that the pages and tables are put into."""
+
+
+_TANK_IDS: Final = {"tank_id": pl.String()}
+WORTH_WORKERS: Final = 4
+"""Charts from which it pays to start further processes, which takes each as long as two charts."""
 
 
 @dataclass(frozen=True)
@@ -50,8 +55,8 @@ class Asked:
 class Review:
     """What was found up to the UTC day `as_of`.
 
-    `frames` as `chart_frames` gives them, with the run's `sites` and `tanks`; `tables` the corrected chart of every
-    tank that could be judged; `broken` a line about each site that could not be looked at.
+    `frames` as `chart_frames` gives them, with the run's `sites`, `tanks` and `other_charts`; `tables` the corrected
+    chart of every tank that could be judged; `broken` a line about each site that could not be looked at.
     """
 
     as_of: date
@@ -67,7 +72,7 @@ class Review:
 
 
 @dataclass(frozen=True)
-class _Site:
+class SiteCharts:
     """One site's charts, those that cannot be judged, and what broke."""
 
     charts: list[JudgeableChart]
@@ -91,26 +96,33 @@ def review_charts(out: Path, asked: Asked) -> Review:
     with open_store(out, read_only=True) as store:
         homes, tanks = store.table("sites"), store.table("tanks")
         sites = list(_sites(store, _site_of(tanks, asked.tank_id)))
-        as_of = newest_day(store)
+        as_of, others = newest_day(store), other_charts(store)
     charts = [one for site in sites for one in site.charts if asked.tank_id in (None, one.tank_id)]
     reasons = {name: one.reason for site in sites for one in site.left_out for name in one.tank_ids}
     wanted = tanks if asked.tank_id is None else tanks.filter(tank_id=asked.tank_id)
-    found = calibrated_fleet(charts)
+    found = calibrated_fleet(charts, calibrated_alone(charts))
     frames = chart_frames(charts, found, {name: why for name, why in reasons.items() if name in wanted["tank_id"]})
-    frames |= {"sites": homes, "tanks": wanted}
+    frames |= {"sites": homes, "tanks": wanted, "other_charts": pl.DataFrame({"tank_id": others}, schema=_TANK_IDS)}
     valid_from = datetime.combine(asked.valid_from or as_of + timedelta(days=1), time(), UTC)
     tables = corrected_tables(found, valid_from, step_mm=asked.step_mm)
     return Review(as_of, frames, tables, tuple(site.broken for site in sites if site.broken is not None))
 
 
-def calibrated_fleet(charts: Sequence[JudgeableChart]) -> list[ChartCalibration]:
-    """Each chart judged by itself, and where there are several again with what the others tell it."""
-    mapped = in_order(worker_count(len(charts)) if len(charts) > 2 else 1)
-    alone = list(mapped(calibrated_chart, iter(charts)))
+def calibrated_alone(charts: Sequence[JudgeableChart]) -> list[ChartCalibration]:
+    """Each chart judged by itself, by common practice."""
+    return list(_mapped(charts)(calibrated_chart, iter(charts)))
+
+
+def calibrated_fleet(charts: Sequence[JudgeableChart], alone: Sequence[ChartCalibration]) -> list[ChartCalibration]:
+    """The same again with what the others tell each; `alone` where there are no others."""
     if len(charts) < 2:
-        return alone
+        return list(alone)
     told = told_by_fleet({one.tank_id: one.heard for one in alone})
-    return list(mapped(_told, ((chart, told[chart.tank_id]) for chart in charts)))
+    return list(_mapped(charts)(_told, ((chart, told[chart.tank_id]) for chart in charts)))
+
+
+def _mapped(charts: Sequence[JudgeableChart]) -> Callable[..., Iterable[ChartCalibration]]:
+    return in_order(worker_count(len(charts)) if len(charts) > WORTH_WORKERS else 1)
 
 
 def write_review(review: Review, out: Path, *, csv: Path | None = None, parquet: Path | None = None) -> Path:
@@ -164,13 +176,15 @@ def _site_of(tanks: pl.DataFrame, tank_id: str | None) -> str | None:
     return str(tanks.filter(tank_id=tank_id)["site_id"][0])
 
 
-def _sites(store: Store, site_id: str | None) -> Iterable[_Site]:
+def _sites(store: Store, site_id: str | None) -> Iterable[SiteCharts]:
     counts = store.query("ingest/readings_by_site", since=EVER)
     is_large = site_id is None and counts["readings"].sum() > WORTH_PROCESSES
-    return in_order(worker_count(counts.height) if is_large else 1)(_site, sites_one_by_one(store, site_id=site_id))
+    return in_order(worker_count(counts.height) if is_large else 1)(
+        site_charts, sites_one_by_one(store, site_id=site_id)
+    )
 
 
-def _site(tables: Tables) -> _Site:
+def site_charts(tables: Tables) -> SiteCharts:
     """One site's charts as far as they can be judged; a site whose rows break it is left out with a line."""
     names = tables["tanks"]["tank_id"].to_list()
     try:
@@ -178,10 +192,10 @@ def _site(tables: Tables) -> _Site:
     except Exception as error:  # whatever broke, it is of this site alone
         site_id = tables["sites"]["site_id"][0]
         said = f"site {site_id} could not be looked at: {type(error).__name__}"
-        return _Site([], [NotCalibrated(tuple(names), "its site could not be looked at")], said)
+        return SiteCharts([], [NotCalibrated(tuple(names), "its site could not be looked at")], said)
 
 
-def _judgeable(tables: Tables, names: Sequence[str]) -> _Site:
+def _judgeable(tables: Tables, names: Sequence[str]) -> SiteCharts:
     charts: list[JudgeableChart] = []
     left_out: list[NotCalibrated] = []
     units = observe_site(dict(tables)).units
@@ -194,7 +208,7 @@ def _judgeable(tables: Tables, names: Sequence[str]) -> _Site:
     without = tuple(name for name in names if name not in judged)
     if without:
         left_out.append(NotCalibrated(without, "no usable chart, or no readings to judge it by"))
-    return _Site(charts, left_out)
+    return SiteCharts(charts, left_out)
 
 
 def _told(pair: tuple[JudgeableChart, Told]) -> ChartCalibration:

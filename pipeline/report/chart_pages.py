@@ -34,7 +34,7 @@ def render_charts(frames: Frames, as_of: date, style_hashes: Sequence[str]) -> I
 
     Parameters
     ----------
-    frames : as `pipeline.scoring.charts.chart_frames` gives them, with the run's `sites` and `tanks`
+    frames : as `pipeline.scoring.charts.chart_frames` gives them, with the run's `sites`, `tanks` and `other_charts`
     as_of : date
     style_hashes : sequence of str
         As `put_assets` gives them.
@@ -45,7 +45,8 @@ def render_charts(frames: Frames, as_of: date, style_hashes: Sequence[str]) -> I
     homes = {row["tank_id"]: row for row in frames["tanks"].iter_rows(named=True)}
     zones = {row["site_id"]: fmt.zone(row["timezone"]) for row in frames["sites"].iter_rows(named=True)}
     rows = [_listed(row, homes[row["tank_id"]], names) for row in frames["charts"].iter_rows(named=True)]
-    common: Row = {"as_of": as_of, "root": "", "charts": None}
+    others = frames["other_charts"]["tank_id"].to_list()
+    common: Row = {"as_of": as_of, "root": "", "charts": None, "other_charts": others}
     yield "index.html", env.get_template("charts.html").render(common | {"page": "index.html"} | _index(rows))
     template = env.get_template("chart.html")
     for row in rows:

@@ -207,7 +207,7 @@ def _stacked(items: Sequence[T], row_of: Callable[[T], Row], schema: pl.Schema) 
     for one in items:
         columns = row_of(one)
         frame = pl.DataFrame({name: column for name, column in columns.items() if not isinstance(column, datetime)})
-        alike = {name: column for name, column in columns.items() if isinstance(column, datetime)}
+        alike: Row = {name: column for name, column in columns.items() if isinstance(column, datetime)}
         alike["tank_id"] = one.tank_id
         filled = frame.with_columns(pl.lit(value).alias(name) for name, value in alike.items())
         frames.append(filled.select(pl.col(name).cast(dtype) for name, dtype in schema.items()))

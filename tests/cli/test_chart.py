@@ -1,24 +1,39 @@
 """`tankdrift chart`, its pages, and a run by other charts. Evidence: known truth by simulation, contract, a browser."""
 
+import re
+from contextlib import redirect_stdout
 from datetime import UTC, datetime
+from io import StringIO
 
 import numpy as np
 import polars as pl
 import pytest
 
 from flows.cli import main
+from pipeline.analysis import site_tables
+from pipeline.chart_review import site_charts
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.lake import read_lake
 from tests.support.browser import opened, until
 from tests.support.charts import charted_lake
 from tests.support.lakes import tiny_lake, write
-from tests.support.runs import unlike
+from tests.support.runs import ROOT, unlike
 
 WRONG, SOUND = "T0001", ("T0002", "T0003")
 FACTOR = 1.04
 """What the chart of `WRONG` says is so much too large."""
 DAYS = 28
+DOCS = (ROOT / "docs" / "from-level-to-litres.md").read_text(encoding="utf-8")
+SECTION = DOCS.split("## From ordinary trading to a new table")[1].split("\n## ")[0]
+RUN, CHART, WHAT_IF = re.findall(r"^    \.venv/bin/tankdrift (.*)$", SECTION, re.MULTILINE)
+"""The commands of the docs."""
+
+
+def words_of(line, place):
+    """A command of the docs, its names in capitals as places below a folder."""
+    names = r"\b(LAKE|OUT2|OUT|TABLES)\b"
+    return [re.sub(names, lambda match: str(place / match[1].lower()), word) for word in line.split()]
 
 
 @pytest.fixture(scope="module")
@@ -38,12 +53,23 @@ def truth(place):
 
 
 @pytest.fixture(scope="module")
-def out(place, truth):
-    """A run over it, and what the command says of its charts, every 10 mm."""
-    assert main(["run", str(place / "lake"), "--out", str(place / "out"), "--direct"]) == 0
-    tables = ["--csv", str(place / "csv"), "--parquet", str(place / "parquet")]
-    assert main(["chart", str(place / "out"), "--step-mm", "10", *tables]) == 0
+def said(place, truth):
+    """What the docs' command says of the charts of a run over it."""
+    assert main([*words_of(RUN, place), "--direct"]) == 0
+    with StringIO() as kept, redirect_stdout(kept):
+        assert main(words_of(CHART, place)) == 0
+        return kept.getvalue()
+
+
+@pytest.fixture(scope="module")
+def out(place, said):
+    """The folder of that run."""
     return place / "out"
+
+
+def test_it_ends_with_what_the_docs_say(said, out):
+    (told,) = re.findall(r"```text\n(.*?)```", SECTION, re.DOTALL)
+    assert said.replace(str(out), "OUT") == told
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +122,7 @@ def test_the_corrected_charts_are_nearer_to_the_truth(place, truth, out, charts)
     """From level to level among those seen, in per cent of the tank: 4 % before, within 0.15 % after."""
     for name, row in charts.items():
         level = np.linspace(row["low_mm"], row["high_mm"], 50)
-        table = pl.read_parquet(place / "parquet" / f"{name}.parquet")
+        table = pl.read_parquet(place / "tables" / f"{name}.parquet")
         corrected = np.interp(level, table["level_mm"], table["volume_l"]) - true_l(truth, name, level)
         site = site_l(place, name, level) - true_l(truth, name, level)
         part = 100.0 / truth[name][0].capacity_l
@@ -123,7 +149,7 @@ def test_each_stretch_closes_by_the_corrected_chart(out):
 
 def test_a_table_has_the_site_s_own_levels_and_every_ten_millimetres(place, out):
     own = pl.read_parquet(place / "lake" / "strapping.parquet").filter(tank_id=WRONG)["level_mm"].to_list()
-    table = pl.read_parquet(place / "parquet" / f"{WRONG}.parquet")
+    table = pl.read_parquet(place / "tables" / f"{WRONG}.parquet")
     levels = table["level_mm"].to_list()
     assert levels == sorted(set(levels))
     assert set(own) <= set(levels)
@@ -132,15 +158,15 @@ def test_a_table_has_the_site_s_own_levels_and_every_ten_millimetres(place, out)
 
 
 def test_a_table_holds_from_the_day_after_the_data_or_the_day_that_was_asked_for(place, out):
-    table = pl.read_parquet(place / "parquet" / f"{WRONG}.parquet")
+    table = pl.read_parquet(place / "tables" / f"{WRONG}.parquet")
     assert table["valid_from"].unique().to_list() == [datetime(2026, 3, 1 + DAYS, tzinfo=UTC)]
-    assert "T0001,2026-03-29T00:00:00Z," in (place / "csv" / f"{WRONG}.csv").read_text()
+    assert "T0001,2026-03-29T00:00:00Z," in (place / "tables" / f"{WRONG}.csv").read_text()
 
 
 def test_csv_and_parquet_say_the_same(place, out):
     for name in (WRONG, *SOUND):
-        text = pl.read_csv(place / "csv" / f"{name}.csv").drop("valid_from")
-        assert text.equals(pl.read_parquet(place / "parquet" / f"{name}.parquet").drop("valid_from"))
+        text = pl.read_csv(place / "tables" / f"{name}.csv").drop("valid_from")
+        assert text.equals(pl.read_parquet(place / "tables" / f"{name}.parquet").drop("valid_from"))
 
 
 def test_the_tables_worth_it_are_the_contract_s_strapping(place, out, tmp_path):
@@ -163,9 +189,8 @@ def test_the_tables_worth_it_are_the_contract_s_strapping(place, out, tmp_path):
 @pytest.fixture(scope="module")
 def what_if(place, out):
     """The lake run by the corrected chart of the tank whose own is wrong."""
-    file = place / "parquet" / f"{WRONG}.parquet"
-    arguments = ["run", place / "lake", "--out", place / "out2", "--direct", "--with-charts", file]
-    assert main([str(one) for one in arguments]) == 0
+    assert WHAT_IF.endswith(f"{WRONG}.parquet")
+    assert main([*words_of(WHAT_IF, place), "--direct"]) == 0
     return place / "out2"
 
 
@@ -207,7 +232,7 @@ def test_a_tank_s_page_draws_the_difference_with_its_band(browser, place, out):
             "95 %", "95 %", "Smooth remainder", "Corrected less site's", "At the site's levels", "Hours at rest",
             "Drops filling through",
         ]  # fmt: skip
-        table = pl.read_parquet(place / "parquet" / f"{WRONG}.parquet")
+        table = pl.read_parquet(place / "tables" / f"{WRONG}.parquet")
         apart = drawn[3]
         corrected = np.interp(apart[1], table["level_mm"], table["volume_l"])
         assert np.allclose(apart[2], corrected - site_l(place, WRONG, apart[1]), atol=0.11)
@@ -302,3 +327,12 @@ def test_a_store_by_other_charts_is_not_mistaken_for_one_without(tiny, capsys):
     assert main(run) == 0
     assert "by another chart" not in capsys.readouterr().out
     assert unlike(tiny / "same", tiny / "out") == []
+
+
+def test_a_site_that_breaks_is_named_and_its_tanks_cannot_be_told():
+    """Sales without litres, which no analysis can do without."""
+    (tables,) = site_tables(tiny_lake())
+    found = site_charts({**tables, "sales": tables["sales"].drop("volume_l")})
+    assert found.charts == []
+    assert [one.tank_ids for one in found.left_out] == [("T1", "T2")]
+    assert found.broken == "site S1 could not be looked at: ColumnNotFoundError"
