@@ -13,7 +13,7 @@ from pipeline.estimate.chart_data import ChartData, Named, chart_data
 from pipeline.estimate.chart_fit import Fit, Told, fit_ways
 from pipeline.estimate.chart_fleet import Heard, heard_of
 from pipeline.estimate.chart_mixture import estimates_of, mixture_of
-from pipeline.estimate.chart_shape import TankModel, tank_model
+from pipeline.estimate.chart_shape import TankModel, depth_mm, tank_model
 from pipeline.estimate.chart_terms import Estimate, terms_of
 from pipeline.estimate.unit_walk import UnitWalk, amendments_of
 
@@ -21,7 +21,9 @@ Floats = NDArray[np.float64]
 
 FEWEST_DIPS = 200
 LEAST_SWING = 0.1
-"""A chart is not judged on fewer dips (some four days), nor where the level moved by less of the tank's depth."""
+FEWEST_ROWS = 4
+"""A chart is not judged on fewer dips (some four days), nor where the level moved by less of the tank's depth or it has
+fewer rows."""
 
 
 @dataclass(frozen=True)
@@ -89,14 +91,19 @@ def judgeable_chart(walk: UnitWalk) -> JudgeableChart | NotCalibrated:
     Returns
     -------
     JudgeableChart, or NotCalibrated
-        The latter for joined tanks, which share one level, and for too few dips or too small a swing.
+        The latter for joined tanks, which share one level, and for too few dips or rows, or too small a swing.
     """
     unit = walk.seen.unit
     if len(unit.members) > 1:
         return NotCalibrated(unit.members, "joined tanks share one level: their charts act as one sum")
     if len(walk.dips) < FEWEST_DIPS:
         return NotCalibrated(unit.members, f"{len(walk.dips)} settled dips, {FEWEST_DIPS} are needed")
-    model = tank_model(unit.tanks.row(0, named=True), *unit.strappings[0].charts[-1])
+    rows_mm, rows_l = unit.strappings[0].charts[-1]
+    tank = unit.tanks.row(0, named=True)
+    inside = int(np.count_nonzero(rows_mm <= depth_mm(tank)))
+    if inside < FEWEST_ROWS:
+        return NotCalibrated(unit.members, f"{inside} rows of its chart lie within the tank, {FEWEST_ROWS} are needed")
+    model = tank_model(tank, rows_mm, rows_l)
     low, high = float(walk.dips.level_mm.min()), float(walk.dips.level_mm.max())
     if high - low < LEAST_SWING * model.tank.depth_mm:
         return NotCalibrated(unit.members, f"the level moved by {high - low:.0f} mm only")

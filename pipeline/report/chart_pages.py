@@ -201,7 +201,7 @@ def apart_figure(levels: pl.DataFrame, visits: pl.DataFrame, fills: pl.DataFrame
     made["layout"]["yaxis2"] = {"title": {"text": words.AXES["litres"]}, "domain": [0.42, 1.0]}
     made["layout"]["yaxis3"] = {
         "title": {"text": words.AXES["drops"]}, "overlaying": "y", "side": "right", "showgrid": False,
-        "rangemode": "tozero", "tickformat": "d", "automargin": True,
+        "rangemode": "tozero", "dtick": max(1, -(-max(traces[-1]["y"]) // 4)), "automargin": True,
     }  # fmt: skip
     made["layout"]["xaxis"] = {"type": "linear", "title": {"text": words.AXES["level"]}}
     return made

@@ -86,6 +86,16 @@ def test_told_by_its_fleet_a_tank_knows_its_scale_better():
     assert np.mean(narrower) > 0.7
 
 
+def test_a_chart_of_too_few_rows_within_the_tank_is_not_judged():
+    walk = fleet()[0][0]
+    strapping = walk.seen.unit.strappings[0]
+    few = tuple((level[-3:], volume[-3:]) for level, volume in strapping.charts)
+    unit = replace(walk.seen.unit, strappings=(replace(strapping, charts=few),))
+    found = calibrate_chart(replace(walk, seen=replace(walk.seen, unit=unit)))
+    assert isinstance(found, NotCalibrated)
+    assert found.reason == "3 rows of its chart lie within the tank, 4 are needed"
+
+
 def test_too_few_dips_are_not_judged():
     walk = fleet()[0][0]
     short = {name: value[:150] if isinstance(value, np.ndarray) else value for name, value in vars(walk.dips).items()}

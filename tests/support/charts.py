@@ -1,6 +1,7 @@
 """Small fleets whose charts are wrong in known ways."""
 
 from datetime import date
+from pathlib import Path
 
 import polars as pl
 
@@ -15,6 +16,7 @@ from pipeline.simulate.layout import draw_fleet
 from pipeline.simulate.model import Tank, Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
+from tests.support.lakes import write
 
 Truth = dict[str, tuple[Tank, TrueShape]]
 
@@ -30,6 +32,16 @@ def charted_lake(*, seed: int, tanks: int, days: int, wrong: bool = True) -> tup
         real = with_chart_faults(tank, [fault for fault in faults if fault.tank_index == tank.index])
         truth[tank.tank_id] = (real, true_shape(real, seed))
     return {name: frame for name, frame in frames.items() if not name.startswith("_")}, truth
+
+
+def lake_of_the_docs(lake: Path) -> Truth:
+    """Write 28 days of three sound tanks, whose first one's chart gives 4 % too much; the true shapes come back."""
+    frames, truth = charted_lake(seed=5, tanks=3, days=28, wrong=False)
+    is_wrong = pl.col("tank_id") == "T0001"
+    too_much = pl.when(is_wrong).then((1.04 * pl.col("volume_l")).round(1)).otherwise("volume_l")
+    frames["strapping"] = frames["strapping"].with_columns(volume_l=too_much)
+    write(lake, frames)
+    return truth
 
 
 def charted_fleet(*, seed: int, tanks: int, days: int) -> tuple[list[UnitWalk], Truth]:
