@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from flows.cli_backtest import add_commands
+from flows.cli_chart import add_chart_command
 from flows.cli_sources import add_source_commands
 from pipeline.errors import ArgumentError, CheckFailedError, OperationError, TankdriftError
 
@@ -108,6 +109,9 @@ def _parser() -> _Parser:
     run.add_argument(
         "--max-quarantine-pct", type=_percent, metavar="P", help="leave with 1 if more of any table is refused"
     )
+    run.add_argument(
+        "--with-charts", type=Path, metavar="FILE", help="go by the charts in FILE for the tanks that are in it"
+    )
     run.add_argument("--settings", type=Path, metavar="FILE", help="TOML file with settings other than the defaults")
     run.add_argument("--verbose", action="store_true", help="show what Prefect says, too")
 
@@ -132,6 +136,7 @@ def _parser() -> _Parser:
     check.add_argument("out", type=Path, metavar="OUT", help="folder of a run")
 
     add_commands(command)
+    add_chart_command(command, _day)
 
     report = command("report", _report, "make the report again from the store")
     report.add_argument("out", type=Path, metavar="OUT", help="folder of a run")
@@ -167,7 +172,7 @@ def _run(options: argparse.Namespace) -> None:
     from flows.summary import as_text
     from pipeline.stages import Run, require_places, run_all
 
-    run = Run(options.lake, options.out, options.until, _settings(options))
+    run = Run(options.lake, options.out, options.until, _settings(options), options.with_charts)
     require_places(run)
     with shown():
         result = run_all(run) if options.direct else _through_prefect(run, verbose=options.verbose)
@@ -185,7 +190,7 @@ def _through_prefect(run: "Run", *, verbose: bool) -> "Outcome":
     prepare(run.out, verbose=verbose)
     from flows.run import nightly
 
-    result: Outcome = nightly(run.lake, run.out, run.until, asdict(run.settings))
+    result: Outcome = nightly(run.lake, run.out, run.until, asdict(run.settings), run.charts)
     return result
 
 

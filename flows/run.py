@@ -36,7 +36,13 @@ TASKS = {
 
 
 @flow(name="nightly", persist_result=False, log_prints=False)
-def nightly(lake: Path, out: Path, until: date | None = None, settings: Mapping[str, float] | None = None) -> Outcome:
+def nightly(
+    lake: Path,
+    out: Path,
+    until: date | None = None,
+    settings: Mapping[str, float] | None = None,
+    charts: Path | None = None,
+) -> Outcome:
     """Run every stage over a lake, and leave a page about it with Prefect.
 
     Raises
@@ -44,7 +50,7 @@ def nightly(lake: Path, out: Path, until: date | None = None, settings: Mapping[
     TankdriftError
         As the stages and `held` do.
     """
-    run = Run(lake, out, until, settings_from(settings or {}))
+    run = Run(lake, out, until, settings_from(settings or {}), charts)
     require_places(run)
     with held(run.out):
         for stage in TASKS.values():

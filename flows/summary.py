@@ -1,5 +1,6 @@
 """What a run came to, in words: for the terminal, and for Prefect's page."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +23,7 @@ def as_text(outcome: Outcome, out: Path) -> str:
             _cases(outcome),
             *_first(outcome),
             *_without_chart(outcome),
+            *_other_charts(outcome),
             f"report: {out / 'report' / 'index.html'}",
         ]
     )
@@ -29,7 +31,14 @@ def as_text(outcome: Outcome, out: Path) -> str:
 
 def as_markdown(outcome: Outcome) -> str:
     """A page for Prefect: what came in, what was refused, which cases there are."""
-    lines = [f"# Run over data to {outcome.last_day}", "", _cases(outcome), *_without_chart(outcome), ""]
+    lines = [
+        f"# Run over data to {outcome.last_day}",
+        "",
+        _cases(outcome),
+        *_without_chart(outcome),
+        *_other_charts(outcome),
+        "",
+    ]
     lines += ["| table | rows read | doubles | refused | refused % |", "| --- | ---: | ---: | ---: | ---: |"]
     lines += [
         f"| {row['table']} | {row['rows_read']:,} | {row['doubles']:,} | {row['rows_refused']:,} "
@@ -49,9 +58,19 @@ def _first(outcome: Outcome) -> list[str]:
 
 def _without_chart(outcome: Outcome) -> list[str]:
     """A line about the tanks that have no chart, the first few by name."""
-    names = [" ".join(name.split()) for name in outcome.without_chart]
+    return _named("no usable chart, so no stock and no losses", outcome.without_chart)
+
+
+def _other_charts(outcome: Outcome) -> list[str]:
+    """A line about the tanks that went by other charts than the lake's."""
+    return _named("by another chart than the lake's", outcome.other_charts)
+
+
+def _named(what: str, tank_ids: Sequence[str]) -> list[str]:
+    """A line about some tanks, the first few by name; none where there are none."""
+    names = [" ".join(name.split()) for name in tank_ids]
     more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    return [f"no usable chart, so no stock and no losses: {', '.join(names[:_NAMED])}{more}"] if names else []
+    return [f"{what}: {', '.join(names[:_NAMED])}{more}"] if names else []
 
 
 def _percent(share: float) -> str:

@@ -34,6 +34,12 @@ _LONE_ROWS: Final = 12
 again, but new times after a long silence are a tank that is back, unless they are a few rows. Common practice, no
 source."""
 
+BEYOND_TANK: Final = "volume_l_within_tank"
+"""Reason of a chart's row that holds more than its tank."""
+
+_OVER_CAPACITY: Final = 1.1
+"""A chart may give so many times the stated capacity, which is often rounded and seldom the brim. No source."""
+
 SAME_KEY: Final = "same_key_other_content"
 """Reason of a row whose key another row has, with other content."""
 
@@ -79,14 +85,18 @@ class Registry:
     """The sites, tanks and meters that rows may name: those let in, and those refused, by the column of their key.
 
     `latest` is the last instant that anything can have happened at, by the run's own clock; null asks nothing.
+    `capacity_l` is what each tank that was let in is said to hold.
     """
 
     latest: datetime | None = None
     known: dict[str, list[str]] = field(default_factory=dict)
     refused: dict[str, list[str]] = field(default_factory=dict)
+    capacity_l: dict[str, float] = field(default_factory=dict)
 
     def add(self, key: str, admitted: Admitted, rows: pl.DataFrame) -> None:
-        """Take in the keys of a table that was read as `rows`."""
+        """Take in the keys of a table that was read as `rows`, and what each tank holds."""
+        if key == "tank_id":
+            self.capacity_l = dict(admitted.rows.select("tank_id", "capacity_l").iter_rows())
         self.known[key] = sorted(admitted.rows[key].to_list())
         self.refused[key] = sorted(set(rows[key].drop_nulls().to_list()) - set(self.known[key]))
 
@@ -104,16 +114,21 @@ def admit(table: str, frame: pl.DataFrame, registry: Registry) -> Admitted:
         The sites, tanks and meters known so far.
     """
     rules = row_rules(LAKE_TABLES[table])
-    alone = {name: rule for name, rule in rules.items() if name not in GROUP_RULES} | _reference_rules(table, registry)
+    together: dict[str, pl.Expr] = {name: rules.pop(name) for name in GROUP_RULES if name in rules}
+    if table == "strapping" and registry.capacity_l:
+        together[BEYOND_TANK] = _within_tank(registry)
+    alone = rules | _reference_rules(table, registry)
     if registry.latest is not None and table in HAPPENED:
         alone[AHEAD] = pl.col(TIME_COLUMNS[table]) <= registry.latest
-    together = {name: rule for name, rule in rules.items() if name in GROUP_RULES}
 
     good, bad = _split(table, frame, alone)
     good, conflicts = _one_a_key(table, good)
-    good, bad_together = _split(table, good, together)
+    refused = [bad, conflicts]
+    for name, rule in together.items():
+        good, bad = _split(table, good, {name: rule})
+        refused.append(bad)
     read = frame.group_by(PART).agg(pl.len().cast(pl.Int64).alias("read"))
-    return Admitted(table, good, pl.concat([bad, conflicts, bad_together]), read)
+    return Admitted(table, good, pl.concat(refused), read)
 
 
 def _split(table: str, frame: pl.DataFrame, rules: Mapping[str, pl.Expr]) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -156,6 +171,13 @@ def _reference_rules(table: str, registry: Registry) -> dict[str, pl.Expr]:
         # Asked of each zone once, by the engine that will have to tell the time there.
         rules["timezone_exists"] = pl.col("timezone").map_elements(_zone_exists, return_dtype=pl.Boolean)
     return rules
+
+
+def _within_tank(registry: Registry) -> pl.Expr:
+    """True on a chart's rows that its tank can hold; on all of them where it can hold less than half of them."""
+    holds = pl.col("tank_id").replace_strict(registry.capacity_l, default=None, return_dtype=pl.Float64)
+    is_within = pl.col("volume_l") <= _OVER_CAPACITY * holds
+    return is_within | (is_within.mean() <= 0.5).over(["tank_id", "valid_from"])
 
 
 def _zone_exists(name: str) -> bool:

@@ -6,7 +6,7 @@ Hidden files, and those whose name begins with an underscore, are not the lake's
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -293,13 +293,20 @@ def require_usable(admitted: Admitted) -> None:
 
 
 def admit_part_of(
-    lake: Path, table: str, parts: Sequence[Part], registry: Registry, *, until: date | None = None
+    lake: Path,
+    table: str,
+    parts: Sequence[Part],
+    registry: Registry,
+    *,
+    until: date | None = None,
+    instead: Callable[[pl.DataFrame], pl.DataFrame] | None = None,
 ) -> Admitted:
     """Return what is let in of some parts of a table, and enter it into the registry where others refer to it.
 
-    A file that cannot be used is refused as one row.
+    A file that cannot be used is refused as one row. `instead` may put other rows in the place of the table's.
     """
     rows, troubles = read_files(lake, table, parts, until=until)
+    rows = rows if instead is None else instead(rows)
     admitted = admit(table, rows, registry).beside(_as_rows(table, troubles))
     if table in REGISTRY_TABLES:
         registry.add(REGISTRY_TABLES[table], admitted, rows)

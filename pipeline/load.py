@@ -5,6 +5,7 @@ row lies in its own day's folder and the sites, tanks and meters are those of la
 """
 
 import hashlib
+import json
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
@@ -19,6 +20,7 @@ from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES, Refused
 from pipeline.intake import AHEAD, LONE, PART, Admitted, Registry, as_refused, lone_days
 from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, refused_files, require_a_file, require_usable
+from pipeline.other_charts import OtherCharts
 from pipeline.resources import code_digest
 from pipeline.store import SCHEMAS, Store
 
@@ -34,9 +36,11 @@ EVER: Final = datetime(1, 1, 1, tzinfo=UTC)
 """Before any row."""
 
 
-def fingerprint(lake: Path, parts: Sequence[Part], until: date | None) -> str:
-    """Hash of what the store's tables of a lake hang on: where it is, its parts, the cut and the code."""
+def fingerprint(lake: Path, parts: Sequence[Part], until: date | None, charts: OtherCharts | None = None) -> str:
+    """Hash of what the store's tables of a lake hang on: where it is, its parts, the cut, other charts and the code."""
     digest = hashlib.sha256(f"{lake.resolve()} {until} {code_digest()}".encode())
+    if charts is not None:
+        digest.update(f"\nother charts {charts.digest}".encode())
     for part in parts:
         digest.update(f"\n{part.table} {part.day} {part.digest}".encode())
     for path in _refused_files(lake):
@@ -54,26 +58,37 @@ def _refused_files(lake: Path) -> list[Path]:
     return sorted(path for path in (lake / "_refused").glob("*.parquet") if path.name[0] != ".")
 
 
-def take_in(store: Store, lake: Path, *, until: date | None = None, latest: datetime | None = None) -> bool:
+def take_in(
+    store: Store,
+    lake: Path,
+    *,
+    until: date | None = None,
+    latest: datetime | None = None,
+    charts: OtherCharts | None = None,
+) -> bool:
     """Bring the store's tables of a lake up to what the lake holds now; False where they are already.
 
-    What speaks of a time after `latest` is refused, and let in by a later run for which it is past.
+    What speaks of a time after `latest` is refused, and let in by a later run for which it is past. Tanks that have a
+    chart in `charts` get that in place of the lake's.
 
     Raises
     ------
     LakeError
         If the lake is unusable; the store is then as it was.
+    ArgumentError
+        If there is a chart for a tank that the lake does not have.
     """
     parts = find_parts(lake, until=until)
-    mark = fingerprint(lake, parts, until)
+    mark = fingerprint(lake, parts, until, charts)
     remembered = store.remembered()
     if remembered.get("taken") == mark and not _is_past(remembered.get("ahead_from"), latest):
         return False
     with store.transaction():
-        intake = _Intake(store, lake, parts, until)
+        intake = _Intake(store, lake, parts, until, charts)
         intake.registry.latest = latest
         intake.run()
-        store.remember({"taken": mark, "ahead_from": min(intake.ahead_from, default="")})
+        others = json.dumps([] if charts is None else charts.tank_ids)
+        store.remember({"taken": mark, "ahead_from": min(intake.ahead_from, default=""), "other_charts": others})
     return True
 
 
@@ -87,14 +102,18 @@ def lake_tables(store: Store) -> dict[str, pl.DataFrame]:
     return {name: store.query(f"ingest/{name}") if name in BY_DAY else store.table(name) for name in READ_TABLES}
 
 
-def site_groups(store: Store, *, since: datetime = EVER, at_once: int = READINGS_AT_ONCE) -> Iterator[Tables]:
+def site_groups(
+    store: Store, *, since: datetime = EVER, at_once: int = READINGS_AT_ONCE, site_id: str | None = None
+) -> Iterator[Tables]:
     """Tables of the lake for some sites at a time, in order of the site, with what lies in days from `since` on.
 
     Sites come together while they have no more than `at_once` readings: no more than that is ever in memory, but for a
-    site that has more by itself.
+    site that has more by itself. With `site_id` that site alone.
     """
     standing = {name: store.table(name) for name in READ_TABLES if name not in BY_DAY}
     counts = store.query("ingest/readings_by_site", since=since)
+    if site_id is not None:
+        counts = counts.filter(pl.col("site_id") == site_id)
     for sites in _site_groups(dict(zip(counts["site_id"], counts["readings"], strict=True)), at_once):
         yield _tables_of(store, standing, sites, since)
 
@@ -123,17 +142,27 @@ def _tables_of(store: Store, standing: Tables, sites: Sequence[str], since: date
     return tables
 
 
-def sites_one_by_one(store: Store, *, since: datetime = EVER, at_once: int = READINGS_AT_ONCE) -> Iterator[Tables]:
+def other_charts(store: Store) -> list[str]:
+    """The tanks whose charts in the store are not the lake's own."""
+    found: list[str] = json.loads(store.remembered().get("other_charts", "[]"))
+    return found
+
+
+def sites_one_by_one(
+    store: Store, *, since: datetime = EVER, at_once: int = READINGS_AT_ONCE, site_id: str | None = None
+) -> Iterator[Tables]:
     """Each site's rows of every table, as `site_tables` gives them, without all of the lake in memory."""
-    for tables in site_groups(store, since=since, at_once=at_once):
+    for tables in site_groups(store, since=since, at_once=at_once, site_id=site_id):
         yield from site_tables(tables)
 
 
 class _Intake:
     """One pass over a lake, inside one transaction."""
 
-    def __init__(self, store: Store, lake: Path, parts: Sequence[Part], until: date | None) -> None:
-        self.store, self.lake, self.until = store, lake, until
+    def __init__(
+        self, store: Store, lake: Path, parts: Sequence[Part], until: date | None, charts: OtherCharts | None
+    ) -> None:
+        self.store, self.lake, self.until, self.charts = store, lake, until, charts
         self.parts = {table: [part for part in parts if part.table == table] for table in READ_TABLES}
         self.registry = Registry()
         self.ahead_from: list[str] = []
@@ -148,6 +177,8 @@ class _Intake:
                 require_a_file(self.lake, table, self.parts[table], refused_files(admitted.refused))
                 if table == "tanks":
                     require_usable(admitted)
+                    if self.charts is not None:
+                        self.charts.require_tanks(self.registry.known["tank_id"])
                 self._replace_all(admitted)
         for table in BY_DAY:
             self._take_days(table)
@@ -167,7 +198,8 @@ class _Intake:
 
     def _admit(self, table: str, parts: Sequence[Part]) -> Admitted:
         _LOG.info("reading %s, files: %d", table, sum(len(part.files) for part in parts))
-        return admit_part_of(self.lake, table, parts, self.registry, until=self.until)
+        instead = self.charts.in_place_of if self.charts is not None and table == "strapping" else None
+        return admit_part_of(self.lake, table, parts, self.registry, until=self.until, instead=instead)
 
     def _take_days(self, table: str) -> None:
         """Replace the days that changed, or all of them where days cannot stand on their own."""

@@ -25,7 +25,8 @@ from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import DATA_TABLES, STORE_TABLES
 from pipeline.data_health import LOOK_BACK, data_health_of
 from pipeline.errors import ArgumentError, LakeError, OperationError, QuarantineLimitError, StoreError
-from pipeline.load import EVER, site_groups, sites_one_by_one, take_in
+from pipeline.load import EVER, other_charts, site_groups, sites_one_by_one, take_in
+from pipeline.other_charts import read_other_charts
 from pipeline.report.apart import write_apart
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import ranked
@@ -56,12 +57,13 @@ MADE_TABLES: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """What to run: a lake, the folder for its results, the last UTC day to see, and the settings."""
+    """What to run: a lake, the folder for its results, the last UTC day to see, the settings, other charts."""
 
     lake: Path
     out: Path
     until: date | None = None
     settings: Settings = field(default_factory=Settings)
+    charts: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ class Outcome:
     """What a run came to: rows in and refused by table, the worklist by urgency and its first, what was left out.
 
     `failed` has a line about each site, file and column that was left out, `without_chart` the tanks of which no stock
-    can be told.
+    can be told, `other_charts` those that went by a chart which is not the lake's.
     """
 
     intake: pl.DataFrame
@@ -78,6 +80,7 @@ class Outcome:
     last_day: date
     failed: tuple[str, ...] = ()
     without_chart: tuple[str, ...] = ()
+    other_charts: tuple[str, ...] = ()
 
     def require_whole(self) -> None:
         """Raise where the analysis of a site broke or a file could not be used; the results of all others stand.
@@ -114,11 +117,14 @@ def load(run: Run) -> None:
     ------
     LakeError
         If the lake is unusable.
+    ArgumentError
+        If the file of other charts is.
     """
     started = time.monotonic()
+    charts = None if run.charts is None else read_other_charts(run.charts)
     with open_store(run.out) as store:
         latest = datetime.now(UTC) + timedelta(hours=run.settings.max_ahead_hours)
-        if not take_in(store, run.lake, until=run.until, latest=latest):
+        if not take_in(store, run.lake, until=run.until, latest=latest, charts=charts):
             _LOG.info("nothing new in %s", run.lake)
             return
         counts = store.query("ingest/quarantine_share")
@@ -230,9 +236,10 @@ def outcome(out: Path) -> Outcome:
             intake=store.query("ingest/quarantine_share"),
             cases=_by_urgency(current),
             first=current.head(FIRST_CASES),
-            last_day=_last_day(store),
+            last_day=newest_day(store),
             failed=(*sites, *store.query("ingest/refused_files")["said"]),
             without_chart=tuple(store.table("data_health").filter(kind="no_chart")["tank_id"]),
+            other_charts=tuple(other_charts(store)),
         )
 
 
@@ -240,7 +247,7 @@ def _current_cases(store: Store) -> pl.DataFrame:
     """The cases that are on the report's worklist, in its order."""
     names = ("sites", "tanks", "meter_feeds", "cases", "events", "ledger", "verdicts")
     frames = {name: store.table(name) for name in names} | _asked(store)
-    current = [case.row for case in ranked(Tables.of(frames), {}, _last_day(store)) if not case.is_past]
+    current = [case.row for case in ranked(Tables.of(frames), {}, newest_day(store)) if not case.is_past]
     return pl.DataFrame(current, schema=polars_schema(SCHEMAS["cases"]))
 
 
@@ -257,6 +264,7 @@ def _asked(store: Store) -> dict[str, pl.DataFrame]:
         "prices": store.query("marts/prices"),
         "last_readings": store.query("marts/last_readings"),
         "limits": pl.DataFrame(limits, schema=["detectable_l_per_h", "fail_l_per_h"], orient="row"),
+        "other_charts": pl.DataFrame({"tank_id": other_charts(store)}, schema={"tank_id": pl.String}),
     }
 
 
@@ -264,7 +272,7 @@ def make_report(store: Store, out: Path) -> list[str]:
     """Make the report from what the store holds; the sites that are left out of it for what broke come back."""
     names = [name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_")]
     frames = {name: store.table(name) for name in names if store.has_table(name)} | _asked(store)
-    return write_apart(frames, out, as_of=_last_day(store))
+    return write_apart(frames, out, as_of=newest_day(store))
 
 
 def conformed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
@@ -333,7 +341,14 @@ def held(out: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         lock.release()
 
 
-def _last_day(store: Store) -> date:
+def newest_day(store: Store) -> date:
+    """The last UTC day of data in a store.
+
+    Raises
+    ------
+    StoreError
+        If it holds no reading.
+    """
     day = store.query("ingest/last_day")["day"][0]
     if not isinstance(day, date):
         raise StoreError("the store holds no reading; run it again")
@@ -363,7 +378,7 @@ def _clear_away(out: Path) -> None:
 
 
 def _log(store: Store, stage: str, rows: int, started: float) -> None:
-    line = {"stage": stage, "day": _last_day(store), "rows": rows, "seconds": time.monotonic() - started, "note": None}
+    line = {"stage": stage, "day": newest_day(store), "rows": rows, "seconds": time.monotonic() - started, "note": None}
     frame = pl.DataFrame([line], schema=polars_schema(STORE_TABLES["run_log"]))
     if stage == "load":
         store.replace("run_log", frame)

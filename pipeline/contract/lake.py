@@ -62,6 +62,11 @@ class Strapping(dy.Schema):
         """See `rules.chart_rises`."""
         return rules.chart_rises()
 
+    @dy.rule()
+    def chart_smooth(cls) -> pl.Expr:
+        """See `rules.chart_smooth`."""
+        return rules.chart_smooth()
+
 
 class Meters(dy.Schema):
     """One row is a meter."""
@@ -228,5 +233,5 @@ REFERENCES: Final[Mapping[str, tuple[str, ...]]] = {
 KEPT_FIRST: Final[Mapping[str, tuple[str, tuple[str, ...]]]] = {"readings": ("quality", QUALITIES)}
 """Of rows with one key and unlike content, the one whose word stands first here is kept."""
 
-GROUP_RULES: Final = ("chart_rises",)
-"""Rules about rows together; they hold for what the other rules have left."""
+GROUP_RULES: Final = ("chart_rises", "chart_smooth")
+"""Rules about rows together; each holds for what the rules before it have left."""

@@ -2,8 +2,19 @@
 
 from bisect import bisect_right
 from collections.abc import Sequence
+from typing import Final
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_FEWEST_ROWS: Final = 7
+_SLIP_OF_STEP: Final = 0.25
+_SLIP_OF_CHART: Final = 0.001
+_MOST_SLIPS: Final = 0.25
+_ROUGH: Final = 6.0
 
 
 def ends_after_start() -> pl.Expr:
@@ -67,6 +78,51 @@ def longest_rise(values: Sequence[float]) -> list[int]:
         found.append(place)
         place = before[place]
     return found[::-1]
+
+
+def chart_smooth() -> pl.Expr:
+    """True on the rows of a chart that the rows around them bear out.
+
+    A row is refused that lies off the line through the two rows below, off that through the two above and off that
+    between its neighbours, by all three to the same side and by more than a quarter of a step, a thousandth of the
+    chart's litres, and six times what three quarters of its rows are off by (common practice, no source). A jump that
+    stays, or a dent of several rows, is no slip of one row. Where more than a quarter would be refused the chart is of
+    another kind, and all stand.
+    """
+    smooth = pl.struct("level_mm", "volume_l").map_batches(_smooth, return_dtype=pl.Boolean)
+    return smooth.over(["tank_id", "valid_from"], order_by="level_mm")
+
+
+def _smooth(rows: pl.Series) -> pl.Series:
+    """Which rows, ordered by level, are kept: the one furthest off goes first, and the others are asked anew."""
+    level, litres = (rows.struct.field(name).to_numpy() for name in ("level_mm", "volume_l"))
+    left = np.arange(len(level))
+    while len(left) >= _FEWEST_ROWS:
+        beyond = _beyond(level[left], litres[left])
+        if beyond.max() <= 1.0:
+            break
+        left = np.delete(left, 2 + int(np.argmax(beyond)))
+    kept = np.ones(len(level), dtype=bool)
+    if len(left) >= (1.0 - _MOST_SLIPS) * len(level):
+        kept[:] = False
+        kept[left] = True
+    return pl.Series(rows.name, kept)
+
+
+def _beyond(level: Floats, litres: Floats) -> Floats:
+    """How far each row but two at each end is off what the rows around it say, as a share of what is borne."""
+    slope = np.diff(litres) / np.diff(level)
+    at, here = level[2:-2], litres[2:-2]
+    below = here - (litres[1:-3] + slope[:-3] * (at - level[1:-3]))
+    above = here - (litres[3:-1] + slope[3:] * (at - level[3:-1]))
+    share = (at - level[1:-3]) / (level[3:-1] - level[1:-3])
+    between = here - (litres[1:-3] + share * (litres[3:-1] - litres[1:-3]))
+    all_three = np.stack([below, above, between])
+    is_alike = np.abs(np.sign(all_three).sum(axis=0)) == len(all_three)
+    off = np.where(is_alike, np.abs(all_three).min(axis=0), 0.0)
+    step = (litres[3:-1] - litres[1:-3]) / 2.0
+    usual = _ROUGH * float(np.quantile(off, 1.0 - _MOST_SLIPS))
+    return np.asarray(off / np.maximum(_SLIP_OF_STEP * step, max(_SLIP_OF_CHART * litres[-1], usual, 1e-9)))
 
 
 def interval_holds(low: str, point: str, high: str) -> pl.Expr:

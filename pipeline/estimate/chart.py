@@ -7,48 +7,39 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimate.chart_closing import Closing, Stretch, closing_of, daily_variance_l, stretches_of
+from pipeline.estimate.chart_correction import Between, CorrectedChart, Correction, correction_of
 from pipeline.estimate.chart_data import ChartData, Named, chart_data
-from pipeline.estimate.chart_fit import CHART, Fit, Told, fit_ways
+from pipeline.estimate.chart_fit import Fit, Told, fit_ways
 from pipeline.estimate.chart_fleet import Heard, heard_of
-from pipeline.estimate.chart_mixture import estimates_of, mixture_of, weights_of
-from pipeline.estimate.chart_shape import TankModel, tank_model
-from pipeline.estimate.chart_terms import Estimate, correction_l, terms_of
+from pipeline.estimate.chart_mixture import estimates_of, mixture_of
+from pipeline.estimate.chart_shape import TankModel, depth_mm, tank_model
+from pipeline.estimate.chart_terms import Estimate, terms_of
 from pipeline.estimate.unit_walk import UnitWalk, amendments_of
 
 Floats = NDArray[np.float64]
 
 FEWEST_DIPS = 200
 LEAST_SWING = 0.1
-"""A chart is not judged on fewer dips (some four days), nor where the level moved by less of the tank's depth."""
+FEWEST_ROWS = 4
+"""A chart is not judged on fewer dips (some four days), nor where the level moved by less of the tank's depth or it has
+fewer rows."""
 
 
 @dataclass(frozen=True)
-class CorrectedChart:
-    """The site's chart put right, on its own levels; arrays of shape (n,).
+class JudgeableChart:
+    """A tank whose chart can be judged: what its dips say, `data`, and the tank with its chart in force, `model`.
 
-    `chart_l` the site's litres, `corrected_l` the corrected ones with their SD `sd_l`; `is_visited` whether the level
-    has been there. Elsewhere the correction rests on the tank's shape and on what walls usually do: `sd_l` says so.
+    `days` how many days of data; `span_mm` lowest and highest level seen; `filled_mm` (n, 2) from which level to which
+    each drop filled.
     """
 
-    level_mm: Floats
-    chart_l: Floats
-    corrected_l: Floats
-    sd_l: Floats
-    is_visited: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class Closing:
-    """How far the cumulative variance (gauge less book, at 15 °C) strays from its mean, as root mean square [l].
-
-    By the site's chart and by the corrected one: over all the data, and within each stretch between two drops, where
-    no ticket's error comes in. Moves of which nothing is known are taken out.
-    """
-
-    before_l: float
-    after_l: float
-    between_drops_before_l: float
-    between_drops_after_l: float
+    tank_id: str
+    days: int
+    span_mm: tuple[float, float]
+    filled_mm: Floats
+    model: TankModel
+    data: ChartData
 
 
 @dataclass(frozen=True)
@@ -56,8 +47,10 @@ class ChartCalibration:
     """What a tank's dips say of its chart.
 
     `estimates` by name; `ways` the probability of each way to be wrong (`sound`: none); `span_mm` lowest and highest
-    level seen; `days` how many days of data; `corrected` and `closing` as their classes say; `heard` what the fleet may
-    learn from it (`chart_fleet.told_by_fleet`).
+    level seen; `days` how many days of data; `correction` gives the corrected chart at any level, `corrected` on the
+    site's own; `widest` says where the site's is off most; `closing` and `stretches` as their classes say;
+    `daily_l` the litres that the chart puts into the daily variance of a month; `heard` what the fleet may learn from
+    it (`chart_fleet.told_by_fleet`).
     """
 
     tank_id: str
@@ -65,8 +58,12 @@ class ChartCalibration:
     span_mm: tuple[float, float]
     estimates: tuple[Estimate, ...]
     ways: dict[str, float]
+    correction: Correction
     corrected: CorrectedChart
+    widest: Between
     closing: Closing
+    stretches: tuple[Stretch, ...]
+    daily_l: float
     heard: Heard
 
     @property
@@ -83,51 +80,86 @@ class NotCalibrated:
     reason: str
 
 
-def calibrate_chart(walk: UnitWalk, *, told: Told | None = None) -> ChartCalibration | NotCalibrated:
-    """Tilt, roll, offset, scale and smooth remainder of a tank's chart, and the chart put right.
+def judgeable_chart(walk: UnitWalk) -> JudgeableChart | NotCalibrated:
+    """What is needed to judge a tank's chart.
 
     Parameters
     ----------
     walk : UnitWalk
         The tank as observed, its dips with their noise, and what its balance named (a leak is not a wrong chart).
-    told : Told, optional
-        What the rest of the fleet says of carriers, meters and usual charts; common practice without it.
 
     Returns
     -------
-    ChartCalibration, or NotCalibrated
-        The latter for joined tanks, which share one level, and for too few dips or too small a swing.
-
-    Notes
-    -----
-    Generalised least squares on levels against cumulative sales, never on differences; drops count with their tickets'
-    doubt alone. `chart_shape`, `chart_data` and `chart_fit` say what is fitted, `chart_mixture` how it is summed up.
+    JudgeableChart, or NotCalibrated
+        The latter for joined tanks, which share one level, and for too few dips or rows, or too small a swing.
     """
     unit = walk.seen.unit
     if len(unit.members) > 1:
         return NotCalibrated(unit.members, "joined tanks share one level: their charts act as one sum")
     if len(walk.dips) < FEWEST_DIPS:
         return NotCalibrated(unit.members, f"{len(walk.dips)} settled dips, {FEWEST_DIPS} are needed")
-    model = tank_model(unit.tanks.row(0, named=True), *unit.strappings[0].charts[-1])
+    rows_mm, rows_l = unit.strappings[0].charts[-1]
+    tank = unit.tanks.row(0, named=True)
+    inside = int(np.count_nonzero(rows_mm <= depth_mm(tank)))
+    if inside < FEWEST_ROWS:
+        return NotCalibrated(unit.members, f"{inside} rows of its chart lie within the tank, {FEWEST_ROWS} are needed")
+    model = tank_model(tank, rows_mm, rows_l)
     low, high = float(walk.dips.level_mm.min()), float(walk.dips.level_mm.max())
     if high - low < LEAST_SWING * model.tank.depth_mm:
         return NotCalibrated(unit.members, f"the level moved by {high - low:.0f} mm only")
-    data = _data_of(walk, model)
-    fits = fit_ways(data, model, told)
-    weight = weights_of(fits)
-    corrected = _corrected(model, fits, weight, (low, high))
-    terms = [terms_of(model, data, fit, (low, high), _least_sure_mm(corrected, (low, high))) for fit in fits]
-    mixture = mixture_of(model, fits, terms)
-    return ChartCalibration(
+    return JudgeableChart(
         tank_id=unit.unit_id,
         days=int(np.unique(walk.walk.balance.known_day).size),
         span_mm=(low, high),
-        estimates=estimates_of(model, mixture),
-        ways=_ways(fits, weight),
+        filled_mm=_filled_mm(walk),
+        model=model,
+        data=_data_of(walk, model),
+    )
+
+
+def calibrated_chart(chart: JudgeableChart, *, told: Told | None = None) -> ChartCalibration:
+    """Tilt, roll, offset, scale and smooth remainder of a tank's chart, and the chart put right.
+
+    Parameters
+    ----------
+    chart : JudgeableChart
+    told : Told, optional
+        What the rest of the fleet says of carriers, meters and usual charts; common practice without it.
+
+    Notes
+    -----
+    Generalised least squares on levels against cumulative sales, never on differences; drops count with their tickets'
+    doubt alone. `chart_shape`, `chart_data` and `chart_fit` say what is fitted, `chart_mixture` how it is summed up.
+    """
+    model, data = chart.model, chart.data
+    fits = fit_ways(data, model, told)
+    correction = correction_of(model, fits, chart.span_mm)
+    corrected = correction.at(model.rows_mm)
+    least_sure_mm = _least_sure_mm(corrected, chart.span_mm)
+    terms = [terms_of(model, data, fit, chart.span_mm, least_sure_mm) for fit in fits]
+    lacks_l = correction.litres(data.level_mm)
+    return ChartCalibration(
+        tank_id=chart.tank_id,
+        days=chart.days,
+        span_mm=chart.span_mm,
+        estimates=estimates_of(model, mixture_of(model, fits, terms)),
+        ways=_ways(fits, correction.weight),
+        correction=correction,
         corrected=corrected,
-        closing=_closing(data, model, fits, weight),
+        widest=correction.widest(),
+        closing=closing_of(data, lacks_l),
+        stretches=stretches_of(data, lacks_l),
+        daily_l=daily_variance_l(data, lacks_l),
         heard=heard_of(data, model, fits),
     )
+
+
+def _filled_mm(walk: UnitWalk) -> Floats:
+    """Level at the dip before and at the dip after each drop that has both. Shape (n, 2). [mm]"""
+    starts = np.array([known.drop.start_s for known in walk.seen.drops])
+    after = np.searchsorted(walk.dips.ts_s, starts, "right")
+    after = after[(after > 0) & (after < len(walk.dips))]
+    return np.column_stack([walk.dips.level_mm[after - 1], walk.dips.level_mm[after]])
 
 
 def _data_of(walk: UnitWalk, model: TankModel) -> ChartData:
@@ -157,52 +189,7 @@ def _ways(fits: list[Fit], weight: Floats) -> dict[str, float]:
     return ways
 
 
-def _corrected(model: TankModel, fits: list[Fit], weight: Floats, span_mm: tuple[float, float]) -> CorrectedChart:
-    mean, var = np.zeros(len(model.rows_mm)), np.zeros(len(model.rows_mm))
-    for fit, share in zip(fits, weight, strict=True):
-        litres, slopes = correction_l(model, fit, model.rows_mm)
-        own = np.einsum("kp,pq,kq->k", slopes, fit.belief.cov[: len(CHART), : len(CHART)], slopes, optimize=True)
-        mean, var = mean + share * litres, var + share * (own + litres**2)
-    corrected = np.maximum.accumulate(np.maximum(model.rows_l + mean, 0.0))
-    seen = (model.rows_mm >= span_mm[0]) & (model.rows_mm <= span_mm[1])
-    return CorrectedChart(model.rows_mm, model.rows_l, corrected, np.sqrt(np.maximum(var - mean**2, 0.0)), seen)
-
-
 def _least_sure_mm(corrected: CorrectedChart, span_mm: tuple[float, float]) -> float:
     """The level seen at which the corrected chart is least sure. [mm]"""
     level = np.concatenate([corrected.level_mm[corrected.is_visited], span_mm])
     return float(level[np.argmax(np.interp(level, corrected.level_mm, corrected.sd_l))])
-
-
-def _closing(data: ChartData, model: TankModel, fits: list[Fit], weight: Floats) -> Closing:
-    correction = np.sum(
-        [
-            share * correction_l(model, fit, data.level_mm)[0]
-            for fit, share in zip(fits, weight, strict=True)
-            if share > 1e-3
-        ],
-        axis=0,
-    )
-    before, after = data.by_chart_l, data.y_l + data.vcf * correction
-    return Closing(
-        _stray_l(_joined(before, data.free)),
-        _stray_l(_joined(after, data.free)),
-        _stray_l(_centred(before, data.cycle)),
-        _stray_l(_centred(after, data.cycle)),
-    )
-
-
-def _joined(values: Floats, free: NDArray[np.bool_]) -> Floats:
-    """The values with the steps before free dips taken out."""
-    steps = np.diff(values, prepend=values[:1])
-    return np.cumsum(np.where(free, 0.0, steps))
-
-
-def _centred(values: Floats, cycle: NDArray[np.int64]) -> Floats:
-    """The values less the mean of their cycle."""
-    _, place = np.unique(cycle, return_inverse=True)
-    return np.asarray(values - (np.bincount(place, values) / np.bincount(place))[place])
-
-
-def _stray_l(values: Floats) -> float:
-    return float(np.std(values))

@@ -90,6 +90,15 @@ class TankModel:
         return np.column_stack([rolled, base, self.nominal_l(level_mm) - base, remainder])
 
 
+def depth_mm(tank: dict[str, Any]) -> float:
+    """How deep a tank of the contract's `tanks` is at its deepest. [mm]"""
+    return _shape(tank).depth_mm
+
+
+def _shape(tank: dict[str, Any]) -> TankShape:
+    return TankShape(tank["shape"], tank["end_shape"], tank["diameter_mm"], tank["length_mm"], tank["end_depth_mm"])
+
+
 def tank_model(tank: dict[str, Any], rows_mm: Floats, rows_l: Floats) -> TankModel:
     """A tank from its row of the contract's `tanks` and the rows of its chart in force.
 
@@ -97,7 +106,7 @@ def tank_model(tank: dict[str, Any], rows_mm: Floats, rows_l: Floats) -> TankMod
     ------
     ValueError : if the sizes give no tank (`TankShape`).
     """
-    shape = TankShape(tank["shape"], tank["end_shape"], tank["diameter_mm"], tank["length_mm"], tank["end_depth_mm"])
+    shape = _shape(tank)
     tilt = float(tank["tilt_mm_per_m"] or 0.0)
     position = float(tank["probe_position_mm"] or 0.0)
     inside = rows_mm <= shape.depth_mm

@@ -57,6 +57,20 @@ def correction_l(model: TankModel, fit: Fit, level_mm: Floats) -> tuple[Floats, 
     return litres, np.column_stack([model.pose_slopes_l(level_mm, tilt, offset), shapes])
 
 
+def remainder_slopes(model: TankModel, level_mm: Floats, span_mm: tuple[float, float]) -> Floats:
+    """What walls and nominal geometry add beyond a straight share of the litres drawn, by `CHART`. Shape (k, c). [l]
+
+    Pose and roll aside; nothing at the lowest and at the highest level seen.
+    """
+    level = np.append(level_mm, span_mm)
+    base = model.base_l(level)
+    inner = np.zeros((len(level), len(CHART)))
+    inner[:, 2:] = model.shapes_l(level)
+    inner[:, CHART.index("roll")] = 0.0
+    risen = (base - base[-2]) / (base[-1] - base[-2])
+    return np.asarray((inner - inner[-2] - risen[:, None] * (inner[-1] - inner[-2]))[:-2])
+
+
 def terms_of(model: TankModel, data: ChartData, fit: Fit, span_mm: tuple[float, float], stock_mm: float) -> Terms:
     """The figures of one fit.
 
@@ -75,10 +89,7 @@ def terms_of(model: TankModel, data: ChartData, fit: Fit, span_mm: tuple[float, 
         slopes[row, CHART.index(name)] = 1.0
     slopes[3, :2] = model.position_mm / 1000.0, 1.0
     slopes[4, : len(CHART)] = (by_chart[-1] - by_chart[0]) / whole
-    # Pose and roll aside, what walls and geometry add beyond a share of the litres drawn.
-    inner = by_chart.copy()
-    inner[:, [CHART.index(name) for name in ("tilt", "offset", "roll")]] = 0.0
-    inner = inner - inner[0] - ((base - base[0]) / whole)[:, None] * (inner[-1] - inner[0])
+    inner = remainder_slopes(model, level, span_mm)
     left = inner @ fit.belief.mean[: len(CHART)]
     worst = int(np.argmax(np.abs(left)))
     slopes[5, : len(CHART)] = inner[worst]

@@ -92,7 +92,8 @@ def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iter
     """Every page as (path below the report's folder, HTML)."""
     env = _kept_environment(tuple(style_hashes))
     fleet = Fleet.of(tables, as_of)
-    common = {"as_of": as_of, "root": "", "charts": None, "pools": fleet.pools}
+    others = tables["other_charts"]["tank_id"].to_list()
+    common = {"as_of": as_of, "root": "", "charts": None, "pools": fleet.pools, "other_charts": others}
     made = {
         "index.html": _index(fleet),
         "fleet.html": _fleet(fleet),

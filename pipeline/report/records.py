@@ -87,6 +87,18 @@ def day_records(tank_id: str, rows: Sequence[Row]) -> Records:
     }  # fmt: skip
 
 
+def chart_records(rows: Sequence[Row]) -> Records:
+    """The fleet's charts: a row a tank."""
+    columns = (
+        "tank_id", "product_label", "verdict", "reason", "daily_l", "daily_pct", "wrong", "off_l", "off_sd_l",
+        "off_low_mm", "off_high_mm", "stray_between_drops_l", "stray_between_drops_corrected_l", "days",
+    )  # fmt: skip
+    named = {"product_label": "product", "daily_l": "daily_l_per_month", "wrong": "wrong_probability"}
+    return {
+        "columns": [named.get(c, c) for c in columns], "rows": {str(r["tank_id"]): _cells(r, columns) for r in rows},
+    }  # fmt: skip
+
+
 def _cells(row: Row, columns: Sequence[str]) -> list[Any]:
     return [_cell(row[c]) for c in columns]
 

@@ -5,7 +5,8 @@ import hashlib
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import date
 from importlib import resources
 from pathlib import Path
@@ -43,6 +44,21 @@ def write_report(frames: Mapping[str, pl.DataFrame], out: Path, *, as_of: date) 
     ArgumentError
         If `out` cannot be written to.
     """
+    with new_folder(out, "report") as folder:
+        (folder / "tanks").mkdir()
+        put_pages(folder, render_all(Tables.of(frames), as_of, put_assets(folder)))
+    return out / "report" / "index.html"
+
+
+@contextmanager
+def new_folder(out: Path, name: str) -> Iterator[Path]:
+    """A folder to be filled, which at the end takes the place of `name` in a run's folder; not where it broke.
+
+    Raises
+    ------
+    ArgumentError
+        If `out` cannot be written to.
+    """
     try:
         out.mkdir(parents=True, exist_ok=True)
         for broken_off in out.glob(f"{_NEW}*"):
@@ -51,31 +67,35 @@ def write_report(frames: Mapping[str, pl.DataFrame], out: Path, *, as_of: date) 
     except OSError as error:
         raise ArgumentError(f"the report cannot be written to {out}: {error.strerror}") from error
     try:
-        _fill(new, frames, as_of)
+        yield new
         new.chmod(0o755)
-        _swap(new, out / "report")
+        _swap(new, out / name)
     finally:
         shutil.rmtree(new, ignore_errors=True)
-    return out / "report" / "index.html"
+
+
+def put_assets(folder: Path) -> list[str]:
+    """Put what pages lean on into `assets` below their folder; what a content policy calls their styles comes back."""
+    assets = folder / "assets"
+    assets.mkdir()
+    own = resources.files("pipeline.report") / "assets"
+    for name in _OWN_ASSETS:
+        (assets / name).write_bytes((own / name).read_bytes())
+    plotly_js = (resources.files("plotly") / "package_data" / _PLOTLY).read_text(encoding="utf-8")
+    (assets / _PLOTLY).write_text(plotly_js, encoding="utf-8", newline="")
+    return style_hashes(plotly_js)
+
+
+def put_pages(folder: Path, pages: Iterable[tuple[str, str]]) -> None:
+    """Write pages, each its path below the folder and its HTML."""
+    for path, html in pages:
+        (folder / path).write_text(html, encoding="utf-8", newline="", errors="replace")
 
 
 def style_hashes(plotly_js: str) -> list[str]:
     """What a content policy calls the style elements that plotly.js makes, so that no others need be let in."""
     found = ["", *(m[1] for m in _STYLE_IN_PLOTLY.finditer(plotly_js))]
     return ["sha256-" + base64.b64encode(hashlib.sha256(s.encode()).digest()).decode() for s in found]
-
-
-def _fill(folder: Path, frames: Mapping[str, pl.DataFrame], as_of: date) -> None:
-    assets = folder / "assets"
-    assets.mkdir()
-    (folder / "tanks").mkdir()
-    own = resources.files("pipeline.report") / "assets"
-    for name in _OWN_ASSETS:
-        (assets / name).write_bytes((own / name).read_bytes())
-    plotly_js = (resources.files("plotly") / "package_data" / _PLOTLY).read_text(encoding="utf-8")
-    (assets / _PLOTLY).write_text(plotly_js, encoding="utf-8", newline="")
-    for path, html in render_all(Tables.of(frames), as_of, style_hashes(plotly_js)):
-        (folder / path).write_text(html, encoding="utf-8", newline="", errors="replace")
 
 
 def _swap(new: Path, place: Path) -> None:

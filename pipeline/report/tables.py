@@ -20,6 +20,9 @@ _LAST_READINGS = pl.Schema(
      "temp_c": pl.Float64()}
 )  # fmt: skip
 
+# Tanks that the run judged by another chart than the lake's; no table of the contract.
+_OTHER_CHARTS = pl.Schema({"tank_id": pl.String()})
+
 # Keys first, so that the same rows in another order give the same pages.
 _SORTED_BY: dict[str, list[str]] = {
     "sites": ["site_id"], "tanks": ["site_id", "tank_id"], "meters": ["meter_id"],
@@ -31,11 +34,11 @@ _SORTED_BY: dict[str, list[str]] = {
     "data_health": ["site_id", "tank_id", "kind"], "expected_false": ["cause"], "verdicts": ["seq"],
     "strapping": ["tank_id", "valid_from", "level_mm"],
     "events": ["tank_id", "ts", "kind"], "limits": ["detectable_l_per_h"], "last_readings": ["tank_id"],
-    "drop_left": ["tank_id", "drop_id"],
+    "drop_left": ["tank_id", "drop_id"], "other_charts": ["tank_id"],
 }  # fmt: skip
 _SCHEMAS: dict[str, pl.Schema] = {
     name: polars_schema(table) for name, table in ALL_TABLES.items() if name in _SORTED_BY
-} | {"prices": _PRICES, "limits": _LIMITS, "last_readings": _LAST_READINGS}
+} | {"prices": _PRICES, "limits": _LIMITS, "last_readings": _LAST_READINGS, "other_charts": _OTHER_CHARTS}
 
 
 def completed(name: str, frame: pl.DataFrame | None) -> pl.DataFrame:

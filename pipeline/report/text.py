@@ -51,16 +51,10 @@ PARTS: Final = {cause.name: cause.short for cause in RECORDS} | {
     "residual": "Left over",
 }
 PRODUCTS: Final = {
-    "gasoline_e0": "Petrol E0",
-    "gasoline_e5": "Petrol E5",
-    "gasoline_e10": "Petrol E10",
-    "gasoline_e85": "Ethanol E85",
-    "diesel_b0": "Diesel B0",
-    "diesel_b7": "Diesel B7",
-    "diesel_b20": "Diesel B20",
-    "kerosene": "Kerosene",
+    "gasoline_e0": "Petrol E0", "gasoline_e5": "Petrol E5", "gasoline_e10": "Petrol E10", "gasoline_e85": "Ethanol E85",
+    "diesel_b0": "Diesel B0", "diesel_b7": "Diesel B7", "diesel_b20": "Diesel B20", "kerosene": "Kerosene",
     "heating_oil": "Heating oil",
-}
+}  # fmt: skip
 SHAPES: Final = {"horizontal_cylinder": "lying cylinder", "vertical_cylinder": "standing cylinder"}
 END_SHAPES: Final = {
     "flat": "flat ends",
@@ -341,6 +335,10 @@ TANK_HEALTH: Final = "Data of this tank"
 FOOTER: Final = (
     "Figures are estimates from gauge, meter and ticket data, with the intervals given. This report does not replace "
     "required release detection, a tightness test, a legal meter test or the judgement of the people on site."
+)
+OTHER_CHARTS: Final = (
+    "What if: {tanks} went by another chart than the lake's, as if it had always been theirs. This is no report of "
+    "what stands in the books."
 )
 OTHER_CASES: Final = "Cases tied to no tank"
 

@@ -1,12 +1,14 @@
 """How well charts are calibrated from thirty days of dips, on fleets that nothing was tuned on.
 
-Prints; asserts nothing. Run: python -m tests.benchmarks.calibration. Two fleets with sound charts (true tilt, walls,
+Prints; asserts nothing. Run: python -m tests.benchmarks.calibration [--days 90] [--tanks 20], through what `tankdrift
+chart` does. Two fleets with sound charts (true tilt, walls,
 offset and size differ from the papers by what sound tanks differ) and two where every tank that can has a wrong chart,
 tilt or probe.
 """
 
 from __future__ import annotations
 
+import argparse
 import time
 from dataclasses import dataclass
 from datetime import date
@@ -15,11 +17,9 @@ import numpy as np
 from scipy.special import ndtr
 
 from pipeline.analysis import site_tables
-from pipeline.estimate.chart import ChartCalibration, NotCalibrated, calibrate_chart
-from pipeline.estimate.chart_fleet import told_by_fleet
-from pipeline.estimate.chart_shape import tank_model
-from pipeline.estimate.observe import observe_site
-from pipeline.estimate.unit_walk import UnitWalk, walk_unit
+from pipeline.chart_review import SiteCharts, calibrated_alone, calibrated_fleet, site_charts
+from pipeline.estimate.chart import ChartCalibration, JudgeableChart
+from pipeline.scoring.charts import TOLERANCE_PCT, chart_frames
 from pipeline.simulate.chart import TrueShape, true_shape, with_chart_faults
 from pipeline.simulate.faults import plan_faults
 from pipeline.simulate.layout import draw_fleet
@@ -30,7 +30,6 @@ from pipeline.simulate.settings import FleetSettings
 FLEETS = ((73_001, False), (73_002, False), (73_003, True), (73_004, True))
 TANKS, DAYS = 40, 30
 KINDS = ("tilt", "offset", "scale", "dent")
-TOLERANCE_PCT = 0.15
 TILT_MM_PER_M = 1000.0 * np.tan(np.radians(0.15))
 
 
@@ -48,35 +47,36 @@ class Judged:
     scale_pct: float
     half_width: float
     stock_told: bool
+    verdict: str
 
 
-def fleet_of(seed: int, wrong: bool) -> tuple[list[UnitWalk], dict[str, tuple[Tank, TrueShape, str]]]:
-    """A fleet's walks, and each tank as it is with its true shape and what is wrong with its chart."""
+def fleet_of(
+    seed: int, wrong: bool, tanks: int, days: int
+) -> tuple[list[SiteCharts], dict[str, tuple[Tank, TrueShape, str]]]:
+    """A fleet's charts, and each tank as it is with its true shape and what is wrong with its chart."""
     settings = FleetSettings(fault_rate=1.0)
-    fleet = draw_fleet(Window(date(2026, 3, 1), DAYS), TANKS, seed, settings)
+    fleet = draw_fleet(Window(date(2026, 3, 1), days), tanks, seed, settings)
     faults = plan_faults(fleet, ["chart_error"] if wrong else [], settings)
     frames = simulate_world(fleet, faults, settings)
-    walks = []
-    for tables in site_tables({name: frame for name, frame in frames.items() if not name.startswith("_")}):
-        walks += [walk for unit in observe_site(tables).units if (walk := walk_unit(unit)) is not None]
+    lake = {name: frame for name, frame in frames.items() if not name.startswith("_")}
+    sites = [site_charts(tables) for tables in site_tables(lake)]
     truth = {}
     for tank in fleet.tanks:
         mine = [fault for fault in faults if fault.tank_index == tank.index]
         kinds = [KINDS[int(fault.params["kind"])] for fault in mine]
         real = with_chart_faults(tank, mine)
         truth[tank.tank_id] = (real, true_shape(real, seed), "+".join(sorted(kinds)) or "sound")
-    return walks, truth
+    return sites, truth
 
 
-def judged(walk: UnitWalk, found: ChartCalibration, truth: tuple[Tank, TrueShape, str]) -> Judged:
+def judged(chart: JudgeableChart, found: ChartCalibration, verdict: str, truth: tuple[Tank, TrueShape, str]) -> Judged:
     """The calibration against the truth at sixty levels between the lowest and the highest seen."""
     tank, shape, kind = truth
-    unit = walk.seen.unit
-    model = tank_model(unit.tanks.row(0, named=True), *unit.strappings[0].charts[-1])
+    model = chart.model
     level = np.linspace(*found.span_mm, 60)
     true_l = shape.volume_at(level - tank.gauge.offset_mm)
     rows = found.corrected
-    corrected, chart, sd = (np.interp(level, rows.level_mm, of) for of in (rows.corrected_l, rows.chart_l, rows.sd_l))
+    corrected, site, sd = (np.interp(level, rows.level_mm, of) for of in (rows.corrected_l, rows.chart_l, rows.sd_l))
     part = 100.0 / tank.capacity_l
     drawn = model.base_l(level)
     more = tank.true.tilt_mm_per_m - model.tilt_mm_per_m
@@ -84,7 +84,7 @@ def judged(walk: UnitWalk, found: ChartCalibration, truth: tuple[Tank, TrueShape
     return Judged(
         kind=kind,
         found=found,
-        before=part * (chart - true_l),
+        before=part * (site - true_l),
         after=part * (corrected - true_l),
         covered=np.abs(corrected - true_l) <= 1.96 * sd,
         tilt=tank.true.tilt_mm_per_m,
@@ -92,6 +92,7 @@ def judged(walk: UnitWalk, found: ChartCalibration, truth: tuple[Tank, TrueShape
         scale_pct=100.0 * ((true_l[-1] - true_l[0]) / (drawn[-1] - drawn[0]) - 1.0),
         half_width=part * (stock.high - stock.low) / 2.0,
         stock_told=stock.is_identified,
+        verdict=verdict,
     )
 
 
@@ -164,32 +165,46 @@ def report(title: str, tanks: list[Judged]) -> None:
         print(f"  cumulative variance {words}: {np.median(before):.1f} l -> {np.median(after):.1f} l ({ratio:.2f})")
 
 
+def verdicts(tanks: list[Judged]) -> None:
+    """Print how often a chart is said to be worth a new table, by whether it is off by more than the tolerance."""
+    off = [bool(np.ptp(tank.before) > TOLERANCE_PCT) for tank in tanks]
+    for words, wanted in (("off", True), ("not off", False)):
+        said = [tank.verdict for tank, is_off in zip(tanks, off, strict=True) if is_off == wanted]
+        named = ", ".join(f"{name} {said.count(name)}" for name in ("new_table", "may_be_wrong", "no_new_table"))
+        print(f"  {words} by more than {TOLERANCE_PCT} % of the tank between two levels seen: {len(said)}; {named}")
+
+
 def main() -> None:
     """Simulate, calibrate alone and with what the fleet tells each tank, and print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--days", type=int, default=DAYS)
+    parser.add_argument("--tanks", type=int, default=TANKS)
+    options = parser.parse_args()
     alone: list[Judged] = []
     pooled: list[Judged] = []
     left_out: dict[str, int] = {}
     spent = 0.0
     for seed, wrong in FLEETS:
-        walks, truth = fleet_of(seed, wrong)
+        sites, truth = fleet_of(seed, wrong, options.tanks, options.days)
+        for one in (one for site in sites for one in site.left_out):
+            left_out[one.reason] = left_out.get(one.reason, 0) + len(one.tank_ids)
+        charts = [chart for site in sites for chart in site.charts]
         start = time.perf_counter()
-        results = [(walk, calibrate_chart(walk)) for walk in walks]
+        found = calibrated_alone(charts)
         spent += time.perf_counter() - start
-        for _, one in results:
-            if isinstance(one, NotCalibrated):
-                left_out[one.reason] = left_out.get(one.reason, 0) + len(one.tank_ids)
-        good = [(walk, one) for walk, one in results if isinstance(one, ChartCalibration)]
-        told = told_by_fleet({one.tank_id: one.heard for _, one in good})
-        for walk, one in good:
-            again = calibrate_chart(walk, told=told[one.tank_id])
-            assert isinstance(again, ChartCalibration)
-            alone.append(judged(walk, one, truth[one.tank_id]))
-            pooled.append(judged(walk, again, truth[one.tank_id]))
+        for kept, those in ((alone, found), (pooled, calibrated_fleet(charts, found))):
+            said = dict(chart_frames(charts, those, {})["charts"].select("tank_id", "verdict").iter_rows())
+            kept += [
+                judged(chart, one, said[one.tank_id], truth[one.tank_id])
+                for chart, one in zip(charts, those, strict=True)
+            ]
     seeds = [seed for seed, _ in FLEETS]
-    print(f"{TANKS * len(FLEETS)} tanks, {DAYS} days, seeds {seeds}; {spent / len(alone):.2f} s a tank")
+    total = options.tanks * len(FLEETS)
+    print(f"{total} tanks, {options.days} days, seeds {seeds}; {spent / len(alone):.2f} s a tank")
     print(f"not calibrated: {left_out}")
     for words, tanks in (("each tank alone", alone), ("told by the fleet", pooled)):
         print(f"\n== {words}")
+        verdicts(tanks)
         report("all", tanks)
         report("sound", [tank for tank in tanks if tank.kind == "sound"])
         report("wrong", [tank for tank in tanks if tank.kind != "sound"])

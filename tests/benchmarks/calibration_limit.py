@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from pipeline.estimate.chart_shape import tank_model
+from pipeline.scoring.charts import TOLERANCE_PCT
 from pipeline.simulate.faults import plan_faults
 from pipeline.simulate.layout import draw_fleet
 from pipeline.simulate.model import Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
-from tests.benchmarks.calibration import DAYS, FLEETS, KINDS, TANKS, TOLERANCE_PCT
+from tests.benchmarks.calibration import DAYS, FLEETS, KINDS, TANKS
 from tests.benchmarks.limits_oracle import Course, chart_covariance, course_of, covariance
 from tests.support.fleets import Tables
 

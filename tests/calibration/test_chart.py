@@ -5,12 +5,12 @@ from functools import cache
 
 import numpy as np
 
-from pipeline.estimate.chart import ChartCalibration, NotCalibrated, calibrate_chart
+from pipeline.estimate.chart import ChartCalibration, NotCalibrated
 from pipeline.estimate.chart_fleet import told_by_fleet
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.simulate.chart import TrueShape
 from pipeline.simulate.model import Tank
-from tests.support.charts import charted_fleet
+from tests.support.charts import calibrate_chart, charted_fleet
 
 
 @cache
@@ -84,6 +84,16 @@ def test_told_by_its_fleet_a_tank_knows_its_scale_better():
         assert isinstance(again, ChartCalibration)
         narrower.append(width(again) < width(one))
     assert np.mean(narrower) > 0.7
+
+
+def test_a_chart_of_too_few_rows_within_the_tank_is_not_judged():
+    walk = fleet()[0][0]
+    strapping = walk.seen.unit.strappings[0]
+    few = tuple((level[-3:], volume[-3:]) for level, volume in strapping.charts)
+    unit = replace(walk.seen.unit, strappings=(replace(strapping, charts=few),))
+    found = calibrate_chart(replace(walk, seen=replace(walk.seen, unit=unit)))
+    assert isinstance(found, NotCalibrated)
+    assert found.reason == "3 rows of its chart lie within the tank, 4 are needed"
 
 
 def test_too_few_dips_are_not_judged():

@@ -3,6 +3,7 @@
 from datetime import UTC, date, datetime
 from itertools import combinations
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -59,6 +60,54 @@ def test_a_chart_keeps_the_rows_that_rise(litres, kept):
         for row, one in enumerate(litres)
     ]
     assert told(rules.chart_rises(), *chart) == [bool(one) for one in kept]
+
+
+LEVELS = np.arange(0.0, 2_001.0, 50.0)
+LYING = (
+    6.0
+    * 1e-3
+    * (
+        1_000.0**2 * np.arccos(1.0 - LEVELS / 1_000.0)
+        - (1_000.0 - LEVELS) * np.sqrt(np.maximum(2_000.0 * LEVELS - LEVELS**2, 0.0))
+    )
+)
+"""Litres of a lying cylinder of 2 m across and 6 m: the segment's area times the length."""
+STRAKES = np.interp(LEVELS, [0.0, 1_000.0, 2_000.0], [0.0, 3_000.0, 12_000.0])
+"""A tank that is three times as wide above its middle."""
+
+
+def smooth_rows(litres) -> list[int]:
+    """Places of the rows that are refused."""
+    chart = [
+        {"tank_id": "T1", "valid_from": EARLY, "level_mm": mm, "volume_l": one}
+        for mm, one in zip(LEVELS.tolist(), np.asarray(litres, dtype=float).tolist(), strict=True)
+    ]
+    return [place for place, holds in enumerate(told(rules.chart_smooth(), *chart)) if not holds]
+
+
+@pytest.mark.parametrize("chart", [LYING, STRAKES, np.round(LYING, -1), np.round(LYING, -2), 1.03 * LYING])
+def test_a_chart_without_slips_keeps_every_row(chart):
+    assert smooth_rows(chart) == []
+
+
+@pytest.mark.parametrize("off_l", [200.0, -200.0])
+@pytest.mark.parametrize("places", [[8], [8, 11], [2, 20, 38], list(range(4, 36, 5))])
+def test_rows_that_their_neighbours_do_not_bear_out_are_refused_and_no_other(off_l, places):
+    """Between its own neighbours each still rises; every other one is off to the other side."""
+    litres = LYING.copy()
+    litres[places] += off_l * np.where(np.arange(len(places)) % 2, -1.0, 1.0)
+    assert smooth_rows(litres) == places
+
+
+def test_a_jump_that_stays_and_a_dent_of_several_rows_are_no_slip_of_one():
+    """A chart made of two, or of a tank with a dent: no row of it is known to be bad."""
+    assert smooth_rows(LYING + np.where(LEVELS > 900.0, 200.0, 0.0)) == []
+    assert smooth_rows(LYING - 120.0 * np.exp(-0.5 * ((LEVELS - 900.0) / 150.0) ** 2)) == []
+
+
+def test_a_chart_that_is_off_at_every_third_row_is_of_another_kind():
+    litres = LYING + np.where(np.arange(len(LEVELS)) % 3 == 1, 200.0, 0.0)
+    assert smooth_rows(litres) == []
 
 
 @pytest.mark.parametrize("values", [[3, 1, 2, 2, 5, 4], [1, 9, 2, 8, 3, 7], [5, 4, 3], [], [2, 2, 2]])

@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.lake import find_parts
 from pipeline.load import fingerprint
+from pipeline.other_charts import read_other_charts
 from tests.support.lakes import tiny_lake, write
 
 
@@ -37,3 +38,13 @@ def test_a_row_that_was_refused_on_its_way_in_is_another_fingerprint(lake):
     (lake / "_refused").mkdir()
     (lake / "_refused" / "part-0.parquet").write_bytes(b"one more")
     assert fingerprint(lake, find_parts(lake), None) != before
+
+
+def test_other_charts_are_another_fingerprint_by_what_the_file_holds(lake, tmp_path):
+    """A store made by other charts is not taken for one made by the lake's, nor for one by yet others."""
+    marks = {fingerprint(lake, find_parts(lake), None)}
+    head = "tank_id,valid_from,level_mm,volume_l\n"
+    for name, litres in (("one", 9_000), ("two", 11_000), ("same", 9_000)):
+        (tmp_path / f"{name}.csv").write_text(f"{head}T1,2024-03-29,0,0\nT1,2024-03-29,2000,{litres}\n")
+        marks.add(fingerprint(lake, find_parts(lake), None, read_other_charts(tmp_path / f"{name}.csv")))
+    assert len(marks) == 3

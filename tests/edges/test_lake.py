@@ -203,6 +203,42 @@ def test_of_a_chart_that_falls_once_one_row_is_refused(tmp_path):
     assert lake.tables["strapping"].height == 62
 
 
+@pytest.mark.parametrize("bad", [1, 3, 20])
+def test_bad_rows_of_a_chart_are_refused_one_by_one_with_their_level(tmp_path, bad):
+    """Of 101 rows: fallen, doubled, beyond the tank, jumping, or in gallons; each with the reason that it earns."""
+    spoils = [
+        (lambda litres: litres - 400.0, "chart_rises"),
+        (lambda litres: litres + 45.0, "chart_smooth"),
+        (lambda litres: litres / 3.785411784, "chart_rises"),
+    ]
+    tables = tiny_lake(tanks=2)
+    rows_of = [{"tank_id": "T1", "valid_from": START, "level_mm": 20.0 * n, "volume_l": 100.0 * n} for n in range(101)]
+    expected = set()
+    for number in range(bad):
+        place = 5 + 4 * number
+        spoil, reason = spoils[number % len(spoils)]
+        rows_of[place]["volume_l"] = spoil(rows_of[place]["volume_l"])
+        expected.add((20.0 * place, reason))
+    rows_of.append(rows_of[50] | {"volume_l": 4_990.0})
+    rows_of.append({"tank_id": "T1", "valid_from": START, "level_mm": 2_020.0, "volume_l": 11_500.0})
+    expected |= {(2_020.0, "volume_l_within_tank"), (1_000.0, "same_key_other_content")}
+    other = tables["strapping"].filter(pl.col("tank_id") == "T2")
+    tables["strapping"] = pl.concat([rows("strapping", *rows_of), other])
+    lake = read_lake(write(tmp_path / "lake", tables))
+    level = lake.quarantine["row"].str.json_path_match("$.level_mm").cast(pl.Float64)
+    assert set(zip(level, lake.quarantine["reason"], strict=True)) == expected
+    kept = lake.tables["strapping"].filter(pl.col("tank_id") == "T1")
+    assert kept.height == 101 - bad
+    assert kept["volume_l"].is_sorted()
+    assert lake.tables["strapping"].filter(pl.col("tank_id") == "T2").equals(other)
+
+
+def test_a_chart_and_a_capacity_in_unlike_units_are_not_held_against_each_other(tmp_path):
+    """Most of the chart is beyond the tank: which of the two is wrong is not known."""
+    lake = read_lake(write(tmp_path / "lake", _with(tiny_lake(), "tanks", capacity_l=10_000.0 / 3.785411784)))
+    assert not any(table == "strapping" for table, _ in _refused(lake))
+
+
 def test_a_chart_with_equal_neighbours_stands(tmp_path):
     level = pl.col("level_mm").clip(100, 1900)
     lake = read_lake(write(tmp_path / "lake", _with(tiny_lake(), "strapping", volume_l=level * 5)))

@@ -1,7 +1,8 @@
 """Kind of evidence: contract. The examples of README.md and docs/operations.md, as they stand there, end to end.
 
 What else there is: README's smallest settings and five commands are run by `test_five_commands.py`, its rule by
-`tests/backtest/test_study.py`, what `make run` prints by `tests/scenarios/test_sample.py`.
+`tests/backtest/test_study.py`, what `make run` prints by `tests/scenarios/test_sample.py`,
+those of docs/from-level-to-litres.md by `tests/physics/test_page.py` and `tests/cli/test_chart.py`.
 """
 
 import re

@@ -51,6 +51,13 @@ KINDS: dict[str, tuple[Spoil, Refused]] = {
     "a chart of one row": _kind(_in("strapping", lambda f: f.filter(~T1 | _MIDDLE)), {("strapping", "chart_rises"): 1}),
     "a chart that falls once": _kind(_set("strapping", _MIDDLE, "volume_l", 1.0), {("strapping", "chart_rises"): 1}),
     "a chart that leaps once": _kind(_set("strapping", _MIDDLE, "volume_l", 9e8), {("strapping", "chart_rises"): 1}),
+    "a chart with a slip": _kind(
+        _set("strapping", _MIDDLE, "volume_l", pl.col("volume_l") + 300.0), {("strapping", "chart_smooth"): 1}
+    ),
+    "a chart beyond its tank": _kind(
+        _set("strapping", T1 & (pl.col("level_mm") == 2000.0), "volume_l", 99_000.0),
+        {("strapping", "volume_l_within_tank"): 1},
+    ),
     "a chart upside down": _kind(
         _set("strapping", T1, "volume_l", 10_000.0 - pl.col("volume_l")), {("strapping", "chart_rises"): 21}
     ),

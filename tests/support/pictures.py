@@ -1,24 +1,36 @@
 """Takes the pictures in docs/images from a report, with the browser that the tests use.
 
-Run: ``make pictures``, or python -m tests.support.pictures OUT after ``tankdrift run sample_lake --out OUT``.
+Run: ``make pictures``, or python -m tests.support.pictures OUT after ``tankdrift run sample_lake --out OUT``; with
+`charts` in place of OUT it takes that of a tank's chart alone, from a lake of its own.
 """
 
 import sys
+import tempfile
 from pathlib import Path
 
 import polars as pl
 from playwright.sync_api import Page, sync_playwright
 
+from pipeline.chart_review import Asked, review_charts, write_review
+from pipeline.stages import Run, run_all
 from tests.support.browser import chromium, opened
+from tests.support.charts import lake_of_the_docs
 from tests.support.runs import ROOT
 
 IMAGES = ROOT / "docs" / "images"
 SIZE = {"width": 1200, "height": 820}
+TALL = {"width": 1200, "height": 1500}
 CAUSE = "line_leak"
 """The case whose tank is shown."""
 
 
 def main(out: Path) -> None:
+    """Write worklist.png, tank.png and chart.png."""
+    of_the_report(out)
+    of_a_chart()
+
+
+def of_the_report(out: Path) -> None:
     """Write worklist.png and tank.png."""
     cases = pl.read_parquet(out / "cases.parquet")
     tank = cases.filter(pl.col("cause") == CAUSE)["tank_id"][0]
@@ -32,6 +44,20 @@ def main(out: Path) -> None:
         browser.close()
 
 
+def of_a_chart() -> None:
+    """Write chart.png: the page of the tank whose chart is wrong in the docs' example."""
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
+        lake, out = Path(folder) / "lake", Path(folder) / "out"
+        lake_of_the_docs(lake)
+        run_all(Run(lake, out))
+        index = write_review(review_charts(out, Asked()), out)
+        browser = chromium(playwright)
+        with opened(browser, index.parent / "tanks" / "T0001.html", viewport=TALL, color_scheme="light") as page:
+            page.wait_for_timeout(400)
+            page.screenshot(path=IMAGES / "chart.png")
+        browser.close()
+
+
 def _shown(page: Page) -> None:
     """Scroll to the charts and let them be drawn in full."""
     page.locator("#chart-section").scroll_into_view_if_needed()
@@ -40,4 +66,7 @@ def _shown(page: Page) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]).resolve())
+    if sys.argv[1] == "charts":
+        of_a_chart()
+    else:
+        main(Path(sys.argv[1]).resolve())
