@@ -2,7 +2,6 @@
 
 from datetime import date
 
-from pipeline.analysis import site_tables
 from pipeline.estimate.observe import observe_site
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.simulate.chart import TrueShape, true_shape, with_chart_faults
@@ -11,6 +10,7 @@ from pipeline.simulate.layout import draw_fleet
 from pipeline.simulate.model import Tank, Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
+from pipeline.sites import site_tables
 
 
 def charted_fleet(*, seed: int, tanks: int, days: int) -> tuple[list[UnitWalk], dict[str, tuple[Tank, TrueShape]]]:
