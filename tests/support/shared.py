@@ -14,7 +14,7 @@ from flows.prefect_env import prefect_env
 
 
 def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
-    """A folder that the first worker to need it makes, while the others wait; its files are then there to read alone."""
+    """A folder that the first worker to need it makes, while others wait; from then on its files are read-only."""
     base = factory.getbasetemp()
     if "PYTEST_XDIST_WORKER" in os.environ:
         base = base.parent
