@@ -21,7 +21,7 @@ $(STAMP): requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
 	  || { echo "this Python cannot make environments; on Debian: apt-get install python3-venv" >&2; exit 2; }
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --no-compile --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	@touch $@
 
@@ -37,7 +37,7 @@ run: setup ## look at the sample lake; the report is then in out/report/index.ht
 	$(BIN)/tankdrift run sample_lake --out $(OUT)
 
 test: setup chromium postgresql ## run every test
-	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder
 
 bench: setup ## measure what is found on the sample and on fleets from other seeds (some ten minutes)
 	$(BIN)/python -m tests.benchmarks.detection

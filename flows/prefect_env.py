@@ -6,11 +6,17 @@ from pathlib import Path
 
 _ALWAYS = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
 
+_FOR_SCHEDULES = (
+    "SCHEDULER", "LATE_RUNS", "CANCELLATION_CLEANUP", "PAUSE_EXPIRATIONS", "FOREMAN", "TRIGGERS",
+)  # fmt: skip
+"""What a server does for schedules and automations: one that lives for a single run has none, and starts sooner."""
+
 _BY_DEFAULT = {
     "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE": "true",
     # The server of its own comes up in seconds; on a laden machine it has been seen to need more than its default 20.
     "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "180",
     "PREFECT_CLI_PROMPT": "false",
+    **{f"PREFECT_SERVER_SERVICES_{name}_ENABLED": "false" for name in _FOR_SCHEDULES},
 }
 
 _QUIET = {

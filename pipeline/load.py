@@ -14,7 +14,6 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.analysis import Tables, site_tables
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES, Refused
@@ -22,6 +21,7 @@ from pipeline.intake import AHEAD, LONE, PART, Admitted, Registry, as_refused, l
 from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, refused_files, require_a_file, require_usable
 from pipeline.other_charts import OtherCharts
 from pipeline.resources import code_digest
+from pipeline.sites import Tables, site_tables
 from pipeline.store import SCHEMAS, Store
 
 _LOG = logging.getLogger("tankdrift.load")
@@ -170,7 +170,7 @@ class _Intake:
     def run(self) -> None:
         for name, schema in {**SCHEMAS, **INTERNAL_TABLES}.items():
             if not self.store.has_table(name):
-                self.store.replace(name, schema.create_empty())
+                self.store.replace(name, polars_schema(schema).to_frame())
         for table in READ_TABLES:
             if table not in BY_DAY:
                 admitted = self._admit(table, self.parts[table])
@@ -261,7 +261,7 @@ class _Intake:
         every = [part.day for part in self._taken(table)]
         for name in ("_parts", "_refused"):
             self.store.delete_parts(name, table, [None, *every])
-        self.store.replace(table, SCHEMAS[table].create_empty())
+        self.store.replace(table, polars_schema(SCHEMAS[table]).to_frame())
         self._add(admitted, self.parts[table])
 
     def _add(self, admitted: Admitted, parts: Sequence[Part]) -> None:

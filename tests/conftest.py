@@ -1,4 +1,7 @@
-"""What holds for every test: the same examples each time, on any machine, and one way to a browser."""
+"""What holds for every test: the same examples each time, on any machine, one way to a browser, long files first."""
+
+import gc
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -12,6 +15,23 @@ settings.register_profile(
 )
 settings.register_profile("long", parent=settings.get_profile("repeatable"), max_examples=1000)
 settings.load_profile("repeatable")
+
+TESTS = Path(__file__).parent
+LONGEST_FIRST = (TESTS / "longest_first.txt").read_text(encoding="utf-8").split()
+"""Files that take many seconds, the longest first: no worker is left with a long one when the other is done."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    assert all((TESTS / name).is_file() for name in LONGEST_FIRST)
+    place = {TESTS / name: number for number, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: place.get(item.path, len(place)))
+
+
+def pytest_collection_finish():
+    """What was collected stays to the end: no search for garbage need go through it."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@
 
 import sys
 from collections.abc import Iterator, Mapping
+from functools import cache
 from typing import Final
 
 import dataframely as dy
@@ -33,8 +34,9 @@ column's name in front.
 """
 
 
+@cache
 def polars_schema(schema: type[dy.Schema]) -> pl.Schema:
-    """Polars types of a table's columns, in their order."""
+    """Polars types of a table's columns, in their order: one object a table, not to be changed."""
     return pl.Schema({name: col.dtype for name, col in schema.columns().items()})
 
 
@@ -67,7 +69,8 @@ def reason(rule: str) -> str:
     return f"{name}_{'missing' if what == 'nullability' else what}"
 
 
-def row_rules(schema: type[dy.Schema]) -> dict[str, pl.Expr]:
+@cache
+def row_rules(schema: type[dy.Schema]) -> Mapping[str, pl.Expr]:
     """Expressions that are false where a row breaks a rule, by the reason to quarantine it with.
 
     Null counts as kept: a rule says nothing of what is unknown. The key's uniqueness is not among them, nor is

@@ -5,6 +5,7 @@ import pytest
 from pipeline.lake_write import write_lake
 from pipeline.simulate.run import simulate_fleet
 from tests.support.runs import tankdrift
+from tests.support.shared import made_once
 
 ARGUMENTS = (
     "--rule", "daily_variance", "--rule", "cases", "--sweep", "daily_variance.threshold=1,2,4", "--inject",
@@ -12,20 +13,22 @@ ARGUMENTS = (
 )  # fmt: skip
 
 
+def _study(place):
+    """The lake, and a backtest over it with one worker and without Prefect."""
+    write_lake(simulate_fleet(4, 18, seed=9, causes=["bulk_theft"]), place / "lake")
+    out = place / "one"
+    done = tankdrift("backtest", place / "lake", "--out", out, *ARGUMENTS, "--direct", "--workers", "1")
+    assert done.returncode == 0, done.stderr
+    (out / "said.txt").write_text(done.stdout, encoding="utf-8")
+
+
 @pytest.fixture(scope="session")
 def lake(tmp_path_factory):
-    """Four invented tanks over eighteen days, one of them with something wrong."""
-    frames = simulate_fleet(4, 18, seed=9, causes=["bulk_theft"])
-    place = tmp_path_factory.mktemp("backtest") / "lake"
-    write_lake(frames, place)
-    return place
+    """Four invented tanks over eighteen days, one of them with something wrong. Shared: nobody writes into it."""
+    return made_once(tmp_path_factory, "backtest", _study) / "lake"
 
 
 @pytest.fixture(scope="session")
 def tried(lake):
-    """Folder of a backtest over it, with one worker and without Prefect."""
-    out = lake.parent / "one"
-    done = tankdrift("backtest", lake, "--out", out, *ARGUMENTS, "--direct", "--workers", "1")
-    assert done.returncode == 0, done.stderr
-    (out / "said.txt").write_text(done.stdout, encoding="utf-8")
-    return out
+    """Folder of a backtest over it, with one worker and without Prefect. Shared: nobody writes into it."""
+    return lake.parent / "one"

@@ -20,6 +20,13 @@ from tests.backtest.conftest import ARGUMENTS
 from tests.support.backtests import day, fleet, seen, table, variance_days
 from tests.support.lakes import digest
 from tests.support.runs import ROOT, tankdrift
+from tests.support.shared import prefect_begun
+
+
+@pytest.fixture(scope="module")
+def spare(tried, tmp_path_factory):
+    """A copy of what that backtest left, to go on in."""
+    return shutil.copytree(tried, tmp_path_factory.mktemp("spare") / "out", copy_function=shutil.copyfile)
 
 
 def left(out):
@@ -54,9 +61,9 @@ def test_what_was_put_in_was_looked_for(tried):
     assert not set(with_label) & set(put_in["owner"])
 
 
-def test_the_same_command_gives_the_same_bytes_with_two_workers(lake, tried):
+def test_the_same_command_gives_the_same_bytes_with_two_workers(lake, tried, tmp_path):
     before = digest(lake)
-    out = lake.parent / "two"
+    out = tmp_path / "two"
     done = tankdrift("backtest", lake, "--out", out, *ARGUMENTS, "--direct", "--workers", "2")
     assert done.returncode == 0, done.stderr
     assert left(out) == left(tried)
@@ -68,10 +75,9 @@ def test_the_same_command_gives_the_same_bytes_with_two_workers(lake, tried):
     assert digest(lake) == before
 
 
-def test_through_prefect_as_without(lake, tried):
+def test_through_prefect_as_without(lake, tried, tmp_path, tmp_path_factory):
     """What is half done is gone on with: the worlds are those of the plain backtest, the trials are asked anew."""
-    out = lake.parent / "prefect"
-    out.mkdir()
+    out = prefect_begun(tmp_path_factory, tmp_path / "prefect")
     for path in tried.glob("tankdrift.duckdb"):
         (out / path.name).write_bytes(path.read_bytes())
     for world in (tried / "backtest" / "work").iterdir():
@@ -97,7 +103,7 @@ def test_a_newcomers_rule_and_command_do_what_the_readme_prints(lake, tried, tmp
     monkeypatch.chdir(tmp_path)
     (tmp_path / "own.sql").write_text(rule, encoding="utf-8")
     (tmp_path / "sample_lake").symlink_to(lake)
-    shutil.copytree(tried, tmp_path / "out")
+    shutil.copytree(tried, tmp_path / "out", copy_function=shutil.copyfile)
     command = next(line.split() for line in told.splitlines() if line.startswith("    .venv/bin/tankdrift backtest"))
     assert main([*command[1:], "--direct"]) == 0
     printed, said = told.split("```text\n")[1].split("```")[0].splitlines(), capsys.readouterr().out.splitlines()
@@ -120,13 +126,13 @@ def test_a_newcomers_rule_and_command_do_what_the_readme_prints(lake, tried, tmp
         (["--rule", "cases", "--labels", "nosuch.parquet"], "nosuch.parquet: labels cannot be read"),
     ],
 )
-def test_a_mistake_is_one_line(lake, tried, arguments, says, capsys):
-    assert main(["backtest", str(lake), "--out", str(tried), "--direct", *arguments]) == 2
+def test_a_mistake_is_one_line(lake, spare, arguments, says, capsys):
+    assert main(["backtest", str(lake), "--out", str(spare), "--direct", *arguments]) == 2
     said = capsys.readouterr().err.splitlines()[-1]
     assert said.startswith("tankdrift: ") and says in said
 
 
-def test_a_cheat_is_refused_on_the_command_line(lake, tried, tmp_path, capsys):
+def test_a_cheat_is_refused_on_the_command_line(lake, spare, tmp_path, capsys):
     rule = tmp_path / "cheat.sql"
     rule.write_text(
         "-- rule: Cheat\n-- looks for: tomorrow\n-- cause: any\n"
@@ -134,7 +140,7 @@ def test_a_cheat_is_refused_on_the_command_line(lake, tried, tmp_path, capsys):
         "qualify score > 100\n",
         encoding="utf-8",
     )
-    assert main(["backtest", str(lake), "--out", str(tried), "--rule", str(rule), "--direct"]) == 2
+    assert main(["backtest", str(lake), "--out", str(spare), "--rule", str(rule), "--direct"]) == 2
     assert "rule cheat sees tomorrow: its alarm T0" in capsys.readouterr().err.splitlines()[-1]
 
 
@@ -163,13 +169,13 @@ def test_every_combination_is_tried_once():
         trials_of(["cusum"], {"rolling_variance.days": (7,)})
 
 
-def test_what_the_history_raises_by_itself_finds_no_fault_put_in(lake, tried, tmp_path):
+def test_what_the_history_raises_by_itself_finds_no_fault_put_in(lake, spare, tmp_path):
     """Known truth: a rule that speaks of every tank each day finds nothing, since it says so without the fault, too."""
     rule = tmp_path / "always.sql"
     head = "-- rule: Always\n-- looks for: anything.\n-- cause: any\n"
     rule.write_text(head + "select tank_id, day, 1 as score from tank_days", encoding="utf-8")
     faults = Faults(("bulk_theft",), (60.0, 250.0, 1500.0), 1, 1)
-    study = Study(lake, tried, trials_of([str(rule)], {}), faults=faults, options=Options(mute_days=1))
+    study = Study(lake, spare, trials_of([str(rule)], {}), faults=faults, options=Options(mute_days=1))
     data = lake_digest(lake)
     for world in study.worlds:
         ask(study, world, study.trials[0], data)

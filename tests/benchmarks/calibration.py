@@ -16,7 +16,6 @@ from datetime import date
 import numpy as np
 from scipy.special import ndtr
 
-from pipeline.analysis import site_tables
 from pipeline.chart_review import SiteCharts, calibrated_alone, calibrated_fleet, site_charts
 from pipeline.estimate.chart import ChartCalibration, JudgeableChart
 from pipeline.scoring.charts import TOLERANCE_PCT, chart_frames
@@ -26,6 +25,7 @@ from pipeline.simulate.layout import draw_fleet
 from pipeline.simulate.model import Tank, Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
+from pipeline.sites import site_tables
 
 FLEETS = ((73_001, False), (73_002, False), (73_003, True), (73_004, True))
 TANKS, DAYS = 40, 30

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.analysis import site_tables
 from pipeline.backtest.injection.fault import DAY_S, Injection
 from pipeline.backtest.injection.run import inject
 from pipeline.backtest.intervals import poisson_interval, share_interval
@@ -23,6 +22,7 @@ from pipeline.estimate.known import first_seen_s, seen_day
 from pipeline.estimate.observe import SiteObserved, UnitObserved, observe_site
 from pipeline.features.steps import Step, find_steps, step_spread
 from pipeline.ledger.movements import open_spans
+from pipeline.sites import site_tables
 from tests.benchmarks.limits_fleets import Figure, contract, tank_months, typical_fleet
 from tests.support.fleets import Tables, clean
 

@@ -10,11 +10,11 @@ import polars as pl
 import pytest
 
 from flows.cli import main
-from pipeline.analysis import site_tables
 from pipeline.chart_review import site_charts
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.lake import read_lake
+from pipeline.sites import site_tables
 from tests.support.browser import opened, until
 from tests.support.charts import lake_of_the_docs
 from tests.support.lakes import tiny_lake, write

@@ -7,11 +7,11 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
-from pipeline.analysis import site_tables
 from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.errors import LakeError
 from pipeline.lake import READ_TABLES, read_lake
 from pipeline.load import EVER, lake_tables, sites_one_by_one, take_in
+from pipeline.sites import site_tables
 from pipeline.store import open_store
 from tests.support.lakes import START, days_of, digest, tiny_lake, write, write_part
 

@@ -5,8 +5,9 @@ import re
 import polars as pl
 import pytest
 
-from pipeline.analysis import SiteFailed, analyse, analyse_sites, last_day_of, site_tables
+from pipeline.analysis import SiteFailed, analyse, analyse_sites, last_day_of
 from pipeline.errors import OperationError
+from pipeline.sites import site_tables
 from pipeline.store import open_store
 from tests.support.lakes import tiny_lake, write
 from tests.support.runs import tankdrift

@@ -11,6 +11,7 @@ import pytest
 
 from tests.support.lakes import tiny_lake, write
 from tests.support.runs import ROOT, tankdrift
+from tests.support.shared import prefect_begun
 
 GUARD = ROOT / "tests" / "support" / "guard"
 
@@ -35,10 +36,11 @@ def test_the_guard_sees_what_would_leave(watched):
     assert any(line.startswith("away") for line in log.read_text().splitlines())
 
 
-def test_a_run_through_prefect_turns_to_this_machine_alone(watched, tmp_path):
+def test_a_run_through_prefect_turns_to_this_machine_alone(watched, tmp_path, tmp_path_factory):
     env, log = watched
+    out = prefect_begun(tmp_path_factory, tmp_path / "out")
     lake = write(tmp_path / "lake", tiny_lake())
-    done = tankdrift("run", lake, "--out", tmp_path / "out", env=env)
+    done = tankdrift("run", lake, "--out", out, env=env)
     assert done.returncode == 0, done.stderr
     lines = log.read_text().splitlines()
     assert any(line.startswith("here socket.connect") for line in lines), "Prefect's own server is spoken to"

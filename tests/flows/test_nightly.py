@@ -13,6 +13,7 @@ import pytest
 from flows.prefect_env import prefect_env
 from tests.support.lakes import digest
 from tests.support.runs import COMMAND, ROOT, left, tankdrift, unlike
+from tests.support.shared import prefect_begun
 
 
 @pytest.fixture(scope="module")
@@ -31,9 +32,9 @@ def direct(lake):
     return lake.parent / "direct"
 
 
-def test_through_prefect_as_without(lake, direct):
+def test_through_prefect_as_without(lake, direct, tmp_path_factory):
     before = digest(lake)
-    out = lake.parent / "prefect"
+    out = prefect_begun(tmp_path_factory, lake.parent / "prefect")
     done = tankdrift("run", lake, "--out", out, env=_env_without_prefect())
     assert done.returncode == 0, done.stderr
     assert done.stdout.splitlines()[0].startswith("data to 2026-03-14")
@@ -51,8 +52,9 @@ def _env_without_prefect():
     return {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
 
 
-def test_a_user_s_mistake_is_one_line_through_prefect_too(lake, tmp_path):
-    done = tankdrift("run", lake, "--out", tmp_path / "out", "--until", "2020-01-01", env=_env_without_prefect())
+def test_a_user_s_mistake_is_one_line_through_prefect_too(lake, tmp_path, tmp_path_factory):
+    out = prefect_begun(tmp_path_factory, tmp_path / "out")
+    done = tankdrift("run", lake, "--out", out, "--until", "2020-01-01", env=_env_without_prefect())
     last = done.stderr.splitlines()[-1]
     assert done.returncode == 2
     assert last == "tankdrift: the lake's table readings holds no row, or none so early"

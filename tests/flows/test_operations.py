@@ -16,6 +16,7 @@ import yaml
 from flows.prefect_env import prefect_env
 from tests.support.runs import ROOT, tankdrift
 from tests.support.servers import free_port, postgres
+from tests.support.shared import prefect_begun
 
 PASSWORDS = ("wren-ladder-27", "thistle-quay-64", "cobalt-heron-88", "sorrel-tarn-39")
 """That of the database, of a database that is down, of a mail server that refuses, and one that is wrong."""
@@ -120,7 +121,7 @@ def night(tmp_path_factory):
             "PREFECT_LOGGING_LEVEL": "DEBUG",
             "PYTHONPATH": str(ROOT),
         }
-        (place / "out").mkdir()
+        prefect_begun(tmp_path_factory, place / "out")
         run = {"cwd": place, "env": env, "capture_output": True, "text": True, "check": False}
         done = subprocess.run([sys.executable, "-c", NIGHT], input=address, **run)
     others = subprocess.run([sys.executable, "-c", OTHERS], **run)

@@ -7,13 +7,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.analysis import site_tables
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import TIME_COLUMNS
 from pipeline.contract.run import RUN_TABLES
 from pipeline.contract.store import STORE_TABLES
 from pipeline.features.trading_days import trading_days
 from pipeline.scoring.statements import Limits
+from pipeline.sites import site_tables
 from tests.support.site_run import cut_after, published
 
 SCHEMAS = {**RUN_TABLES, **STORE_TABLES}

@@ -5,7 +5,6 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.analysis import site_tables
 from pipeline.estimate.chart import ChartCalibration, NotCalibrated, calibrated_chart, judgeable_chart
 from pipeline.estimate.chart_fit import Told
 from pipeline.estimate.observe import observe_site
@@ -16,6 +15,7 @@ from pipeline.simulate.layout import draw_fleet
 from pipeline.simulate.model import Tank, Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
+from pipeline.sites import site_tables
 from tests.support.lakes import write
 
 Truth = dict[str, tuple[Tank, TrueShape]]

@@ -7,7 +7,7 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.analysis import last_day_of, site_tables
+from pipeline.analysis import last_day_of
 from pipeline.cases.finding import Finding
 from pipeline.contract.lake import TIME_COLUMNS
 from pipeline.estimate.observe import observe_site
@@ -15,6 +15,7 @@ from pipeline.estimate.unit_walk import walk_unit
 from pipeline.scoring.odd_days import OddDay
 from pipeline.scoring.published import Frames, fleet_tables, published_tables
 from pipeline.scoring.statements import Limits
+from pipeline.sites import site_tables
 
 
 def published(
