@@ -15,6 +15,7 @@ from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.probe import ProbeDay, StuckSpan
 from pipeline.ledger.clocks import WIDEST_LAG_S
 from pipeline.ledger.movements import cumulative_l
+from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -142,13 +143,13 @@ def _trouble(
     What is usual is told by the last `HISTORY` of the sound days, the worst by all of them.
     """
     past = sound[-HISTORY:]
-    usual_bad = float(np.median([day.bad_share for day in past])) if past else 0.0
+    usual_bad = median(np.array([day.bad_share for day in past])) if past else 0.0
     if today.bad_share > BAD_SHARE and today.bad_share > 4.0 * usual_bad and today.readings >= 20:
         return "readings lost, share", today.bad_share
     scatters = np.array([day.scatter_mm for day in past if np.isfinite(day.scatter_mm)])
     if len(scatters) >= 4 and np.isfinite(today.scatter_mm):
-        usual = max(float(np.median(scatters)), 0.04)
-        step = float(np.median([day.resolution_mm for day in past]))
+        usual = max(median(scatters), 0.04)
+        step = median(np.array([day.resolution_mm for day in past]))
         worst = max(day.scatter_mm for day in sound if np.isfinite(day.scatter_mm))
         limit = max(NOISE_TIMES * usual, usual + NOISE_MM + 1.3 * step, RESTLESS_TIMES * worst)
         if today.scatter_mm > (0.6 * limit if was_wrong else limit):
@@ -175,13 +176,13 @@ def _trouble_log_bayes(name: str, value: float) -> float:
 
 
 def _is_silent(today: ProbeDay, past: list[ProbeDay]) -> bool:
-    usual = float(np.median([day.readings for day in past]))
+    usual = median(np.array([day.readings for day in past]))
     return _is_regular(past) and today.readings < SILENT_SHARE * usual
 
 
 def _is_regular(days: list[ProbeDay]) -> bool:
     """Whether a gauge reads at regular times and not on exception."""
-    return float(np.median([day.regular_share for day in days])) > 0.9
+    return median(np.array([day.regular_share for day in days])) > 0.9
 
 
 def _site_silent(site: SiteObserved, tank_id: str, day: int) -> bool:

@@ -73,47 +73,56 @@ def weigh(
     come to: of those that know one sign alone, a change may take back what is held and no more. `mirrored`: those of
     `MIRRORED` alone, by the sign that they cannot have.
     """
-    candidates, live = sums.candidates, sums.live
-    every = sums.extra(belief)
-    if mirrored:
-        at = np.flatnonzero(np.isin(candidates.which[live], _mirrored(candidates.hypotheses)))
-    else:
-        at = np.flatnonzero(~candidates.is_delivery[live] | (candidates.onset[live] >= recent))
+    candidates, live, every = sums.candidates, sums.live, sums.extra(belief)
     # By hypothesis, and within each as they set in: then each has its own stretch.
-    at = at[np.argsort(candidates.which[live[at]], kind="stable")]
-    seen, extra = live[at], Extra(every.estimate[at], every.sd[at])
+    seen = candidates.by_kind[(candidates.by_kind >= live[0]) & (candidates.by_kind <= live[-1])]
+    if mirrored:
+        is_mirrored = np.array([one.cause in MIRRORED for one in candidates.hypotheses])
+        seen = seen[is_mirrored[candidates.which[seen]]]
+    else:
+        seen = seen[~candidates.is_delivery[seen] | (candidates.onset[seen] >= recent)]
+    extra = Extra(every.estimate[seen - live[0]], every.sd[seen - live[0]])
     which = candidates.which[seen]
     starts = np.flatnonzero(np.diff(which, prepend=-1))
     kinds, counts = which[starts].tolist(), np.diff(np.append(starts, len(which)))
-    already = np.repeat([held.get(candidates.hypotheses[kind].key, 0.0) for kind in kinds], counts)
+    already = np.zeros(len(seen))
+    if held:
+        already = np.repeat([held.get(candidates.hypotheses[kind].key, 0.0) for kind in kinds], counts)
     value = _judged(candidates, seen, extra, already, mirrored=mirrored)
+    return _bests(candidates, seen, (extra, value), (starts, counts))
+
+
+def _bests(candidates: Candidates, seen: Ints, of: tuple[Extra, Floats], parts: tuple[Ints, Ints]) -> list[Weighed]:
+    """What each hypothesis comes to that the rows tell anything of.
+
+    `seen` (n,) are candidates by hypothesis, `of` their estimates and log Bayes factors; `parts` where the stretch of
+    each hypothesis begins in them, and how many it has.
+    """
+    (extra, value), (starts, counts) = of, parts
     top = np.maximum.reduceat(value, starts)
     tops = np.flatnonzero(value == np.repeat(top, counts))
     best = tops[np.searchsorted(tops, starts)]
     each = np.log(np.add.reduceat(np.exp(value - np.repeat(top, counts)), starts) / counts)
     of_best = Extra(extra.estimate[best], extra.sd[best])
     plain = of_best.log_bayes(candidates.spread[seen[best]], np.zeros(len(best)))
-    wander = np.where(top > -5.0, plain - top, 0.0)
-    is_told = np.minimum.reduceat(extra.sd, starts) <= UNTOLD_SD
-    return [
-        Weighed(
-            candidates.hypotheses[kind],
-            float(top[n] + (0.0 if candidates.hypotheses[kind].cause == "excursion" else each[n])),
-            int(seen[best[n]]),
-            int(candidates.onset[seen[best[n]]]),
-            float(extra.estimate[best[n]]),
-            float(extra.sd[best[n]]),
-            float(top[n] - np.log(counts[n])),
-            float(wander[n]),
-        )
-        for n, kind in enumerate(kinds)
-        if is_told[n]
-    ]
-
-
-def _mirrored(hypotheses: tuple[Hypothesis, ...]) -> list[int]:
-    """The numbers of the hypotheses of `MIRRORED`."""
-    return [number for number, one in enumerate(hypotheses) if one.cause in MIRRORED]
+    columns = (
+        candidates.which[seen[best]],
+        top,
+        each,
+        seen[best],
+        candidates.onset[seen[best]],
+        of_best.estimate,
+        of_best.sd,
+        top - np.log(counts),
+        np.where(top > -5.0, plain - top, 0.0),
+        np.minimum.reduceat(extra.sd, starts) <= UNTOLD_SD,
+    )
+    found = []
+    for kind, highest, mean, *rest, is_told in zip(*(column.tolist() for column in columns), strict=True):
+        hypothesis = candidates.hypotheses[kind]
+        if is_told:
+            found.append(Weighed(hypothesis, highest + (0.0 if hypothesis.cause == "excursion" else mean), *rest))
+    return found
 
 
 def _judged(candidates: Candidates, seen: Ints, extra: Extra, already: Floats, *, mirrored: bool) -> Floats:

@@ -128,6 +128,11 @@ class Candidates:
         """Whether each one is what a ticket does not hold. Shape (c,)."""
         return np.array([one.cause == "delivery" for one in self.hypotheses])[self.which]
 
+    @cached_property
+    def by_kind(self) -> Ints:
+        """Their numbers by hypothesis, and within each as they set in. Shape (c,)."""
+        return np.argsort(self.which, kind="stable")
+
     def columns(self, numbers: Ints, start: int, stop: int) -> Floats:
         """Some regressors at dips `start` to `stop`. Shape (stop - start, len(numbers))."""
         dips = np.arange(start, stop)[:, None]

@@ -56,17 +56,23 @@ def month_leak(sums: Sums, prior: Prior, so_far: LeakSoFar, first: int, named: S
     if not len(mine):
         return np.nan, np.inf
     at, onset = int(mine[0] - live[0]), int(candidates.onset[mine[0]])
-    keep = np.setdiff1d(np.arange(len(sums.score)), named)
-    gram, score, cross = sums.gram[np.ix_(keep, keep)], sums.score[keep], sums.cross[keep, at]
-    prior = Prior(prior.mean[keep], prior.sd[keep])
+    places = np.setdiff1d(np.arange(len(sums.score)), named) if len(named) else np.arange(len(sums.score))
+    width = len(places) + (onset > 0)
+    gram, score, cross = np.empty((width, width)), np.empty(width), np.empty(width)
+    own = slice(0, len(places))
+    gram[own, own], score[own], cross[own] = (
+        sums.gram[np.ix_(places, places)],
+        sums.score[places],
+        sums.cross[places, at],
+    )
+    prior = Prior(prior.mean[places], prior.sd[places])
     if onset > 0:
         course = sums.course(int(mine[0]))
         both = float(so_far.weighted(sums)[sums.count - len(course) :] @ course)
-        shared = so_far.cross[1:][keep] - cross
-        square = so_far.square - 2.0 * both + float(sums.square[at])
-        gram = np.block([[gram, shared[:, None]], [shared[None, :], np.array([[square]])]])
-        score = np.append(score, so_far.cross[0] - sums.moment[at])
-        cross = np.append(cross, both - sums.square[at])
+        gram[-1, own] = gram[own, -1] = so_far.cross[1:][places] - cross[own]
+        gram[-1, -1] = so_far.square - 2.0 * both + float(sums.square[at])
+        score[-1] = so_far.cross[0] - sums.moment[at]
+        cross[-1] = both - sums.square[at]
         prior = Prior(np.append(prior.mean, 0.0), np.append(prior.sd, LEAK_SPREAD_L_PER_H))
     scale = prior.sd
     matrix = gram * scale[:, None] * scale[None, :] + np.eye(len(scale))

@@ -15,7 +15,7 @@ from pipeline.estimate.design import (
     balance_of,
     chart_changes_s,
 )
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, seen_day, used_lag_s
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, used_lag_s
 from pipeline.estimate.learned import learned_noise
 from pipeline.estimate.noise import dip_noise, odd_shifts
 from pipeline.estimate.observe import KnownDrop, UnitObserved
@@ -169,10 +169,12 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
 
 def _known_days(dips: Dips, seen: UnitObserved) -> NDArray[np.int64]:
     """UTC day number whose run first sees each dip; those after a drop wait for the day that sees it. Shape (k,)."""
-    waits = np.array([seen_day(float(at_s), seen.lags) for at_s in dips.ts_s], dtype=np.int64)
+    days, place = np.unique(((dips.ts_s + HOLD_BACK_S) // DAY_S).astype(np.int64), return_inverse=True)
+    next_s = np.array([first_seen_s(int(day) + 1, seen.lags) for day in days])
+    waits = days[place] + (dips.ts_s >= next_s[place])
     for known in seen.drops:
-        after = dips.ts_s >= known.drop.start_s
-        waits[after] = np.maximum(waits[after], known.day)
+        after = int(np.searchsorted(dips.ts_s, known.drop.start_s))
+        waits[after:] = np.maximum(waits[after:], known.day)
     return waits
 
 
@@ -183,8 +185,8 @@ def _judged_days(known_day: NDArray[np.int64], dips: Dips, seen: UnitObserved) -
     """
     judged = known_day.copy()
     for known in seen.drops:
-        after = dips.ts_s >= known.drop.start_s
-        judged[after] = np.maximum(judged[after], known.day + (not known.tickets_then))
+        after = int(np.searchsorted(dips.ts_s, known.drop.start_s))
+        judged[after:] = np.maximum(judged[after:], known.day + (not known.tickets_then))
     return judged
 
 

@@ -62,8 +62,10 @@ def reporting_of(readings: pl.DataFrame) -> Reporting:
     readings : frame
         One tank's `readings` rows.
     """
-    rows = readings.filter((pl.col("quality") != "bad") & pl.col("level_mm").is_not_null()).unique("ts").sort("ts")
+    rows = readings.filter((pl.col("quality") != "bad") & pl.col("level_mm").is_not_null()).sort("ts")
     at_s, level = seconds(rows["ts"]), rows["level_mm"].to_numpy()
+    is_new = np.diff(at_s, prepend=-np.inf) > 0.0
+    at_s, level = at_s[is_new], level[is_new]
     if len(at_s) < 2:
         return Reporting(np.empty(0, np.int64), np.empty(0), np.empty(0))
     gap, step = np.diff(at_s), np.abs(np.diff(level))
