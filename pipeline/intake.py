@@ -113,7 +113,7 @@ def admit(table: str, frame: pl.DataFrame, registry: Registry) -> Admitted:
     registry : Registry
         The sites, tanks and meters known so far.
     """
-    rules = row_rules(LAKE_TABLES[table])
+    rules = dict(row_rules(LAKE_TABLES[table]))
     together: dict[str, pl.Expr] = {name: rules.pop(name) for name in GROUP_RULES if name in rules}
     if table == "strapping" and registry.capacity_l:
         together[BEYOND_TANK] = _within_tank(registry)

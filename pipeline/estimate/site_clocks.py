@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, used_lag_s
-from pipeline.features.probe import kept
 from pipeline.ledger.clocks import DayLag, TankMovement, day_clock
 from pipeline.ledger.drops import Drop
-from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.gauge import GaugeSeries, kept
 from pipeline.ledger.movements import MeterFlow, ordered_flow
 from pipeline.ledger.stamps import ONE_INSTANT, stamped
 

@@ -184,12 +184,12 @@ def _candidates(stretch: _Stretch, spread: Spread, start_s: float, free: NDArray
     which is for the balance to judge.
     """
     found = []
-    every, spacing_s = _differences(stretch), _spacing_s(stretch)
+    (every_l, is_quiet, lasts), spacing_s = _differences(stretch), _spacing_s(stretch)
     for number, width in enumerate(WIDTHS):
         count = len(stretch.ts) - width
         if count <= 0:
             break
-        litres, quiet, last = (part[number, :count] for part in every)
+        litres, quiet, last = every_l[number, :count], is_quiet[number, :count], lasts[number, :count]
         sd = np.where(quiet, spread[number, 0], spread[number, 1])
         sd[last - np.arange(count) < width + SIDE - 1] *= FIRST_WIDER
         usable = np.isfinite(litres) & (stretch.ts[last] >= start_s)
