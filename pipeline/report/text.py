@@ -41,6 +41,7 @@ NAV: Final = {
 NAV_LABEL: Final = "Pages of this report"
 DATA_TO: Final = "Data to {day}"
 
+CAUSES: Final = {cause.name: cause.title for cause in RECORDS}
 # Short names, for marks inside charts and the legend of a day's parts.
 PARTS: Final = {cause.name: cause.short for cause in RECORDS} | {
     "thermal": "Temperature",
