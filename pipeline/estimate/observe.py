@@ -32,8 +32,13 @@ from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.dips import SETTLE_S
 from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
+<<<<<<< HEAD
 from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import MeterFlow, in_order, open_spans, ordered_flow, sold_until_l
+=======
+from pipeline.ledger.gauge import kept, seconds
+from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans, ordered_flow
+>>>>>>> cost
 from pipeline.ledger.moves import Moves, moves_of
 from pipeline.ledger.stretches import is_inside
 
@@ -176,7 +181,7 @@ def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None
     ]
     series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
-    found = [_since_still(drop, since) for drop in find_drops(series, sold_until_l(own, series.ts_s))]
+    found = [_since_still(drop, since) for drop in find_drops(series, _sold_l(own, series.ts_s))]
     item.drops = _ticketed(found, item.unit)
 
 
@@ -196,8 +201,12 @@ def _stuck_spans(unit: Unit, own: list[MeterFlow]) -> list[StuckSpan]:
     share = 1.0 if count == 1 else 1.0 / (3.0 * count)
     series = [unit.series] if count == 1 else list(unit.member_series)
     least_s = STUCK_S if count == 1 else JOINED_STUCK_S
-    found = [span for one in series for span in stuck_spans(one, share * sold_until_l(own, one.ts_s), least_s=least_s)]
+    found = [span for one in series for span in stuck_spans(one, share * _sold_l(own, one.ts_s), least_s=least_s)]
     return sorted(found, key=lambda span: span.start_s)
+
+
+def _sold_l(flows: list[MeterFlow], at_s: Floats) -> Floats:
+    return np.asarray(np.sum([cumulative_l(flow, at_s) for flow in flows], axis=0)) if flows else np.zeros(len(at_s))
 
 
 def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:

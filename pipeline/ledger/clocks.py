@@ -136,4 +136,4 @@ def _misfit(prepared: list[Prepared], lags_s: Floats) -> Floats:
 
     lags_s = np.asarray(lags_s, dtype=np.float64)
     every = [misfits(ts, fall, sold, float(knots[0]), KNOT_S, lags_s) for ts, fall, knots, sold in prepared]
-    return np.asarray(np.sum(every, axis=0))
+    return np.asarray(np.sum(every, axis=0), dtype=np.float64)

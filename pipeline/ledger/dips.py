@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import GaugeSeries, kept
-from pipeline.ledger.movements import MeterFlow, OpenSpans, open_spans, sold_until_l
+from pipeline.ledger.movements import MeterFlow, OpenSpans, cumulative_l, open_spans
 from pipeline.ledger.stretches import is_inside, stretches
 
 Floats = NDArray[np.float64]
@@ -84,7 +84,7 @@ def _frame(series: GaugeSeries, flows: list[MeterFlow], spans: OpenSpans, over_s
     """A row for each of some readings; `over_s` when drops and moves were over, in order."""
     rest = spans.rest_s(series.ts_s)
     state = np.where(rest >= REST_S, 0, np.where((rest > 20.0) & (spans.next_s(series.ts_s) > 20.0), 1, 2))
-    sold = [sold_until_l([flow], series.ts_s) for flow in flows]
+    sold = np.column_stack([np.zeros((len(series), 0)), *(cumulative_l(flow, series.ts_s) for flow in flows)])
     return pl.DataFrame(
         {
             "span": np.floor(series.ts_s / max(DIP_S, series.nominal_s)).astype(np.int64),
@@ -100,8 +100,8 @@ def _frame(series: GaugeSeries, flows: list[MeterFlow], spans: OpenSpans, over_s
             "surface_l_per_mm": series.surface_l_per_mm,
             "apart_l": series.apart_l,
             "open_h": spans.hours_until(series.ts_s),
-            "moved_l": series.gauge_l + np.sum(sold, axis=0),
-            **{f"sold_{number}": litres for number, litres in enumerate(sold)},
+            "moved_l": series.gauge_l + sold.sum(axis=1),
+            **{f"sold_{number}": litres for number, litres in enumerate(sold.T)},
         }
     )
 

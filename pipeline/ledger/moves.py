@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import GaugeSeries, kept, longest_hold_s
-from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans, sold_until_l
+from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans
 from pipeline.ledger.stretches import is_inside, stretches
 from pipeline.physics.ranks import RunningMedian
 
@@ -117,7 +117,7 @@ def _means(series: GaugeSeries, flows: list[MeterFlow], key: NDArray[np.int64]) 
             "stock_l": series.gauge_l,
             "surface_l_per_mm": series.surface_l_per_mm,
             "level_mm": series.level_mm,
-            **{f"sold_{number}": sold_until_l([flow], series.ts_s) for number, flow in enumerate(flows)},
+            **{f"sold_{number}": cumulative_l(flow, series.ts_s) for number, flow in enumerate(flows)},
         }
     )
     last = [pl.col(name).last().name.prefix("last_") for name in READ]
