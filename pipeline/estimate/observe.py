@@ -32,13 +32,8 @@ from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.dips import SETTLE_S
 from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
-<<<<<<< HEAD
 from pipeline.ledger.gauge import seconds
-from pipeline.ledger.movements import MeterFlow, in_order, open_spans, ordered_flow, sold_until_l
-=======
-from pipeline.ledger.gauge import kept, seconds
-from pipeline.ledger.movements import MeterFlow, cumulative_l, open_spans, ordered_flow
->>>>>>> cost
+from pipeline.ledger.movements import MeterFlow, cumulative_l, in_order, open_spans, ordered_flow
 from pipeline.ledger.moves import Moves, moves_of
 from pipeline.ledger.stretches import is_inside
 

@@ -189,11 +189,7 @@ def _candidates(stretch: _Stretch, spread: Spread, start_s: float, free: NDArray
         count = len(stretch.ts) - width
         if count <= 0:
             break
-<<<<<<< HEAD
         litres, quiet, last = every_l[number, :count], is_quiet[number, :count], lasts[number, :count]
-=======
-        litres, quiet, last = every[0][number, :count], every[1][number, :count], every[2][number, :count]
->>>>>>> cost
         sd = np.where(quiet, spread[number, 0], spread[number, 1])
         sd[last - np.arange(count) < width + SIDE - 1] *= FIRST_WIDER
         usable = np.isfinite(litres) & (stretch.ts[last] >= start_s)
