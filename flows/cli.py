@@ -17,6 +17,7 @@ from flows.cli_backtest import add_commands
 from flows.cli_chart import add_chart_command
 from flows.cli_sources import add_source_commands
 from pipeline.errors import ArgumentError, CheckFailedError, OperationError, TankdriftError
+from pipeline.workers import keep_to_one_thread
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -59,6 +60,7 @@ class _Version(argparse.Action):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command that `arguments`, or else the command line, ask for; the exit code comes out."""
     options = argparse.Namespace()
+    keep_to_one_thread()
     try:
         options = _parser().parse_args(arguments)
         options.command(options)

@@ -7,7 +7,10 @@ import pytest
 from hypothesis import HealthCheck, settings
 from playwright.sync_api import sync_playwright
 
+from pipeline.workers import keep_to_one_thread
 from tests.support.browser import chromium
+
+keep_to_one_thread()
 
 # `derandomize`: the same examples in every run. Deadlines measure the machine, not the code.
 settings.register_profile(
