@@ -63,8 +63,8 @@ def sudden_decoys(site: SiteObserved, moves_of: Mapping[str, list[Move]], found:
 def book_decoys(site: SiteObserved) -> list[Decoy]:
     """Missing sales that would be found if what the books outran the totalisers by were the other way round."""
     return [
-        Decoy("missing_sales", meter_id, False, f"{number}", episode.day, episode.log_odds)
-        for number, (meter_id, episode) in enumerate(unbooked_decoys(site))
+        Decoy("missing_sales", episode.meter_id, False, f"{number}", episode.day, episode.log_odds)
+        for number, episode in enumerate(unbooked_decoys(site))
     ]
 
 

@@ -43,6 +43,11 @@ class Episode:
     log_odds: float
 
     @property
+    def meter_id(self) -> str:
+        """The meter whose litres they are."""
+        return self.spans[0].meter_id
+
+    @property
     def day(self) -> int:
         """UTC day number whose run first sees the case."""
         return known_day(self.spans[self.raised].known_s)
@@ -58,13 +63,12 @@ def unbooked_findings(site: SiteObserved, tables: dict[str, pl.DataFrame]) -> li
     ]
 
 
-def unbooked_decoys(site: SiteObserved) -> list[tuple[str, Episode]]:
-    """What would be found where the books outran a totaliser, as if it were the other way round: meter and episode.
+def unbooked_decoys(site: SiteObserved) -> list[Episode]:
+    """What would be found where the books outran a totaliser, as if it were the other way round.
 
     A sale is booked to another meter, or at another hour, as easily there as here.
     """
-    mirrored = replace(site, unbooked=site.overbooked)
-    return [(episode.spans[0].meter_id, episode) for episode in episodes_of(site.overbooked, mirrored)]
+    return episodes_of(site.overbooked, replace(site, unbooked=site.overbooked))
 
 
 def episodes_of(spans: list[Unbooked], site: SiteObserved) -> list[Episode]:
