@@ -60,7 +60,7 @@ def closing_of(data: ChartData, correction_l: Floats) -> Closing:
 def stretches_of(data: ChartData, correction_l: Floats) -> tuple[Stretch, ...]:
     """The same stretch by stretch, for those that have dips enough to tell both ends."""
     before, after = data.by_chart_l, data.y_l + data.vcf * correction_l
-    sold = -data.others[:, data.names.index(METERS)]
+    sold = _sold_l(data)
     found = []
     for number in np.unique(data.cycle):
         dips = np.flatnonzero(data.cycle == number)
@@ -83,7 +83,7 @@ def stretches_of(data: ChartData, correction_l: Floats) -> tuple[Stretch, ...]:
 
 def sold_l_per_month(data: ChartData) -> float:
     """Litres at 15 °C drawn in a month. [l]"""
-    sold = -data.others[:, data.names.index(METERS)]
+    sold = _sold_l(data)
     return 24.0 * DAYS_A_MONTH * float(sold[-1] - sold[0]) / float(data.hours[-1] - data.hours[0])
 
 
@@ -97,6 +97,11 @@ def daily_variance_l(data: ChartData, correction_l: Floats) -> float:
     lacks = (data.vcf * correction_l)[first]
     next_day = np.diff(day) == 1
     return DAYS_A_MONTH * float(np.mean(np.abs(np.diff(lacks)[next_day]))) if next_day.any() else float("nan")
+
+
+def _sold_l(data: ChartData) -> Floats:
+    """Litres at 15 °C drawn up to each dip. Shape (k,). [l]"""
+    return np.asarray(-data.others[:, data.names.index(METERS)])
 
 
 def _joined(values: Floats, free: NDArray[np.bool_]) -> Floats:
