@@ -27,7 +27,7 @@ from pipeline.features.probe import (
     without_spans,
 )
 from pipeline.features.steps import Step
-from pipeline.features.totals import Unbooked, unbooked
+from pipeline.features.totals import MeterTotals, Unbooked, unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.dips import SETTLE_S
 from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
@@ -228,7 +228,7 @@ def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:
 
 
 def _unbooked_of(tables: Mapping[str, pl.DataFrame], *, mirrored: bool = False) -> list[Unbooked]:
-    found: list[Unbooked] = []
+    meters: list[MeterTotals] = []
     draws = tables["sales"].sort("meter_id", "ts_end").partition_by("meter_id", as_dict=True, maintain_order=True)
     totals = tables["meter_totals"].sort("meter_id", "ts").partition_by("meter_id", as_dict=True, maintain_order=True)
     for (meter_id,), rows in totals.items():
@@ -238,8 +238,8 @@ def _unbooked_of(tables: Mapping[str, pl.DataFrame], *, mirrored: bool = False) 
         flow = ordered_flow(
             str(meter_id), seconds(sold["ts_start"]), seconds(sold["ts_end"]), sold["volume_l"].to_numpy()
         )
-        found += unbooked(str(meter_id), seconds(rows["ts"]), rows["total_l"].to_numpy(), flow, mirrored=mirrored)
-    return sorted(found, key=lambda one: (one.end_s, one.meter_id))
+        meters.append(MeterTotals(str(meter_id), seconds(rows["ts"]), rows["total_l"].to_numpy(), flow))
+    return unbooked(meters, mirrored=mirrored)
 
 
 def _feed_changes(

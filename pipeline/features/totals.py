@@ -1,14 +1,14 @@
 """Totaliser against sales: litres that a meter counted and nobody booked.
 
 A till writes a sale when it is paid, when the pump is let go or on the whole minute, so a reading of the totaliser may
-stand before or behind the books by a sale or two and be level with them at the next. What nobody booked stays. On a
-meter whose books have lately come level by themselves litres count only once two more readings bear them out; what is
-booked after all, by most of three readings, is given back.
+stand before or behind the books by a sale or two and be level with them at the next. What nobody booked stays. At a
+site where books have lately come level by themselves, or that is new, litres count only once two more readings bear them
+out; what is booked after all, by most of three readings, is given back.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,9 +30,10 @@ LARGEST_L = 1e5
 PLENTY_L = 1000.0
 """Litres of one span from which further readings must bear them out, at any meter: one reading may be a bad one."""
 BORNE_OUT_BY = 2
-"""Readings that must bear litres out at a meter whose books run behind or ahead. No source."""
+"""Readings that must bear litres out where books run behind or ahead. No source."""
 REMEMBERED_S = 14 * 86_400.0
-"""So long a meter counts as one whose books run behind or ahead, and what was unbooked may be booked. No source."""
+"""So long a site counts as one whose till runs behind or ahead, a new one too, and what was unbooked may be booked. No
+source."""
 
 
 @dataclass(frozen=True)
@@ -67,37 +68,45 @@ class _Ahead:
     ahead_l: Floats
     least_l: Floats
 
+    @property
+    def swung_s(self) -> Floats:
+        """Readings at which the books came level with the totaliser by themselves, or went ahead of it. [s]"""
+        return self.at_s[1:][np.diff(self.ahead_l) <= -self.least_l[1:]]
 
-def unbooked(
-    meter_id: str, total_s: Floats, total_l: Floats, booked: MeterFlow, *, mirrored: bool = False
-) -> list[Unbooked]:
-    """Spans in which the totaliser outran sales and test returns for good, in order.
+
+@dataclass(frozen=True)
+class MeterTotals:
+    """A meter's totaliser readings `total_l` (n,) at `total_s` (n,), in order and on the till's clock, and its books.
+
+    `booked` are all its draws: sales and test returns, whole (no shares).
+    """
+
+    meter_id: str
+    total_s: Floats
+    total_l: Floats
+    booked: MeterFlow
+
+
+def unbooked(meters: Sequence[MeterTotals], *, mirrored: bool = False) -> list[Unbooked]:
+    """Spans in which the totalisers of a site's meters outran sales and test returns for good, in order of time.
 
     Readings taken while a hose was open are passed over. What was counted across a fall of the totaliser (a reset or a
-    roll-over) is unknown; a single reading that falls and comes back was a bad one.
-
-    Parameters
-    ----------
-    total_s, total_l : ndarrays, shape (n,)
-        Totaliser readings in order of time, on the till's clock.
-    booked : MeterFlow
-        All the meter's draws: sales and test returns, whole (no shares).
-    mirrored : bool
-        The books that outran a totaliser at work, instead: nothing takes such litres, so they are chance.
+    roll-over) is unknown; a single reading that falls and comes back was a bad one. With `mirrored` the books that
+    outran a totaliser at work, instead: nothing takes such litres, so they are chance.
     """
-    inside = np.searchsorted(booked.start_s, total_s + 15.0, "right") - np.searchsorted(
-        booked.end_s, total_s - 15.0, "left"
-    )
-    keep = inside <= 0
-    found: list[Unbooked] = []
-    for part in _parts(total_s[keep], total_l[keep], booked, mirrored=mirrored):
-        found += _settled(meter_id, part)
-    return found
+    parts = [(one.meter_id, part) for one in meters for part in _parts(one, mirrored=mirrored)]
+    new_s = [one.total_s[0] for one in meters if len(one.total_s)]
+    swung_s = np.sort(np.concatenate([np.array([min(new_s, default=0.0)]), *(part.swung_s for _, part in parts)]))
+    found = [span for meter_id, part in parts for span in _settled(meter_id, part, swung_s)]
+    return sorted(found, key=lambda one: (one.end_s, one.meter_id))
 
 
-def _parts(at_s: Floats, total_l: Floats, booked: MeterFlow, *, mirrored: bool) -> Iterator[_Ahead]:
+def _parts(meter: MeterTotals, *, mirrored: bool) -> Iterator[_Ahead]:
     """The stretches between resets, each with what the totaliser is ahead by."""
-    sold_l = cumulative_l(booked, at_s)
+    starts, ends = meter.booked.start_s, meter.booked.end_s
+    is_idle = np.searchsorted(starts, meter.total_s + 15.0, "right") <= np.searchsorted(ends, meter.total_s - 15.0)
+    at_s, total_l = meter.total_s[is_idle], meter.total_l[is_idle]
+    sold_l = cumulative_l(meter.booked, at_s)
     good = _good(total_l, total_l - sold_l)
     at_s, total_l, sold_l = at_s[good], total_l[good], sold_l[good]
     grain_l = _grain_l(total_l)
@@ -128,15 +137,17 @@ def _grain_l(total_l: Floats) -> float:
     return next((grain for grain in GRAINS_L if len(first) and np.allclose(first % grain, 0.0)), 0.0)
 
 
-def _settled(meter_id: str, by: _Ahead) -> Iterator[Unbooked]:
-    """Each lasting rise above all that was counted before, and each fall that gives some of it back."""
+def _settled(meter_id: str, by: _Ahead, swung_s: Floats) -> Iterator[Unbooked]:
+    """Each lasting rise above all that was counted before, and each fall that gives some of it back.
+
+    `swung_s`, in order, when any of the site's books came level by themselves: one till writes them all.
+    """
     so_far = _SoFar()
-    known, swung_s = 0, -np.inf
+    known = 0
+    lately = np.searchsorted(swung_s, by.at_s, "right") > np.searchsorted(swung_s, by.at_s - REMEMBERED_S)
     for place in range(1, len(by.at_s)):
         at_s, least_l, ahead_l = float(by.at_s[place]), float(by.least_l[place]), float(by.ahead_l[place])
-        if ahead_l - by.ahead_l[place - 1] <= -least_l:
-            swung_s = at_s
-        is_doubted = at_s - swung_s <= REMEMBERED_S or abs(ahead_l - so_far.level_l) >= PLENTY_L
+        is_doubted = lately[place] or abs(ahead_l - so_far.level_l) >= PLENTY_L
         known = max(known, place + (BORNE_OUT_BY if is_doubted else 0))
         if known >= len(by.at_s):
             break

@@ -1,7 +1,8 @@
 """Which of a sale's two instants a till knows, told from how the tanks' levels fall.
 
 A till writes both, or the start and the payment, or one of them alone with the other a few seconds off. A hose gives
-some 35 l/min, so a sale that lasts a minute more or less than its litres take is one of these; the levels say which.
+some 35 l/min to a car and three times that to a truck, so a sale that lasts a minute more or less than its litres take is
+one of these; the levels say which.
 """
 
 from __future__ import annotations
@@ -21,6 +22,10 @@ Stamp = Literal["both", "start", "end"]
 ONE_INSTANT: Final[tuple[Stamp, ...]] = ("start", "end")
 HOSE_L_PER_MIN: Final = 35.0
 """What a hose gives: 30 to 45 l/min into cars (common practice, no source)."""
+WIDE_HOSE_L_PER_MIN: Final = 100.0
+"""What a truck's wide hose gives: 80 to 130 l/min (common practice, no source)."""
+LARGEST_CAR_L: Final = 100.0
+"""No car's tank takes more; what does is a truck's, at a wide hose (common practice, no source)."""
 ODD_S: Final = 60.0
 """A sale that lasts so much more or less than its litres take says that one of its instants is not the hose's."""
 
@@ -47,4 +52,5 @@ def odd_share(flows: Iterable[MeterFlow]) -> float:
 
 def _takes_s(flow: MeterFlow) -> Floats:
     """How long a hose takes for each sale. Shape (n,). [s]"""
-    return np.asarray(60.0 * flow.volume_l / HOSE_L_PER_MIN)
+    rate_l_per_min = np.where(flow.volume_l > LARGEST_CAR_L, WIDE_HOSE_L_PER_MIN, HOSE_L_PER_MIN)
+    return np.asarray(60.0 * flow.volume_l / rate_l_per_min)

@@ -3,12 +3,23 @@
 import numpy as np
 import pytest
 
-from pipeline.features.totals import unbooked
+from pipeline.features.totals import MeterTotals, unbooked
 from tests.support.hand_unit import at_s, flow_of
+
+LONG_AGO_H = -15 * 24.0
+"""The till is known: a fortnight has gone by in which the totaliser and the books agreed."""
+
+
+def found_at(total_l, hours, sales, *, known=True, mirrored=False):
+    """What the totaliser of a meter at a site that is known, or new, shows."""
+    before = [LONG_AGO_H] if known and len(hours) else []
+    total = np.array([*total_l[: len(before)], *total_l], float)
+    meter = MeterTotals("M1", at_s(np.array([*before, *hours])), total, flow_of(*sales))
+    return unbooked([meter], mirrored=mirrored)
 
 
 def told(total_l, sales, hours=(0.0, 6.0, 12.0, 18.0)):
-    found = unbooked("M1", at_s(np.array(hours)), np.array(total_l, float), flow_of(*sales))
+    found = found_at(total_l, hours, sales)
     return [((one.start_s - at_s(0.0)) / 3_600.0, (one.end_s - at_s(0.0)) / 3_600.0, one.litres) for one in found]
 
 
@@ -56,8 +67,7 @@ def read_hourly(late_h, lost_h=None):
     """A totaliser read on the hour for 30 hours; each sale is booked so many hours after it was drawn, one never."""
     at = np.arange(0.0, 30.5)
     total = 1_000.0 + np.array([sum(litres for hour, litres in HALF_PAST if hour <= one) for one in at])
-    booked = flow_of(*((hour + late_h, litres) for hour, litres in HALF_PAST if hour != lost_h))
-    return unbooked("M1", at_s(at), total, booked)
+    return found_at(total, at, [(hour + late_h, litres) for hour, litres in HALF_PAST if hour != lost_h])
 
 
 @pytest.mark.parametrize("late_h", [-0.75, 0.0, 0.75])
@@ -87,13 +97,13 @@ def test_one_bad_reading_tells_nothing(bad_l):
     at = np.arange(0.0, 24.5)
     total = 1_000.0 + 0.0 * at
     total[12] = bad_l
-    assert unbooked("M1", at_s(at), total, flow_of((30.0, 1.0))) == []
+    assert found_at(total, at, [(30.0, 1.0)]) == []
 
 
 @pytest.mark.parametrize(("litres", "count"), [(999.0, 0.0), (1_001.0, 2.0)])
 def test_a_thousand_litres_in_one_span_are_borne_out_by_two_more_readings(litres, count):
     at = np.arange(0.0, 24.5)
-    (found,) = unbooked("M1", at_s(at), np.where(at >= 12.0, litres, 0.0), flow_of((30.0, 1.0)))
+    (found,) = found_at(np.where(at >= 12.0, litres, 0.0), at, [(30.0, 1.0)])
     assert (found.litres, found.waited_s) == (pytest.approx(litres), count * 3_600.0)
 
 
@@ -113,7 +123,25 @@ def test_two_counters_of_a_meter_may_differ_by_half_a_percent(more_l, count):
 
 def test_in_the_mirror_the_books_outrun_the_totaliser():
     """75 l are booked between hours 6 and 12 that no meter counted; one that stands still is broken."""
-    at, sold = at_s(np.array([0.0, 6.0, 12.0, 18.0])), flow_of((3.0, 40.0), (9.0, 135.0), (15.0, 50.0))
-    (found,) = unbooked("M1", at, np.array([1_000.0, 1_040.0, 1_100.0, 1_150.0]), sold, mirrored=True)
+    hours, sold = (0.0, 6.0, 12.0, 18.0), [(3.0, 40.0), (9.0, 135.0), (15.0, 50.0)]
+    (found,) = found_at([1_000.0, 1_040.0, 1_100.0, 1_150.0], hours, sold, mirrored=True)
     assert (found.start_s, found.end_s, found.litres) == (at_s(6.0), at_s(12.0), pytest.approx(75.0))
-    assert unbooked("M1", at, np.full(4, 1_000.0), sold, mirrored=True) == []
+    assert found_at([1_000.0] * 4, hours, sold, mirrored=True) == []
+
+
+def test_at_a_new_site_two_more_readings_bear_litres_out():
+    """Nobody knows yet whether its till is late. 75 l between hours 6 and 12, borne out at 18 and 24."""
+    hours, total = (0.0, 6.0, 12.0, 18.0, 24.0), [1_000.0, 1_040.0, 1_175.0, 1_225.0, 1_225.0]
+    (found,) = found_at(total, hours, SALES, known=False)
+    assert (found.end_s, found.waited_s, found.litres) == (at_s(12.0), 12.0 * 3_600.0, pytest.approx(75.0))
+    assert found_at(total[:4], hours[:4], SALES, known=False) == []
+
+
+def test_one_meter_that_comes_level_by_itself_casts_doubt_on_its_whole_till():
+    """A late sale of 40 l at the first meter, level again at hour 18; 30 l of the second are then not told at once."""
+    hours = np.array([LONG_AGO_H, 0.0, 6.0, 12.0, 18.0, 24.0, 30.0, 36.0])
+    late = MeterTotals("M1", at_s(hours), np.where(hours >= 12.0, 140.0, 100.0), flow_of((13.0, 40.0)))
+    lost = MeterTotals("M2", at_s(hours), np.where(hours >= 24.0, 130.0, 100.0), flow_of((-400.0, 1.0)))
+    waits = {one.end_s: one.waited_s for one in unbooked([late, lost]) if one.meter_id == "M2"}
+    assert waits == {at_s(24.0): 12.0 * 3_600.0}
+    assert [one.waited_s for one in unbooked([lost])] == [0.0]

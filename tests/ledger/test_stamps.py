@@ -52,10 +52,10 @@ def test_drawn_by_one_instant_is_drawn_as_it_was():
     assert stamped(BOTH.flows[0], "both") is BOTH.flows[0]
 
 
-@pytest.mark.parametrize(("lasts_s", "share"), [(180.0, 0.0), (161.0, 0.0), (59.0, 0.6), (241.0, 0.6)])
+@pytest.mark.parametrize(("lasts_s", "share"), [(150.0, 0.0), (91.0, 0.0), (89.0, 0.5), (211.0, 0.5)])
 def test_a_sale_is_odd_that_lasts_a_minute_more_or_less_than_it_takes(lasts_s, share):
-    """70 l take 120 s and 105 l take 180: the second lasts as long as it takes, and is 105 of 175 l."""
-    flow = MeterFlow("M1", np.zeros(2), np.array([120.0, lasts_s]), np.array([70.0, 105.0]))
+    """87.5 l take 150 s."""
+    flow = MeterFlow("M1", np.zeros(2), np.array([150.0, lasts_s]), np.array([87.5, 87.5]))
     assert odd_share([flow]) == pytest.approx(share)
     assert odd_share([]) == 0.0
 
@@ -67,3 +67,11 @@ def test_overlapping_sales_of_a_hose_follow_each_other():
     drawn = in_order(stamped(flow, "start"))
     assert drawn.start_s.tolist() == [0.0, 300.0]
     assert drawn.end_s.tolist() == [120.0, 420.0]
+
+
+@pytest.mark.parametrize(("litres", "takes_s"), [(99.0, 99.0 * 60 / 35), (300.0, 180.0)])
+def test_more_than_a_car_takes_goes_through_a_trucks_wide_hose(litres, takes_s):
+    """100 l/min instead of 35 (common practice, no source)."""
+    flow = MeterFlow("M1", np.zeros(1), np.array([900.0]), np.array([litres]))
+    assert stamped(flow, "start").end_s == pytest.approx(takes_s)
+    assert stamped(flow, "end").start_s == pytest.approx(900.0 - takes_s)
