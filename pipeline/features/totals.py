@@ -2,8 +2,8 @@
 
 A till writes a sale when it is paid, when the pump is let go or on the whole minute, so a reading of the totaliser may
 stand before or behind the books by a sale or two and be level with them at the next. What nobody booked stays. At a
-site where books have lately come level by themselves, or that is new, litres count only once two more readings bear them
-out; what is booked after all, by most of three readings, is given back.
+site that is new, or whose books have lately come level by themselves, litres count only once two more readings bear
+them out; what is booked after all, by most of three readings, is given back.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Which of a sale's two instants a till knows, told from how the tanks' levels fall.
 
 A till writes both, or the start and the payment, or one of them alone with the other a few seconds off. A hose gives
-some 35 l/min to a car and three times that to a truck, so a sale that lasts a minute more or less than its litres take is
-one of these; the levels say which.
+some 35 l/min to a car and three times that to a truck, so a sale that lasts a minute more or less than its litres take
+is one of these; the levels say which.
 """
 
 from __future__ import annotations
