@@ -28,8 +28,8 @@ UNTOLD_SD = 1e4
 """SD of a coefficient from which on the rows say nothing of it: of a meter that has not sold yet. Such a hypothesis is
 not weighed, or a day would know of a meter that only a later day shows."""
 MIRRORED = ("tank_leak", "line_leak", "slow_theft")
-"""Causes that know one sign alone and whose mirror has no cause: a tank that leaks inwards, litres that come while
-hoses are open, or about one hour of the day."""
+"""Causes that know one sign alone and whose mirror has no cause, or hardly ever: a tank that leaks inwards, litres that
+come while hoses are open, or about one hour of the day."""
 CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
 ROUGH = "rough"

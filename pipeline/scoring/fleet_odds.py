@@ -6,6 +6,9 @@ speak of what the balance named, those of signals of what was seen. Of findings 
 as one, the true ones come at some rate and the false ones at the decoys' rate; the odds are never more than the ratio.
 Both rates are gamma-Poisson over the same tank-months: a prior worth some of them, and what the fleet has shown up to
 the day. So a small fleet keeps to the prior, and no day knows a later one.
+
+A leak's mirror, a steady gain, has causes at times (`unexplained` names none): one strong gain in a fleet is likelier
+one of these than chance, and many are not.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ from typing import Final
 
 import numpy as np
 import polars as pl
+from scipy.special import hyperu
 
 from pipeline.cases.decoys import WITH_DECOYS, Decoy
 from pipeline.cases.finding import Finding
@@ -28,6 +32,8 @@ each is rare, one in two hundred tank-months."""
 FALSE_PER_TANK_MONTH: Final = 0.0002
 """False ones before any decoy is seen: the budget of one case in a hundred tank-months shared out over the causes, and
 a fifth of that. No source."""
+CAUSED_MIRRORS: Final = frozenset({"tank_leak"})
+"""Causes whose mirror comes about at times, as often as they do themselves."""
 TAIL: Final = 0.5
 """How fast decoys grow rarer with log odds: weighed right, chance gives log odds of s e^-s times as often; by half that
 rate, since tails are heavier than any model's. No source."""
@@ -43,9 +49,24 @@ def true_share(one: Finding, findings: Sequence[Finding], decoys: Sequence[Decoy
     false = decoys_as_strong(one, decoys)
     alike = (other for other in findings if (other.cause, other.of_balance) == (one.cause, one.of_balance))
     as_strong = sum(other.day <= one.day and other.log_odds >= one.log_odds for other in alike)
+    if one.cause in CAUSED_MIRRORS:
+        false = by_chance(false)
     true = max(as_strong - false, 0.0) + TRUE_PER_TANK_MONTH * PRIOR_TANK_MONTHS
     false += FALSE_PER_TANK_MONTH * PRIOR_TANK_MONTHS
     return true / (true + false)
+
+
+def by_chance(decoys: float) -> float:
+    """How many false findings decoys stand for whose mirror comes about at times as well.
+
+    Decoys come at the true rate r and at a false one f together. The mean of f over its gamma prior of shape a and rate
+    b, weighed by (r + f)^k for k decoys, is by Tricomi's function U (NIST Digital Library of Mathematical Functions,
+    13.4.4) a r U(a + 1, a + k + 2, b r) / U(a, a + k + 1, b r); without decoys that is the prior, which is taken off.
+    """
+    shape = FALSE_PER_TANK_MONTH * PRIOR_TANK_MONTHS
+    scale = TRUE_PER_TANK_MONTH * PRIOR_TANK_MONTHS
+    mean = scale * hyperu(shape + 1.0, shape + decoys + 2.0, scale) / hyperu(shape, shape + decoys + 1.0, scale)
+    return float(shape * (mean - 1.0))
 
 
 def decoys_as_strong(finding: Finding, decoys: Sequence[Decoy]) -> float:

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.cases.decoys import Decoy
 from pipeline.cases.finding import Finding
-from pipeline.scoring.fleet_odds import chances, decoys_as_strong, expected_false, true_share
+from pipeline.scoring.fleet_odds import by_chance, chances, decoys_as_strong, expected_false, true_share
 
 DAY = 20_500
 
@@ -59,6 +59,20 @@ def test_decoys_seen_in_the_moves_say_nothing_of_what_the_balance_named():
     decoys = [decoy("U1", seen=True), decoy("U2", seen=True)]
     assert true_share(finding(), [finding()], decoys) == true_share(finding(), [finding()], [])
     assert true_share(replace(finding(), of_balance=False), [finding()], decoys) < 0.15
+
+
+@pytest.mark.parametrize(("gains", "false"), [(0, 0.0), (1, 0.038462), (2, 0.324742), (3, 1.717384)])
+def test_a_steady_gain_may_have_its_cause_and_many_do_not(gains, false):
+    """By hand: of f with shape 0.01 and rate 50 the moments are 0.01/50, 0.01 x 1.01/50^2 and so on; for one gain the
+    mean is (0.005 x 0.0002 + 0.00000404) / 0.0052, in 50 tank-months 0.04846, less the 0.01 of none."""
+    assert by_chance(gains) == pytest.approx(false, abs=1e-6)
+
+
+def test_one_gain_leaves_a_leak_believed_and_three_do_not():
+    leak = finding("tank_leak")
+    gains = [decoy(f"U{k}", cause="tank_leak") for k in range(3)]
+    assert true_share(leak, [leak], gains[:1]) > 0.95
+    assert true_share(leak, [leak], gains) < 0.15
 
 
 def test_the_lower_of_its_own_odds_and_the_fleets_counts():
