@@ -10,6 +10,10 @@ STAMP := $(VENV)/.tankdrift-ready
 OUT ?= out
 WORKERS ?= 2
 
+# Images often ask Python to keep nothing that it compiled: each process would then compile every library again, which
+# for one that imports Prefect is most of its time.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: help setup chromium postgresql run test bench pictures check format docs sample lock clean
 
 help: ## show this list
