@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,25 +133,27 @@ def _settled(meter_id: str, by: _Ahead) -> Iterator[Unbooked]:
     """Each lasting rise above all that was counted before, and each fall that gives some of it back."""
     so_far = _SoFar()
     known, swung_s = 0, -np.inf
-    for place in range(1, len(by.at_s)):
-        at_s, least_l, ahead_l = float(by.at_s[place]), float(by.least_l[place]), float(by.ahead_l[place])
-        if ahead_l - by.ahead_l[place - 1] <= -least_l:
+    # One by one, three at a time: lists are tens of times as fast as arrays of that size.
+    times_s, aheads_l, leasts_l = by.at_s.tolist(), by.ahead_l.tolist(), by.least_l.tolist()
+    for place in range(1, len(times_s)):
+        at_s, least_l, ahead_l = times_s[place], leasts_l[place], aheads_l[place]
+        if ahead_l - aheads_l[place - 1] <= -least_l:
             swung_s = at_s
         is_doubted = at_s - swung_s <= REMEMBERED_S or abs(ahead_l - so_far.level_l) >= PLENTY_L
         known = max(known, place + (BORNE_OUT_BY if is_doubted else 0))
-        if known >= len(by.at_s):
+        if known >= len(times_s):
             break
-        seen_l = by.ahead_l[place : known + 1]
+        seen_l = sorted(aheads_l[place : known + 1])
         so_far.forget(at_s)
         litres = 0.0
-        if seen_l.min() >= so_far.level_l + least_l:
-            litres = so_far.rise(at_s, float(seen_l.min()))
-        elif np.median(seen_l) <= so_far.level_l - least_l:
-            litres = so_far.fall(at_s, float(np.median(seen_l)))
+        if seen_l[0] >= so_far.level_l + least_l:
+            litres = so_far.rise(at_s, seen_l[0])
+        elif median(seen_l) <= so_far.level_l - least_l:
+            litres = so_far.fall(at_s, median(seen_l))
         elif abs(ahead_l - so_far.level_l) < least_l:
             so_far.follow(ahead_l)
         if litres:
-            yield Unbooked(meter_id, float(by.at_s[place - 1]), at_s, litres, float(by.at_s[known]) - at_s)
+            yield Unbooked(meter_id, times_s[place - 1], at_s, litres, times_s[known] - at_s)
 
 
 @dataclass
