@@ -10,6 +10,10 @@ STAMP := $(VENV)/.tankdrift-ready
 OUT ?= out
 WORKERS ?= 2
 
+# Images often ask Python to keep nothing that it compiled: each process would then compile every library again, which
+# for one that imports Prefect is most of its time.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: help setup chromium postgresql run test bench pictures check format docs sample lock clean
 
 help: ## show this list
@@ -21,7 +25,7 @@ $(STAMP): requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
 	  || { echo "this Python cannot make environments; on Debian: apt-get install python3-venv" >&2; exit 2; }
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --no-compile --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --no-compile --no-deps --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	@touch $@
 
@@ -30,7 +34,8 @@ setup: $(STAMP) ## make the environment in .venv (once; a second call does nothi
 chromium: ## make sure that a browser is there for the tests of the report
 	@bash .ci/chromium
 
-postgresql: ## make sure that PostgreSQL is there for the tests of sources
+# After chromium where both are wanted at once: apt bears no company.
+postgresql: | chromium ## make sure that PostgreSQL is there for the tests of sources
 	@bash .ci/postgresql
 
 run: setup ## look at the sample lake; the report is then in out/report/index.html

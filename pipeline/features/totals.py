@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,23 +146,25 @@ def _settled(meter_id: str, by: _Ahead, swung_s: Floats) -> Iterator[Unbooked]:
     so_far = _SoFar()
     known = 0
     lately = np.searchsorted(swung_s, by.at_s, "right") > np.searchsorted(swung_s, by.at_s - REMEMBERED_S)
-    for place in range(1, len(by.at_s)):
-        at_s, least_l, ahead_l = float(by.at_s[place]), float(by.least_l[place]), float(by.ahead_l[place])
-        is_doubted = lately[place] or abs(ahead_l - so_far.level_l) >= PLENTY_L
+    # One by one, three at a time: lists are tens of times as fast as arrays of that size.
+    is_late, times_s, aheads_l, leasts_l = (one.tolist() for one in (lately, by.at_s, by.ahead_l, by.least_l))
+    for place in range(1, len(times_s)):
+        at_s, least_l, ahead_l = times_s[place], leasts_l[place], aheads_l[place]
+        is_doubted = is_late[place] or abs(ahead_l - so_far.level_l) >= PLENTY_L
         known = max(known, place + (BORNE_OUT_BY if is_doubted else 0))
-        if known >= len(by.at_s):
+        if known >= len(times_s):
             break
-        seen_l = by.ahead_l[place : known + 1]
+        seen_l = sorted(aheads_l[place : known + 1])
         so_far.forget(at_s)
         litres = 0.0
-        if seen_l.min() >= so_far.level_l + least_l:
-            litres = so_far.rise(at_s, float(seen_l.min()))
-        elif np.median(seen_l) <= so_far.level_l - least_l:
-            litres = so_far.fall(at_s, float(np.median(seen_l)))
+        if seen_l[0] >= so_far.level_l + least_l:
+            litres = so_far.rise(at_s, seen_l[0])
+        elif median(seen_l) <= so_far.level_l - least_l:
+            litres = so_far.fall(at_s, median(seen_l))
         elif abs(ahead_l - so_far.level_l) < least_l:
             so_far.follow(ahead_l)
         if litres:
-            yield Unbooked(meter_id, float(by.at_s[place - 1]), at_s, litres, float(by.at_s[known]) - at_s)
+            yield Unbooked(meter_id, times_s[place - 1], at_s, litres, times_s[known] - at_s)
 
 
 @dataclass

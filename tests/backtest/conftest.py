@@ -4,7 +4,7 @@ import pytest
 
 from pipeline.lake_write import write_lake
 from pipeline.simulate.run import simulate_fleet
-from tests.support.runs import tankdrift
+from tests.support.runs import tankdrift_here
 from tests.support.shared import made_once
 
 ARGUMENTS = (
@@ -17,7 +17,7 @@ def _study(place):
     """The lake, and a backtest over it with one worker and without Prefect."""
     write_lake(simulate_fleet(4, 18, seed=9, causes=["bulk_theft"]), place / "lake")
     out = place / "one"
-    done = tankdrift("backtest", place / "lake", "--out", out, *ARGUMENTS, "--direct", "--workers", "1")
+    done = tankdrift_here("backtest", place / "lake", "--out", out, *ARGUMENTS, "--direct", "--workers", "1")
     assert done.returncode == 0, done.stderr
     (out / "said.txt").write_text(done.stdout, encoding="utf-8")
 

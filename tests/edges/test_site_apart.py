@@ -10,7 +10,7 @@ from pipeline.errors import OperationError
 from pipeline.sites import site_tables
 from pipeline.store import open_store
 from tests.support.lakes import tiny_lake, write
-from tests.support.runs import tankdrift
+from tests.support.runs import tankdrift_here
 
 
 @pytest.fixture
@@ -52,13 +52,13 @@ def test_who_does_not_ask_is_told_at_once(tables):
 
 def test_it_is_named_each_time_until_it_can_be_analysed(tables, tmp_path):
     lake, out = write(tmp_path / "lake", tables), tmp_path / "out"
-    assert tankdrift("run", lake, "--out", out, "--direct").returncode == 0
+    assert tankdrift_here("run", lake, "--out", out, "--direct").returncode == 0
     with open_store(out) as store:
         store.remember({"failed": '["site S2 could not be analysed: as a run would leave it"]'})
-    again = tankdrift("run", lake, "--out", out, "--direct")
+    again = tankdrift_here("run", lake, "--out", out, "--direct")
     assert again.returncode == 1
     assert again.stderr.splitlines()[-1] == (
         "tankdrift: the rest is done, but: site S2 could not be analysed: as a run would leave it"
     )
     (lake / "events.parquet").touch()
-    assert tankdrift("run", lake, "--out", out, "--direct").returncode == 0
+    assert tankdrift_here("run", lake, "--out", out, "--direct").returncode == 0

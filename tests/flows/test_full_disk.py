@@ -4,7 +4,7 @@ import resource
 import subprocess
 
 from tests.support.lakes import tiny_lake, write
-from tests.support.runs import COMMAND, ROOT, tankdrift, unlike
+from tests.support.runs import COMMAND, ROOT, tankdrift_here, unlike
 
 
 def _run_with_room(lake, out, room: int) -> subprocess.CompletedProcess[str]:
@@ -21,7 +21,7 @@ def test_full_in_the_load_the_analysis_and_the_report_and_then_run_as_one_that_h
     """The store is the largest file: so much of it fits, and the run stops later and later."""
     lake = write(tmp_path / "lake", tiny_lake(days=4))
     whole, out = tmp_path / "whole", tmp_path / "out"
-    assert tankdrift("run", lake, "--out", whole, "--direct").returncode == 0
+    assert tankdrift_here("run", lake, "--out", whole, "--direct").returncode == 0
     size = (whole / "tankdrift.duckdb").stat().st_size
     reached = []
     for share in (0.005, 0.02, 0.6):
@@ -32,6 +32,6 @@ def test_full_in_the_load_the_analysis_and_the_report_and_then_run_as_one_that_h
         assert str(out) in last
         reached.append([word for word in ("analysing", "writing the report") if any(word in line for line in said)])
     assert reached == [[], ["analysing"], ["analysing", "writing the report"]]
-    again = tankdrift("run", lake, "--out", out, "--direct")
+    again = tankdrift_here("run", lake, "--out", out, "--direct")
     assert again.returncode == 0, again.stderr
     assert unlike(out, whole) == []

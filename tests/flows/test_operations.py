@@ -1,6 +1,7 @@
 """Kind of evidence: contract. Operations as Prefect flows: a failing source stops nothing, and no secret gets out.
 
-The flows run against a real Prefect server of their own; a Secret block of it says where the database is.
+The flows run against a real Prefect server, one for all of them, whose log must keep the secrets too; a Secret block of
+it says where the database is.
 """
 
 import contextlib
@@ -15,7 +16,7 @@ import yaml
 
 from flows.prefect_env import prefect_env
 from tests.support.runs import ROOT, tankdrift
-from tests.support.servers import free_port, postgres
+from tests.support.servers import free_port, postgres, prefect_server
 from tests.support.shared import prefect_begun
 
 PASSWORDS = ("wren-ladder-27", "thistle-quay-64", "cobalt-heron-88", "sorrel-tarn-39")
@@ -122,9 +123,11 @@ def night(tmp_path_factory):
             "PYTHONPATH": str(ROOT),
         }
         prefect_begun(tmp_path_factory, place / "out")
-        run = {"cwd": place, "env": env, "capture_output": True, "text": True, "check": False}
-        done = subprocess.run([sys.executable, "-c", NIGHT], input=address, **run)
-    others = subprocess.run([sys.executable, "-c", OTHERS], **run)
+        with prefect_server(env, place / "out" / "server.log") as api:
+            env["PREFECT_API_URL"] = api
+            run = {"cwd": place, "env": env, "capture_output": True, "text": True, "check": False}
+            done = subprocess.run([sys.executable, "-c", NIGHT], input=address, **run)
+            others = subprocess.run([sys.executable, "-c", OTHERS], **run)
     return place, done, others
 
 

@@ -8,7 +8,7 @@ import pytest
 from tests.support.browser import drawn, opened, until
 from tests.support.lakes import digest
 from tests.support.matching import false_cases, found_labels, matched, true_labels
-from tests.support.runs import ROOT, tankdrift
+from tests.support.runs import ROOT, tankdrift, tankdrift_here
 from tests.support.statement_rows import contradictions, statement_rows
 
 SAMPLE = ROOT / "sample_lake"
@@ -72,7 +72,7 @@ def test_no_row_of_its_statements_contradicts_itself(run):
 
 
 def test_what_it_leaves_keeps_the_contract(run):
-    done = tankdrift("check", run[0])
+    done = tankdrift_here("check", run[0])
     assert (done.returncode, done.stderr) == (0, ""), done.stdout
 
 

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from tests.support.lakes import tiny_lake, write
-from tests.support.runs import tankdrift
+from tests.support.runs import tankdrift, tankdrift_here
 
 TANKS = 500
 SITES = 125
@@ -62,5 +62,5 @@ def test_five_hundred_tanks_are_run(many):
 
 def test_what_five_hundred_tanks_leave_keeps_the_contract(many):
     out, _ = many
-    done = tankdrift("check", out)
+    done = tankdrift_here("check", out)
     assert (done.returncode, done.stderr) == (0, ""), done.stdout

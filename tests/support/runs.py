@@ -1,11 +1,14 @@
 """How to run tankdrift as its users do, and what a run left."""
 
+import contextlib
+import io
 import subprocess
 import sys
 from pathlib import Path
 
 import polars as pl
 
+from flows.cli import main
 from pipeline.contract.run import PARQUET_TABLES
 from pipeline.store import SCHEMAS, open_store
 
@@ -18,6 +21,15 @@ def tankdrift(*arguments: object, **options: object) -> subprocess.CompletedProc
     """Run the command in a process of its own, in the root of the project."""
     command = [*COMMAND, *(str(argument) for argument in arguments)]
     return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False, **options)  # type: ignore[call-overload]
+
+
+def tankdrift_here(*arguments: object) -> subprocess.CompletedProcess[str]:
+    """Run the command in this process, which has its libraries already: for the steps around what a test is about."""
+    said, complained = io.StringIO(), io.StringIO()
+    words = [str(argument) for argument in arguments]
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
+        code = main(words)
+    return subprocess.CompletedProcess(words, code, said.getvalue(), complained.getvalue())
 
 
 def left(out: Path) -> dict[str, object]:

@@ -12,7 +12,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
@@ -92,6 +92,20 @@ def object_store(bucket: str) -> Iterator[str]:
     finally:
         process.terminate()
         process.wait()
+
+
+@contextlib.contextmanager
+def prefect_server(env: Mapping[str, str], log: Path) -> Iterator[str]:
+    """Prefect's server in an environment, what it says going to `log`; its address comes out."""
+    port = free_port()
+    command = [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)]
+    kept = {"stdin": subprocess.DEVNULL, "stderr": subprocess.STDOUT}
+    with log.open("w") as said, subprocess.Popen(command, env=env, stdout=said, **kept) as process:
+        try:
+            wait_for(port, within_s=180)
+            yield f"http://127.0.0.1:{port}/api"
+        finally:
+            process.terminate()
 
 
 @contextlib.contextmanager
