@@ -72,6 +72,7 @@ VAPOUR_SHARE = (0.0005, 0.0004)
 BREATHING_L_PER_H = (0.03, 0.02)
 """Petrol's losses, mean and SD: with sales, as a share (0.01 to 0.1 %), and at rest (0.01 to 0.06 l/h). Common
 practice, no source."""
+WEEK_H = 168.0
 HOLES = tuple(0.025 * number for number in range(16))
 """Heights above the bottom at which a tank may leak, as shares of its depth. No source."""
 FREE_L2 = 1e8
@@ -86,7 +87,8 @@ class Balance:
     (k,) time; `known_day` (k,) the UTC day number whose run first sees the dip; `jump_var_l2` (k,) doubt that drops add
     before each dip; `sold_15_l` (k, m) litres sold so far by meter; `leak_h` (k, holes) hours times √(head / mean head)
     so far, of a hole at each of `HOLES`; `open_h` hours with a hose open so far; `vcf` (k,) litres at 15 °C a litre;
-    `surface_l_per_mm` (k,).
+    `surface_l_per_mm` (k,); `feigned_share`, SD of the share of all that is sold which a temperature that nobody
+    measures may feign to be gained or lost.
     """
 
     y_l: Floats
@@ -105,6 +107,14 @@ class Balance:
     surface_l_per_mm: Floats
     stock_15_l: Floats
     meters: tuple[str, ...]
+    feigned_share: float = 0.0
+
+    @property
+    def feigned_l_per_h(self) -> float:
+        """The same as a steady rate, by what was sold in the first week: of later ones the first may not know. [l/h]"""
+        week = int(np.count_nonzero(self.hours - self.hours[:1] <= WEEK_H)) - 1
+        sold_l = float((self.sold_15_l[week] - self.sold_15_l[0]).sum()) if week > 0 else 0.0
+        return self.feigned_share * sold_l / float(self.hours[week] - self.hours[0]) if week > 0 else 0.0
 
     def error_places(self, meter: str, dip: int) -> list[int]:
         """The coefficients that make up a meter's usual error at a dip: its own, and its calibrations' so far."""
@@ -241,7 +251,8 @@ class Delivered:
     """Ticketed litres at 15 °C of each of n drops known in time [l], their SD, and the hours when the drop began.
 
     `shrunk_l` (n, terminals) by how much the tickets of each of `terminals` were brought down to 15 °C: so many litres
-    more came where a terminal writes litres at 15 °C and not as loaded.
+    more came where a terminal writes litres at 15 °C and not as loaded; `loaded_l` (n,) litres of those that tell no
+    temperature, `warm_lk` (n,) litres times kelvins above 15 °C of those that do.
     """
 
     hours: Floats
@@ -249,6 +260,8 @@ class Delivered:
     sd_l: Floats
     shrunk_l: Floats
     terminals: tuple[str, ...]
+    loaded_l: Floats
+    warm_lk: Floats
 
 
 def balance_of(
@@ -261,10 +274,8 @@ def balance_of(
 ) -> Balance:
     """The regression of one unit from its dips.
 
-    `shifts_h` are the hours from which the gauge reads off by some millimetres, after a jump.
-
-    `extra_jumps_h` are the hours of moves that are explained elsewhere (a theft, a jump of the gauge): the stock may
-    take any value after each.
+    `shifts_h` are the hours from which the gauge reads off by some millimetres, after a jump; `extra_jumps_h` those of
+    moves that are explained elsewhere (a theft, a jump of the gauge): the stock may take any value after each.
     """
     hours = dips.ts_s / 3600.0
     began = np.array([drop.start_s / 3600.0 for drop in drops])
@@ -272,10 +283,10 @@ def balance_of(
     vcf = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
     steps = np.diff(dips.sold_l, axis=0, prepend=dips.sold_l[:1] * 0.0)
     sold_15 = np.cumsum(steps * vcf[:, None], axis=0)
-    came_15 = _so_far(delivered.hours, delivered.litres_15, hours)
+    came_15 = so_far(delivered.hours, delivered.litres_15, hours)
     stock_15 = (dips.gauge_l + unit.between_rows_l(dips.level_mm, dips.ts_s)) * vcf
     y = stock_15 + sold_15.sum(axis=1) - came_15
-    shrunk = [_so_far(delivered.hours, litres, hours) for litres in delivered.shrunk_l.T]
+    shrunk = [so_far(delivered.hours, litres, hours) for litres in delivered.shrunk_l.T]
     basis = np.column_stack([np.zeros((len(hours), 0)), *shrunk])
     jumps = np.zeros(len(hours))
     _add_after(jumps, hours, delivered.hours, delivered.sd_l**2)
@@ -371,7 +382,8 @@ def _add_after(var: Floats, hours: Floats, event_h: Floats, more: Floats) -> Non
     np.add.at(var, place[felt], more[felt])
 
 
-def _so_far(event_h: Floats, litres: Floats, hours: Floats) -> Floats:
+def so_far(event_h: Floats, litres: Floats, hours: Floats) -> Floats:
+    """What events of so many litres, shape (n,), add up to before each of k hours. Shape (k,). [l]"""
     order = np.argsort(event_h, kind="stable")
     total = np.concatenate([[0.0], np.cumsum(litres[order])])
     return total[np.searchsorted(event_h[order], hours, "left")]

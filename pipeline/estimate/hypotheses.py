@@ -158,21 +158,27 @@ class Candidates:
 def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
     """The hypotheses of a unit and the course of each since the first dip. Shapes (n,), (k, n).
 
-    `unexplained` is a steady gain, which no cause of loss can give.
+    `unexplained` is a steady gain, which no cause of loss can give. What a temperature that nobody measures may feign
+    is usual.
     """
-    found = [Hypothesis("tank_leak", None, LEAK_SPREAD_L_PER_H, True, USUAL_LEAK_L_PER_H)]
+    feigned = balance.feigned_l_per_h
+    leak, line, gain = (
+        float(np.hypot(usual, feigned)) for usual in (USUAL_LEAK_L_PER_H, USUAL_LINE_L_PER_H, USUAL_GAIN_L_PER_H)
+    )
+    meter_usual = float(np.hypot(USUAL_METER, balance.feigned_share))
+    found = [Hypothesis("tank_leak", None, LEAK_SPREAD_L_PER_H, True, leak)]
     courses = [-balance.leak_h[:, 0]]
     if len(balance.meters):
-        found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True, USUAL_LINE_L_PER_H, days=3))
+        found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True, line, days=3))
         courses.append(-balance.open_h)
     for number, meter in enumerate(balance.meters):
         found.append(
             Hypothesis(
-                "meter_drift", meter, METER_SPREAD, False, USUAL_METER, LARGEST_METER, 7, always=METER_ALWAYS_SPREAD
+                "meter_drift", meter, METER_SPREAD, False, meter_usual, LARGEST_METER, 7, always=METER_ALWAYS_SPREAD
             )
         )
         courses.append(-balance.sold_15_l[:, number])
-    found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H))
+    found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, gain))
     courses.append(balance.hours - balance.hours[0])
     for hour in THEFT_STARTS_H:
         found.append(Hypothesis("slow_theft", None, THEFT_SPREAD_L, True, USUAL_THEFT_L, days=4, hour=hour))

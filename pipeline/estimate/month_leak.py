@@ -19,11 +19,12 @@ Floats = NDArray[np.float64]
 class LeakSoFar:
     """Running sums of a leak since the first dip, which is in no regression, against the regression's columns.
 
-    `cross` (1 + p,) with y and each column, `square` with itself; `hours` (k,) the time of each dip.
+    `cross` (1 + p,) with y and each column, `square` with itself; `hours` (k,) the time of each dip; `feigned_l_per_h`
+    what a temperature that nobody measures may feign, SD.
     """
 
     def __init__(self, balance: Balance, sums: Sums) -> None:
-        self.hours = balance.hours
+        self.hours, self.feigned_l_per_h = balance.hours, balance.feigned_l_per_h
         self.rows = whitened(balance.leak_h[:1, :1] - balance.leak_h[:, :1], sums.filter)[:, 0]
         self.version = -1
 
@@ -86,4 +87,5 @@ def month_leak(sums: Sums, prior: Prior, so_far: LeakSoFar, first: int, named: S
         return np.nan, np.inf
     mean_speed = -float(candidates.columns(mine[:1], last, last + 1)[0, 0]) / hours
     rate = float((sums.moment[at] - explained) / information)
-    return mean_speed * rate, mean_speed / float(np.sqrt(information))
+    sd = float(np.hypot(mean_speed / np.sqrt(information), so_far.feigned_l_per_h))
+    return mean_speed * rate, sd

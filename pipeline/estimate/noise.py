@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.design import Balance
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S
 from pipeline.estimate.tickets import LAYER_SHARE
+from pipeline.estimate.untold import arrived_share
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips
 from pipeline.physics.products import expansion_15_per_k
@@ -29,6 +30,12 @@ WALK_L = 0.1
 """Wander of the stock in one hour, SD. Common practice, no source: 0.05 to 0.15."""
 WALK_PER_SOLD_L = 1e-4
 """Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. No source. [l²/l]"""
+LAYER_H = 5.0
+"""Time constant of the layers that a drop leaves. No source: 4 to 6 h are waited for a leak test (common practice)."""
+SOIL_H = 40.0
+"""How long a tank takes to come from a drop's temperature to its soil's: one to four days (common practice)."""
+FRESH_K = 5.0
+"""How far a drop's temperature that nobody measured in the tank is from what is thought, SD. No source."""
 WINDOW_DAYS = 21
 USUAL_COUNT = 6.0
 """A dip of this many readings has twice the variance that it would have of very many. No source."""
@@ -83,7 +90,7 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
     least = hidden_mm * dips.surface_l_per_mm
     own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
     litres_per_k = expansion_15_per_k(product) * np.maximum(balance.stock_15_l, 0.0)
-    rate = RATE_K_PER_H if np.isfinite(dips.temp_c).any() else UNTOLD_K_PER_H
+    is_told = dips.has_thermometer
     every = np.ones(len(dips))
     return Noise(
         white_l=np.sqrt(own**2 - shared),
@@ -91,8 +98,9 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
         ripple_h=RIPPLE_H * every,
         walk_l=WALK_L * every,
         walk_per_l=WALK_PER_SOLD_L * every,
-        rate_k_per_h=rate * every,
-        layer_k=_layers_k(balance),
+        rate_k_per_h=(RATE_K_PER_H if is_told else UNTOLD_K_PER_H) * every,
+        layer_k=_layers_k(balance) if is_told else FRESH_K * arrived_share(balance),
+        layer_h=(LAYER_H if is_told else SOIL_H) * every,
         litres_per_k=litres_per_k,
         sway_l=np.zeros(len(dips)),
         sway_h=every,

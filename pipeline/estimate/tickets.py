@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.design import TICKET_SD_L, TICKET_SHARE_SD
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
-from pipeline.ledger.gauge import seconds
+from pipeline.ledger.gauge import REFERENCE_TEMP_C, seconds
 from pipeline.physics.products import expansion_15_per_k, product_vcf
 from pipeline.physics.ranks import median
 
@@ -66,8 +66,8 @@ def mixing_of(unit: Unit, drop: Drop) -> Mixing | None:
 def tickets_15_l(unit: Unit, tickets: tuple[int, ...], mixing: Mixing | None) -> tuple[Floats, float]:
     """Litres at 15 °C of each of a drop's tickets, shape (n,), and the SD of their sum [l].
 
-    As ticketed where the tank has no thermometer. What a thermometer says wrongly after a drop is wrong of the stock
-    and of the ticket alike, and cancels in their difference; the SD does not count on it.
+    Where neither ticket nor tank tells a temperature, as ticketed. What a thermometer says wrongly after a drop is
+    wrong of the stock and of the ticket alike, and cancels in their difference; the SD does not count on it.
     """
     rows = unit.tickets[list(tickets)]
     volume = rows["ticket_volume_l"].to_numpy()
@@ -78,9 +78,7 @@ def tickets_15_l(unit: Unit, tickets: tuple[int, ...], mixing: Mixing | None) ->
     known_s, known_c = unit.series.told_temp
     before = int(np.searchsorted(known_s, seconds(rows["ts_ticket"]).min(initial=np.inf)))
     measured = known_c[max(before - USUAL_READINGS, 0) : max(before, 1)]
-    if not len(measured):
-        return volume, float(np.hypot(UNTOLD_C * per_k * volume.sum(), whole))
-    usual, doubt = median(measured), UNTOLD_C
+    usual, doubt = median(measured) if len(measured) else REFERENCE_TEMP_C, UNTOLD_C
     if mixing is not None and volume.sum() > 0:
         usual, doubt = mixing.came_at_c(float(volume.sum())), min(mixing.sd_c(float(volume.sum())), UNTOLD_C)
     factor = np.asarray(product_vcf(unit.product, np.clip(np.where(told, temp, usual), COLDEST_C, HOTTEST_C)))

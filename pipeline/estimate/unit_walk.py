@@ -20,12 +20,14 @@ from pipeline.estimate.learned import learned_noise
 from pipeline.estimate.noise import dip_noise, odd_shifts
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.tickets import mixing_of, tickets_15_l
+from pipeline.estimate.untold import with_untold_temperature
 from pipeline.estimate.walk import Amendment, walk_days
 from pipeline.estimate.walked import Walk
 from pipeline.estimate.whiten import Noise
 from pipeline.features.transit import is_jump, is_large, moves_of_steps
 from pipeline.ledger.dips import Dips, settled_dips
 from pipeline.ledger.fleet import Unit
+from pipeline.ledger.gauge import REFERENCE_TEMP_C
 
 Floats = NDArray[np.float64]
 
@@ -56,6 +58,9 @@ def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
     """Ticketed litres of each drop; one without ticket may have brought anything."""
     named = unit.tickets["terminal"].fill_null(UNNAMED).to_list()
     volume = unit.tickets["ticket_volume_l"].to_numpy()
+    temp_c = unit.tickets["ticket_temp_c"].cast(float).to_numpy().astype(np.float64)
+    loaded_l = np.where(np.isfinite(temp_c), 0.0, volume)
+    warm_lk = volume * np.nan_to_num(temp_c - REFERENCE_TEMP_C)
     terminals = tuple(sorted({named[ticket] for known in drops for ticket in known.drop.tickets}))
     litres, shrunk = np.zeros((len(drops), 2)), np.zeros((len(drops), len(terminals)))
     for number, drop in enumerate(known.drop for known in drops):
@@ -64,7 +69,8 @@ def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
         for ticket, litres_15 in zip(drop.tickets, each, strict=True):
             shrunk[number, terminals.index(named[ticket])] += volume[ticket] - litres_15
     hours = np.array([known.drop.start_s / 3600.0 for known in drops])
-    return Delivered(hours, litres[:, 0], litres[:, 1], shrunk, terminals)
+    loaded, warm = (np.array([each[list(known.drop.tickets)].sum() for known in drops]) for each in (loaded_l, warm_lk))
+    return Delivered(hours, litres[:, 0], litres[:, 1], shrunk, terminals, loaded, warm)
 
 
 def step_holes(seen: UnitObserved) -> list[tuple[float, float]]:
@@ -142,14 +148,10 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     dips = settled_dips(seen.unit.series, seen.flows, [known.drop for known in seen.drops], holes)
     if len(dips) < 8:
         return None
-    balance: Balance = balance_of(
-        seen.unit,
-        dips,
-        [known.drop for known in seen.drops],
-        delivered_of(seen.unit, seen.drops),
-        jump_hours(seen),
-        shift_hours(seen),
-    )
+    delivered, drops = delivered_of(seen.unit, seen.drops), [known.drop for known in seen.drops]
+    balance: Balance = balance_of(seen.unit, dips, drops, delivered, jump_hours(seen), shift_hours(seen))
+    if not dips.has_thermometer:
+        balance = with_untold_temperature(balance, delivered, seen.unit)
     balance = replace(balance, known_day=_known_days(dips, seen))
     series = seen.unit.series
     noise = dip_noise(balance, dips, seen.unit.product, series.level_mm, read_s=series.ts_s)

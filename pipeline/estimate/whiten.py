@@ -30,8 +30,6 @@ RATE_H = 20.0
 """Time constant of the rate at which a thermometer's error of the bulk changes. No source: a working day of weather."""
 SLOW_H = 120.0
 """Time in which that error is forgotten. No source: such rates then leave 0.1 to 0.3 K (common practice)."""
-LAYER_H = 5.0
-"""Time constant of the layers that a drop leaves. No source: 4 to 6 h are waited for a leak test (common practice)."""
 UNKNOWN_L2 = 1e10
 """Variance of a level of which nothing is known. [l²]"""
 LEVEL, WANDER, SLOW, RATE, LAYER, RIPPLE, SWAY = range(7)
@@ -44,7 +42,8 @@ class Noise:
 
     `white_l` SD of each dip by itself, `ripple_l` of what it shares with its neighbours over `ripple_h`; `walk_l` SD of
     the wander that one hour adds; `walk_per_l` variance [l²] added for each litre sold; `rate_k_per_h` SD of the
-    rate of the thermometer's error; `layer_k` SD of the error that a drop just before the dip leaves [K];
+    rate of the thermometer's error; `layer_k` SD of the error that a drop just before the dip leaves [K], which is gone
+    over `layer_h`;
     `litres_per_k` what a kelvin of error does to the stock; `sway_l` SD of the gauge's wander at the dip's surface,
     which comes back over `sway_h`.
     """
@@ -56,6 +55,7 @@ class Noise:
     walk_per_l: Floats
     rate_k_per_h: Floats
     layer_k: Floats
+    layer_h: Floats
     litres_per_k: Floats
     sway_l: Floats
     sway_h: Floats
@@ -98,8 +98,9 @@ def filter_of(hours: Floats, noise: Noise, jump_var_l2: Floats, sold_l: Floats) 
     shape = noise.white_l.shape
     steps = np.diff(hours, prepend=hours[:1])
     keep = np.ones((*shape, STATES))
-    for state, lasts_h in ((WANDER, WANDER_H), (SLOW, SLOW_H), (RATE, RATE_H), (LAYER, LAYER_H)):
+    for state, lasts_h in ((WANDER, WANDER_H), (SLOW, SLOW_H), (RATE, RATE_H)):
         keep[..., state] = np.exp(-steps / lasts_h)
+    keep[..., LAYER] = np.exp(-steps / noise.layer_h)
     keep[..., RIPPLE] = np.exp(-steps / noise.ripple_h)
     keep[..., SWAY] = np.exp(-steps / noise.sway_h)
     carry = np.asarray((np.exp(-steps / RATE_H) - np.exp(-steps / SLOW_H)) / (1.0 / SLOW_H - 1.0 / RATE_H))

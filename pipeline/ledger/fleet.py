@@ -20,7 +20,8 @@ class Unit:
     """Tanks whose stock moves as one: usually a single tank.
 
     `members` and `strappings` go together; `tickets` and `events` are the contract's rows for the members, in order
-    of time; `series` the members' stock added up; `calibrated_s` when each of the site's meters was calibrated.
+    of time; `series` the members' stock added up; `calibrated_s` when each of the site's meters was calibrated;
+    `latitude_deg` of the site, where it is told.
     """
 
     unit_id: str
@@ -34,6 +35,7 @@ class Unit:
     tickets: pl.DataFrame
     events: pl.DataFrame
     calibrated_s: Mapping[str, tuple[float, ...]]
+    latitude_deg: float | None
 
     @property
     def capacity_l(self) -> float:
@@ -86,6 +88,7 @@ def build_unit(tables: Mapping[str, pl.DataFrame], members: tuple[str, ...]) -> 
         tickets=tables["deliveries"].filter(here).sort("ts_ticket", "delivery_id"),
         events=tables["events"].filter(here).sort("ts", "event_id"),
         calibrated_s=_calibrated_s(tables["events"]),
+        latitude_deg=tables["sites"]["latitude"][0],
     )
 
 

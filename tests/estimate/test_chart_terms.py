@@ -43,7 +43,13 @@ def data(model) -> ChartData:
     unit = unit_of(gauge_of(HOURS, level), tickets=tickets, carriers=CARRIERS)
     dips = dips_of(HOURS, level, SOLD_L)
     delivered = Delivered(
-        at_s([20.0, 40.0, 60.0]) / 3_600.0, np.array([900.0, 800.0, 700.0]), np.full(3, 20.0), np.zeros((3, 0)), ()
+        at_s([20.0, 40.0, 60.0]) / 3_600.0,
+        np.array([900.0, 800.0, 700.0]),
+        np.full(3, 20.0),
+        np.zeros((3, 0)),
+        (),
+        np.zeros(3),
+        np.zeros(3),
     )
     balance = balance_by(unit, dips, delivered=delivered)
     return chart_data(hand_unit.seen_of(unit, drops=drops), dips, balance, noise_of(12), model)

@@ -30,7 +30,15 @@ SOLD_L = np.where(HOURS >= 12, 600.0, 0.0) + np.where(HOURS >= 48, 250.0, 0.0)
 CAME_L = np.where(HOURS > 30, 3_000.0, 0.0)
 LEVEL_MM = 1_000.0 - SOLD_L / 5.0 + CAME_L / 5.0
 UNIT = unit_of(gauge_of(HOURS, LEVEL_MM))
-TICKETED = Delivered(at_s([30.0]) / 3_600.0, np.array([3_000.0]), np.array([20.0]), np.array([[15.0]]), ("Ash",))
+TICKETED = Delivered(
+    at_s([30.0]) / 3_600.0,
+    np.array([3_000.0]),
+    np.array([20.0]),
+    np.array([[15.0]]),
+    ("Ash",),
+    np.zeros(1),
+    np.zeros(1),
+)
 EPOCH_H = float(at_s(0.0)) / 3_600.0
 
 

@@ -32,8 +32,8 @@ def usual_noise(count: int, dip_l: float) -> Noise:
     return Noise(
         white_l=np.sqrt(1.0 - RIPPLE_SHARE) * dip_l * every, ripple_l=np.sqrt(RIPPLE_SHARE) * dip_l * every,
         ripple_h=RIPPLE_H * every, walk_l=WALK_L * every, walk_per_l=PER_L * every,
-        rate_k_per_h=RATE * every, layer_k=0.0 * every, litres_per_k=LITRES_PER_K * every, sway_l=0.0 * every,
-        sway_h=every,
+        rate_k_per_h=RATE * every, layer_k=0.0 * every, layer_h=every,
+        litres_per_k=LITRES_PER_K * every, sway_l=0.0 * every, sway_h=every,
     )  # fmt: skip
 
 

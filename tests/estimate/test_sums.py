@@ -38,7 +38,7 @@ def balance_over(days: int) -> Balance:
 def filter_for(balance: Balance):
     every = np.ones(len(balance.hours))
     steady = {"white_l": 1.0, "ripple_l": 0.7, "ripple_h": 0.6, "walk_l": 0.2, "walk_per_l": 1e-3, "layer_k": 0.0}
-    told = {"rate_k_per_h": 0.01, "litres_per_k": 9.0, "sway_l": 1.5, "sway_h": 7.0}
+    told = {"rate_k_per_h": 0.01, "layer_h": 5.0, "litres_per_k": 9.0, "sway_l": 1.5, "sway_h": 7.0}
     noise = Noise(**{name: value * every for name, value in (steady | told).items()})
     return filter_of(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
 

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.estimate.whiten import LAYER_H, RATE_H, SLOW_H, WANDER_H, Noise, filter_of, whitened
+from pipeline.estimate.whiten import RATE_H, SLOW_H, WANDER_H, Noise, filter_of, whitened
 from pipeline.ledger.gauge import strapping_of
 from pipeline.physics.geometry import TankShape, volume_l
 from tests.support.hand_site import at
@@ -15,7 +15,7 @@ COUNT = 60
 WALK_L, RATE_K_PER_H, WALK_PER_L = 0.3, 0.02, 0.002
 RIPPLE_H, SWAY_H = 0.7, 6.0
 DROP = 30
-DROP_SD_L, LAYER_K = 12.0, 0.4
+DROP_SD_L, LAYER_K, LAYER_H = 12.0, 0.4, 5.0
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +31,7 @@ def dips():
     noise = Noise(
         white_l=rng.uniform(0.5, 2.0, COUNT), ripple_l=rng.uniform(0.5, 2.0, COUNT), ripple_h=RIPPLE_H * every,
         walk_l=WALK_L * every, walk_per_l=WALK_PER_L * every, rate_k_per_h=RATE_K_PER_H * every, layer_k=layer,
-        litres_per_k=litres_per_k, sway_l=rng.uniform(1.0, 3.0, COUNT), sway_h=SWAY_H * every,
+        layer_h=LAYER_H * every, litres_per_k=litres_per_k, sway_l=rng.uniform(1.0, 3.0, COUNT), sway_h=SWAY_H * every,
     )  # fmt: skip
     return hours, noise, jump, sold
 
@@ -153,7 +153,7 @@ def test_how_long_each_part_of_the_noise_lasts(part, size, lasts_h):
     after a day and a half.
     """
     hours = np.array([0.0, 36.0 if part == "walk_l" else 3.0])
-    zero, told = np.zeros(2), {"sway_h": 6.0, "ripple_h": 0.7, "white_l": 1e-3}
+    zero, told = np.zeros(2), {"sway_h": 6.0, "ripple_h": 0.7, "layer_h": 5.0, "white_l": 1e-3}
     noise = Noise(**{one.name: zero + told.get(one.name, size if one.name == part else 0.0) for one in fields(Noise)})
     by = filter_of(hours, noise, zero, zero)
     variance = size**2 * 36.0 if part == "walk_l" else size**2
@@ -168,7 +168,7 @@ def test_layers_last_five_hours_and_a_slow_error_five_days():
     """
     zero = np.zeros(3)
     plain = {one.name: zero for one in fields(Noise)} | {"ripple_h": zero + 1.0, "sway_h": zero + 1.0}
-    plain |= {"white_l": zero + 1e-3, "litres_per_k": zero + 10.0}
+    plain |= {"white_l": zero + 1e-3, "litres_per_k": zero + 10.0, "layer_h": zero + 5.0}
     layered = Noise(**plain | {"layer_k": np.array([0.0, 0.4, 0.0])})
     jump = np.array([0.0, 1e10, 0.0])
     by = filter_of(np.array([0.0, 0.0, 5.0]), layered, jump, zero)

@@ -67,7 +67,12 @@ class Drop:
         known = replace(drop_of(self.hour, self.came_l, tickets=(0,)), tickets_then=self.then)
         seen, dips = seen_of(unit, drops=[known]), dips_of(HOURS, level, self.sold_l)
         delivered = Delivered(
-            at_s([self.hour]) / 3_600.0, np.array([self.ticketed_l]), np.array([20.0]), np.zeros((1, 0)), ()
+            at_s([self.hour]) / 3_600.0,
+            np.array([self.ticketed_l]),
+            np.array([20.0]),
+            np.zeros((1, 0)),
+            (),
+            np.zeros(1),
         )
         balance = replace(balance_by(unit, dips, delivered=delivered), vcf=np.full(len(HOURS), self.vcf))
         views = [view_of(FIRST_DAY + day, believing(balance, **self.means)) for day in self.views]

@@ -91,7 +91,7 @@ def unit_of(
         unit_id=name, site_id="S1", product=product, members=(name,), tanks=rows("tanks", tank),
         strappings=(Strapping(at_s([hour for hour, _ in charts]), tuple((level, one * level) for _, one in charts)),),
         member_series=(series,), series=series, tickets=rows("deliveries", *papers), events=rows("events", *log),
-        calibrated_s=calibrated_s or {},
+        calibrated_s=calibrated_s or {}, latitude_deg=None,
     )  # fmt: skip
 
 
@@ -162,7 +162,7 @@ def dips_of(
     )  # fmt: skip
 
 
-NO_DROPS = Delivered(np.empty(0), np.empty(0), np.empty(0), np.empty((0, 0)), ())
+NO_DROPS = Delivered(np.empty(0), np.empty(0), np.empty(0), np.empty((0, 0)), (), np.empty(0), np.empty(0))
 
 
 def balance_by(
@@ -213,8 +213,9 @@ def walk_of(
 
 def noise_of(count: int, **more: float) -> Noise:
     """White noise of a litre, or what is said, at each of some dips."""
-    told = {"white_l": 1.0, "ripple_h": 1.0, "sway_h": 1.0} | more
+    told = {"white_l": 1.0, "ripple_h": 1.0, "sway_h": 1.0, "layer_h": 1.0} | more
     names = ("white_l", "ripple_l", "ripple_h", "walk_l", "walk_per_l", "rate_k_per_h", "layer_k", "litres_per_k")
+    names = (*names, "layer_h")
     return Noise(**{name: np.full(count, told.get(name, 0.0)) for name in (*names, "sway_l", "sway_h")})
 
 
