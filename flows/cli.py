@@ -250,7 +250,8 @@ def _check(options: argparse.Namespace) -> None:
 
 
 def _report(options: argparse.Namespace) -> None:
-    from pipeline.stages import held, make_report
+    from pipeline.report_inputs import make_report
+    from pipeline.stages import held
     from pipeline.store import open_store
 
     with held(options.out), open_store(options.out, read_only=True) as store:

@@ -13,7 +13,7 @@ import polars as pl
 from markupsafe import Markup
 
 from pipeline.contract.causes import CAUSE
-from pipeline.report import figures, fleet_figures, links, summaries, text, worklist
+from pipeline.report import figures, fleet_figures, links, said_text, summaries, text, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import URGENCIES, Case
 from pipeline.report.records import case_records, day_records, meter_records, statement_records, tank_records
@@ -75,6 +75,7 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
     styles = " ".join(["'self'", "'unsafe-hashes'", *(f"'{h}'" for h in style_hashes)])
     env.globals.update(
         t=text,
+        s=said_text,
         f=fmt,
         policy=f"default-src 'none'; script-src 'self'; style-src {styles}; img-src data: blob:; "
         "base-uri 'none'; form-action 'none'",
@@ -142,6 +143,7 @@ def _index(fleet: Fleet) -> Row:
     return {
         "headline": first,
         "more": more,
+        "news": worklist.news_line(fleet.cases, fleet.tables),
         "cases": [(c, _size_bar(c, max(sizes, default=1.0)) if CAUSE[c.cause].is_at_stake else None) for c in shown],
         "all_cases": len(fleet.cases),
         "records": as_json(case_records(shown)),
