@@ -143,7 +143,8 @@ class Case:
             if row["cause"] != self.cause:
                 words.append(said_text.WAS_CAUSE.format(cause=CAUSE[row["cause"]].title))
             if row["litres"] is not None:
-                words.append(said_text.AGREED.format(litres=fmt.quantity(row["litres"], "l", signed=True)))
+                digits = 0 if float(row["litres"]).is_integer() else 1
+                words.append(said_text.AGREED.format(litres=fmt.quantity(row["litres"], "l", digits, signed=True)))
             if row["recovered"] is not None:
                 money = money_words(self.currency or "", row["recovered"]).strip()
                 words.append(said_text.RECOVERED.format(money=money))

@@ -77,6 +77,10 @@ class Tables:
         by_tank = {n: _spans(f) for n, f in complete.items() if _SORTED_BY[n][0] == "tank_id"}
         return cls(complete, by_tank)
 
+    def with_frames(self, frames: Mapping[str, pl.DataFrame]) -> "Tables":
+        """The same with other frames in the place of some that are not by tank."""
+        return Tables({**self.frames, **{name: completed(name, frame) for name, frame in frames.items()}}, self._spans)
+
     def __getitem__(self, name: str) -> pl.DataFrame:
         """The table `name`."""
         return self.frames[name]
