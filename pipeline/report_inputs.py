@@ -1,7 +1,7 @@
 """What the report, the worklist and the desk are made of: a store's tables, what it is asked, what people said."""
 
-from collections.abc import Mapping
-from datetime import date
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 import polars as pl
@@ -13,7 +13,10 @@ from pipeline.report.apart import write_apart
 from pipeline.report.case import Case
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import ranked
+from pipeline.said.record import say
+from pipeline.said.sayings import SCHEMA
 from pipeline.said.shown import said_frames
+from pipeline.said.since import Shown, shown_of
 from pipeline.settings import settings_of
 from pipeline.store import SCHEMAS, Store
 
@@ -34,9 +37,29 @@ def report_frames(store: Store, out: Path, mark: str | None = None) -> Frames:
     return _tables(store, KEPT) | asked(store) | said_frames(out, mark)
 
 
+def take_over_verdicts(store: Store, out: Path) -> None:
+    """Put what an earlier version kept in the store's table `verdicts` into the record of what people said."""
+    if not store.has_table("verdicts"):
+        return
+    with store.transaction():
+        for row in store.take_out("verdicts").iter_rows(named=True):
+            said = dict.fromkeys(SCHEMA) | row | {"kind": "closed"}
+            say(out, said, now=datetime.combine(row["learned_on"], time(), UTC))
+
+
 def list_frames(store: Store, out: Path) -> Frames:
     """All that the worklist is made of."""
     return _tables(store, LISTED) | asked(store) | said_frames(out)
+
+
+def beside(store: Store, left_out: Sequence[str]) -> Frames:
+    """What stands in the snapshot beside the store's tables: what was asked, and the sites that break the report."""
+    return asked(store) | {"left_out": pl.DataFrame({"site_id": left_out}, schema={"site_id": pl.String})}
+
+
+def shown(frames: Mapping[str, pl.DataFrame], as_of: date) -> Shown:
+    """What the report over these tables shows of each case."""
+    return Shown(as_of, {str(c.row["case_id"]): shown_of(c.row, c.state) for c in all_cases(frames, as_of)})
 
 
 def all_cases(frames: Mapping[str, pl.DataFrame], as_of: date) -> list[Case]:

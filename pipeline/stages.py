@@ -18,6 +18,7 @@ from typing import Final
 import polars as pl
 from filelock import FileLock, Timeout
 
+from pipeline import report_inputs as inputs
 from pipeline.analysis import EPOCH_DAY, SiteFailed, analyse_sites
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
@@ -28,10 +29,8 @@ from pipeline.load import EVER, other_charts, site_groups, sites_one_by_one, tak
 from pipeline.other_charts import read_other_charts
 from pipeline.report.apart import write_apart
 from pipeline.report.worklist import news_counts
-from pipeline.report_inputs import KEPT, all_cases, asked, by_urgency, list_frames, newest_day, report_frames
 from pipeline.said import record
 from pipeline.said.shown import keep_shown, last_shown
-from pipeline.said.since import Shown, shown_of
 from pipeline.scoring.statements import Limits
 from pipeline.settings import Settings
 from pipeline.store import SCHEMAS, SNAPSHOT, Store, open_store
@@ -187,23 +186,22 @@ def publish(run: Run) -> None:
     """Write what others read: the Parquet files, the report and a snapshot of the store."""
     started = time.monotonic()
     with open_store(run.out) as store:
+        inputs.take_over_verdicts(store, run.out)
         mark, said = _mark(store, run), str(record.newest(run.out))
         wanted = [*(f"{name}.parquet" for name in PARQUET_TABLES), "report/index.html", SNAPSHOT]
         kept = store.remembered()
-        is_done = (kept.get("published"), kept.get("said", "-1")) == (mark, said)
-        if is_done and all((run.out / name).is_file() for name in wanted):
+        is_there = all((run.out / name).is_file() for name in wanted)
+        if is_there and (kept.get("published"), kept.get("said", "-1")) == (mark, said):
             return
         _LOG.info("writing the report")
         _clear_away(run.out)
         for name in PARQUET_TABLES:
             _write_parquet(store.table(name), run.out / f"{name}.parquet")
-        frames = report_frames(store, run.out, mark)
-        sites = write_apart(frames, run.out, as_of=newest_day(store))
+        frames = inputs.report_frames(store, run.out, mark)
+        sites = write_apart(frames, run.out, as_of=inputs.newest_day(store))
         store.replace("sayings", frames["sayings"])
-        beside = asked(store) | {"left_out": pl.DataFrame({"site_id": sites}, schema={"site_id": pl.String})}
-        store.copy_to(run.out / SNAPSHOT, KEPT, beside)
-        shown = {str(c.row["case_id"]): shown_of(c.row, c.state) for c in all_cases(frames, newest_day(store))}
-        keep_shown(run.out, mark, Shown(newest_day(store), shown))
+        store.copy_to(run.out / SNAPSHOT, inputs.KEPT, inputs.beside(store, sites))
+        keep_shown(run.out, mark, inputs.shown(frames, inputs.newest_day(store)))
         left_out = [f"site {site_id} is left out of the report: it broke it" for site_id in sites]
         with store.transaction():
             _log(store, "publish", len(wanted), started)
@@ -239,14 +237,14 @@ def outcome(out: Path) -> Outcome:
     """
     with open_store(out, read_only=True) as store:
         kept = store.remembered()
-        cases = all_cases(list_frames(store, out), newest_day(store))
+        cases = inputs.all_cases(inputs.list_frames(store, out), inputs.newest_day(store))
         current = pl.DataFrame([c.row for c in cases if not c.is_past], schema=polars_schema(SCHEMAS["cases"]))
         sites = [line for name in ("failed", "left_out") for line in json.loads(kept.get(name, "[]"))]
         return Outcome(
             intake=store.query("ingest/quarantine_share"),
-            cases=by_urgency(current),
+            cases=inputs.by_urgency(current),
             first=current.head(FIRST_CASES),
-            last_day=newest_day(store),
+            last_day=inputs.newest_day(store),
             failed=(*sites, *store.query("ingest/refused_files")["said"]),
             without_chart=tuple(store.table("data_health").filter(kind="no_chart")["tank_id"]),
             other_charts=tuple(other_charts(store)),
@@ -343,7 +341,8 @@ def _clear_away(out: Path) -> None:
 
 
 def _log(store: Store, stage: str, rows: int, started: float) -> None:
-    line = {"stage": stage, "day": newest_day(store), "rows": rows, "seconds": time.monotonic() - started, "note": None}
+    day, seconds = inputs.newest_day(store), time.monotonic() - started
+    line = {"stage": stage, "day": day, "rows": rows, "seconds": seconds, "note": None}
     frame = pl.DataFrame([line], schema=polars_schema(STORE_TABLES["run_log"]))
     if stage == "load":
         store.replace("run_log", frame)

@@ -53,6 +53,12 @@ class Store:
             return False
         return True
 
+    def take_out(self, name: str) -> pl.DataFrame:
+        """Rows of a table that the contract no longer has; the store loses it."""
+        frame: pl.DataFrame = self._connection.table(name).pl()
+        self._connection.execute(f'drop table "{name}"')
+        return frame
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All that is written inside, or nothing of it."""

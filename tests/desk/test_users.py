@@ -1,6 +1,8 @@
 """Kind of evidence: contract, published value. Who may come in, and that a thousand tries do not help."""
 
 import io
+import re
+import shlex
 
 import httpx
 import pytest
@@ -11,28 +13,60 @@ from pipeline.desk.users import hashed, is_password, read_users
 from pipeline.errors import ArgumentError
 from pipeline.said.record import read
 from tests.support.desks import desk, visitor
+from tests.support.runs import ROOT
 
 PASSWORD = "twelve dry dips"
+PAGE = (ROOT / "docs" / "operations.md").read_text(encoding="utf-8").split("\n## The desk\n")[1].split("\n## ")[0]
 
 
 @pytest.fixture(scope="module")
-def users(tmp_path_factory):
+def told():
+    """The two commands of docs/operations.md for a desk of several people, as words."""
+    first, second = re.findall(r"```sh\n(.*?)```", PAGE, re.DOTALL)[0].splitlines()
+    return shlex.split(first, comments=True), shlex.split(second)
+
+
+@pytest.fixture(scope="module")
+def users(told, tmp_path_factory):
+    """By the first command, and the same for a second name."""
     place = tmp_path_factory.mktemp("users") / "users.txt"
+    echo, password, pipe, command, name, file, who = told[0]
+    assert (echo, password, pipe, command, name, file, who) == (
+        "echo", PASSWORD, "|", "tankdrift", "desk-user", "users.txt", "M. Orr"
+    )  # fmt: skip
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("Ines", "M. Orr"):
-            patch.setattr("sys.stdin", io.StringIO(f"{PASSWORD} {name}\n"))
-            assert main(["desk-user", str(place), name]) == 0
+        for one, its in ((who, password), ("Ines", f"{PASSWORD} Ines")):
+            patch.setattr("sys.stdin", io.StringIO(f"{its}\n"))
+            assert main([name, str(place), one]) == 0
     return place
 
 
 @pytest.fixture(scope="module")
-def guarded(out, users):
-    with desk(out, "--host", "0.0.0.0", "--users", users) as address:
+def guarded(told, out, users):
+    """By the second command."""
+    command, name, _, *options = told[1]
+    assert (command, name) == ("tankdrift", "desk")
+    with desk(out, *(users if word == "users.txt" else word for word in options)) as address:
         yield address.replace("0.0.0.0", "127.0.0.1")
+
+
+def test_it_goes_by_the_name_that_it_is_known_as_and_by_no_other(guarded):
+    with httpx.Client(base_url=guarded) as client:
+        for host, code in (("desk.example.org", 200), ("desk.example.net", 400)):
+            assert client.get("/sign-in", headers={"Host": host}).status_code == code
 
 
 def sign_in(client, form, name="Ines", password=f"{PASSWORD} Ines"):
     return client.post("/sign-in", data=form | {"name": name, "password": password})
+
+
+def test_every_test_that_the_table_of_risks_names_is_there():
+    named = re.findall(r"`(test_\w+)`", PAGE)
+    code = "".join(
+        path.read_text() for folder in ("desk", "said") for path in (ROOT / "tests" / folder).glob("test_*.py")
+    )
+    assert len(named) > 10
+    assert [name for name in named if f"def {name}(" not in code] == []
 
 
 def test_scrypt_gives_what_rfc_7914_gives():
@@ -46,9 +80,9 @@ def test_passwords_are_kept_hashed_and_for_their_owner_alone(users):
     assert PASSWORD not in text
     assert users.stat().st_mode & 0o077 == 0
     known = read_users(users)
-    assert list(known) == ["Ines", "M. Orr"]
+    assert list(known) == ["M. Orr", "Ines"]
     assert is_password(known, "Ines", f"{PASSWORD} Ines")
-    assert not is_password(known, "Ines", f"{PASSWORD} M. Orr")
+    assert not is_password(known, "Ines", PASSWORD)
     assert not is_password(known, "nobody", f"{PASSWORD} Ines")
 
 

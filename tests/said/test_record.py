@@ -4,16 +4,18 @@ import subprocess
 import sys
 from datetime import UTC, date, datetime, timedelta
 
+import duckdb
 import polars as pl
 import pytest
 from filelock import FileLock
 
 from pipeline.errors import StoreError
+from pipeline.report_inputs import take_over_verdicts
 from pipeline.said.record import newest, read, say
-from pipeline.said.sayings import Saying, row_of
+from pipeline.said.sayings import Saying, row_of, standings
 from pipeline.said.shown import keep_shown, last_shown
 from pipeline.said.since import Shown
-from pipeline.store import open_store
+from pipeline.store import FILE, open_store
 from tests.said.test_sayings import CASE, ID, NIGHT, closed
 
 SPEAKER = """
@@ -21,7 +23,7 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from pipeline.said.record import say
-from pipeline.said.sayings import Saying, row_of
+from pipeline.said.sayings import Saying, row_of, standings
 from tests.said.test_sayings import CASE, ID
 for number in range(15):
     row = row_of(Saying(kind="closed", case_id=ID, verdict=sys.argv[2], note=f"{sys.argv[2]} {number}"), CASE, {})
@@ -88,3 +90,19 @@ def test_a_run_published_again_still_knows_the_one_before(tmp_path):
 def test_the_time_is_kept_in_utc(tmp_path):
     say(tmp_path, note("now"), now=datetime(2026, 3, 20, 7, tzinfo=UTC))
     assert read(tmp_path)["at"].to_list() == [datetime(2026, 3, 20, 7, tzinfo=UTC)]
+
+
+def test_verdicts_that_an_earlier_version_kept_in_the_store_are_taken_over_once(tmp_path):
+    columns = {"seq": 0, "case_id": ID, "cause": "tank_leak", "verdict": "ruled_out", "site_id": "S", "tank_id": "T1",
+               "meter_id": None, "delivery_id": None, "ts_start": CASE["ts_start"], "ts_end": None, "litres": -9.0,
+               "learned_on": date(2026, 3, 15), "who": "Ines", "note": "by the pump test"}  # fmt: skip
+    with duckdb.connect(tmp_path / FILE) as old:
+        old.register("kept", pl.DataFrame([columns]).to_arrow())
+        old.execute("create table verdicts as from kept")
+    for _ in range(2):
+        with open_store(tmp_path) as store:
+            take_over_verdicts(store, tmp_path)
+    (found,) = read(tmp_path).iter_rows(named=True)
+    wanted = {name: columns[name] for name in ("case_id", "verdict", "litres", "learned_on", "who", "note", "ts_start")}
+    assert {name: found[name] for name in wanted} == wanted
+    assert standings([CASE | {"litres": -999.0}], read(tmp_path))[ID].closed["who"] == "Ines"
