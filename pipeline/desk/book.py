@@ -5,6 +5,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
+from pipeline.errors import StoreError
 from pipeline.report.apart import without
 from pipeline.report.pages import Fleet, Pages
 from pipeline.report.rendering import content_policy
@@ -43,6 +44,8 @@ class Book:
             run, said = self._place(), newest(self.out)
             if self._tables is None or run != self._run:
                 frames = read_snapshot(self.out)
+                if "as_of" not in frames:
+                    raise StoreError(f"{self.out}: an earlier version published what is here; run it again")
                 self._as_of = frames["as_of"]["day"][0]
                 self._tables = Tables.of(without(frames, frames["left_out"]["site_id"].to_list()))
                 self._pages = None

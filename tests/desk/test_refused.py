@@ -3,12 +3,15 @@
 import json
 import threading
 
+import polars as pl
 import pytest
 from filelock import FileLock
 
 from flows.cli import main
+from pipeline.contract.dictionary import ALL_TABLES, polars_schema
 from pipeline.said.record import newest, read
-from pipeline.store import open_store
+from pipeline.stages import Run, publish
+from pipeline.store import SNAPSHOT, open_store
 from tests.desk.conftest import DAYS
 from tests.support.desks import visitor
 from tests.support.published import publish_frames
@@ -173,6 +176,21 @@ def test_a_desk_that_cannot_be_is_one_line(out, capsys, monkeypatch, arguments, 
 def test_a_folder_that_nothing_was_published_in_is_one_line(tmp_path, capsys):
     assert main(["desk", str(tmp_path)]) == 2
     assert "nothing was published here yet" in capsys.readouterr().err
+
+
+def test_a_run_that_an_earlier_version_published_is_one_line_and_is_published_again(tmp_path, frames, capsys):
+    with open_store(tmp_path) as store:
+        store.replace("sites", polars_schema(ALL_TABLES["sites"]).to_frame())
+        store.copy_to(tmp_path / SNAPSHOT, ["sites"], {})
+    assert main(["desk", str(tmp_path)]) == 2
+    assert "an earlier version published what is here" in capsys.readouterr().err
+    publish_frames(tmp_path, frames, days=DAYS)
+    with open_store(tmp_path) as store:
+        kept = {name: value for name, value in store.remembered().items() if name != "said"}
+        store.replace("_state", pl.DataFrame({"name": list(kept), "value": list(kept.values())}))
+    before = (tmp_path / SNAPSHOT).stat().st_ino
+    publish(Run(tmp_path / "lake", tmp_path))
+    assert (tmp_path / SNAPSHOT).stat().st_ino != before
 
 
 def test_verdicts_of_the_command_line_are_at_the_desk_and_the_other_way_round(address, out, case_id):
