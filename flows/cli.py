@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from flows.cli_backtest import add_commands
 from flows.cli_chart import add_chart_command
+from flows.cli_desk import add_desk_commands
 from flows.cli_sources import add_source_commands
 from pipeline.errors import ArgumentError, CheckFailedError, OperationError, TankdriftError
 from pipeline.workers import keep_to_one_thread
@@ -142,6 +143,7 @@ def _parser() -> _Parser:
 
     report = command("report", _report, "make the report again from the store")
     report.add_argument("out", type=Path, metavar="OUT", help="folder of a run")
+    add_desk_commands(command)
     add_source_commands(command, _day)
     return parser
 
@@ -250,7 +252,8 @@ def _check(options: argparse.Namespace) -> None:
 
 
 def _report(options: argparse.Namespace) -> None:
-    from pipeline.stages import held, make_report
+    from pipeline.report_inputs import make_report
+    from pipeline.stages import held
     from pipeline.store import open_store
 
     with held(options.out), open_store(options.out, read_only=True) as store:

@@ -29,7 +29,7 @@ def add_commands(command: AddCommand) -> None:
     _add_inject(
         command("inject", _inject, "write a copy of a lake with chosen faults in it, and labels that say which")
     )
-    _add_label(command("label", _label, "say what a case came to, for the next backtest to count"))
+    _add_label(command("label", _label, "close a case with what it came to; the next backtest counts it"))
 
 
 def _add_backtest(sub: argparse.ArgumentParser) -> None:
@@ -71,7 +71,7 @@ def _add_inject(sub: argparse.ArgumentParser) -> None:
 
 def _add_label(sub: argparse.ArgumentParser) -> None:
     add = sub.add_argument
-    add("out", type=Path, metavar="OUT", help="folder of a run; its store keeps the verdict")
+    add("out", type=Path, metavar="OUT", help="folder of a run, which keeps the verdict")
     add("case", nargs="?", metavar="CASE", help="the case; or say which tank, cause and start")
     add("--verdict", required=True, choices=LABEL_VERDICTS, help="whether it was so")
     add("--cause", choices=CAUSES, metavar="CAUSE", help="what it was, where that is not what the case says")
@@ -79,6 +79,7 @@ def _add_label(sub: argparse.ArgumentParser) -> None:
     add("--start", type=_instant, metavar="TIME", help="when it began, in UTC")
     add("--end", type=_instant, metavar="TIME", help="when it ended, in UTC")
     add("--litres", type=float, metavar="L", help="its effect on variance; a loss is negative")
+    add("--recovered", type=float, metavar="M", help="money that came back, in the site's currency")
     add("--who", metavar="NAME", help="who says so")
     add("--on", type=_day, metavar="YYYY-MM-DD", help="when it was found out (today)")
     add("--note", metavar="WORDS", help="what else there is to say")
@@ -192,22 +193,23 @@ def _inject(options: argparse.Namespace) -> None:
 
 
 def _label(options: argparse.Namespace) -> None:
-    from pipeline.backtest.verdicts import Said, record
-    from pipeline.stages import held
+    from pipeline.backtest.verdicts import record
+    from pipeline.said.sayings import Saying
 
-    said = Said(
+    said = Saying(
+        kind="closed",
         verdict=options.verdict,
-        learned_on=options.on or datetime.now(UTC).date(),
+        learned_on=options.on,
         case_id=options.case,
         tank_id=options.tank,
         cause=options.cause,
         start=options.start,
         end=options.end,
         litres=options.litres,
+        recovered=options.recovered,
         who=options.who,
         note=options.note,
     )
     if not options.out.is_dir():
         raise ArgumentError(f"{options.out}: there is no such folder")
-    with held(options.out):
-        sys.stdout.write(f"labels: {record(options.out, said)}\n")
+    sys.stdout.write(f"labels: {record(options.out, said)}\n")

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from pipeline.report.said_text import NEWS, NOTHING_NEW
 from pipeline.stages import Outcome
 
 _NAMED: Final = 5
@@ -21,6 +22,7 @@ def as_text(outcome: Outcome, out: Path) -> str:
         [
             f"data to {outcome.last_day}: {read:,} rows read, refused: {refused or 'none'}",
             _cases(outcome),
+            *_news(outcome),
             *_first(outcome),
             *_without_chart(outcome),
             *_other_charts(outcome),
@@ -35,6 +37,7 @@ def as_markdown(outcome: Outcome) -> str:
         f"# Run over data to {outcome.last_day}",
         "",
         _cases(outcome),
+        *_news(outcome),
         *_without_chart(outcome),
         *_other_charts(outcome),
         "",
@@ -46,6 +49,14 @@ def as_markdown(outcome: Outcome) -> str:
         for row in outcome.intake.iter_rows(named=True)
     ]
     return "\n".join(lines)
+
+
+def _news(outcome: Outcome) -> list[str]:
+    """A line about what is new of the cases since the run before; none where there was no run before."""
+    if outcome.news is None:
+        return []
+    counts = ", ".join(f"{n} {NEWS[kind]}" for kind, n in outcome.news.items())
+    return [f"since the run before: {counts or NOTHING_NEW}"]
 
 
 def _first(outcome: Outcome) -> list[str]:

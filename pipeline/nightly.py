@@ -15,6 +15,8 @@ from pipeline.errors import OperationError, QuarantineLimitError, StoreError, Ta
 from pipeline.freshness import FRESHNESS, all_silent, freshness, not_fresh
 from pipeline.night_record import NightRecord, as_metrics, put_text, read_record, write_record
 from pipeline.notices import Notice, night_news, notify, notify_night, notify_start
+from pipeline.said.record import read
+from pipeline.said.sayings import still_open
 from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import Operations
@@ -202,6 +204,6 @@ def tell(operations: Operations, *, now: datetime) -> list[Notice]:
 def _told(operations: Operations, now: datetime) -> tuple[list[tuple[str, float]], list[Notice]]:
     with open_store(operations.out, read_only=True) as store:
         log = store.table("run_log")
-        cases, sites = store.table("cases"), store.table("sites")
+        cases, sites = still_open(store.table("cases"), read(operations.out)), store.table("sites")
     stages = list(zip(log["stage"], log["seconds"], strict=True))
     return stages, notify(operations.notices, cases, sites, operations.out, now=now)

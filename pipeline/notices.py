@@ -50,7 +50,7 @@ def notify(config: NoticeConfig, cases: pl.DataFrame, sites: pl.DataFrame, out: 
     ----------
     config : NoticeConfig
     cases, sites : DataFrame
-        The run's cases and the lake's sites.
+        The run's cases that nobody has closed, with `closed_before` where one is back, and the lake's sites.
     out : Path
         Folder of the run.
     now : datetime
@@ -170,9 +170,13 @@ def quiet(local: time, recipient: Recipient) -> bool:
 
 
 def content(case: Case) -> str:
-    """Hash of what a case asks of people: when it changes, they are told again. Litres grow by the day and do not."""
+    """Hash of what a case asks of people: when it changes, they are told again. Litres grow by the day and do not.
+
+    A case that was closed and is back is told of again.
+    """
     asks = [case[name] for name in ("cause", "urgency", "action", "meter_id", "delivery_id")]
-    return hashlib.sha256(json.dumps([*asks, case["ts_end"] is None], default=str).encode()).hexdigest()[:16]
+    back = [] if case.get("closed_before") is None else [case["closed_before"]]
+    return hashlib.sha256(json.dumps([*asks, case["ts_end"] is None, *back], default=str).encode()).hexdigest()[:16]
 
 
 def message(kind: str, cases: Sequence[Case], names: dict[str, str], *, report_url: str | None) -> tuple[str, str]:
@@ -186,6 +190,11 @@ def message(kind: str, cases: Sequence[Case], names: dict[str, str], *, report_u
         where = " ".join(word for word in (names.get(case["site_id"], case["site_id"]), case["tank_id"]) if word)
         lines += [
             f"[{case['urgency'].replace('_', ' ')}] {where}: {case['summary']}",
+            *(
+                ["  It was closed, and is back: more has happened since."]
+                if case.get("closed_before") is not None
+                else []
+            ),
             f"  What to do: {case['action']}",
         ]
     if report_url:

@@ -18,9 +18,9 @@ from typing import Final
 import polars as pl
 from filelock import FileLock, Timeout
 
+from pipeline import report_inputs as inputs
 from pipeline.analysis import EPOCH_DAY, SiteFailed, analyse_sites
 from pipeline.contract.dictionary import polars_schema
-from pipeline.contract.lake import BY_DAY
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import DATA_TABLES, STORE_TABLES
 from pipeline.data_health import LOOK_BACK, data_health_of
@@ -28,11 +28,12 @@ from pipeline.errors import ArgumentError, LakeError, OperationError, Quarantine
 from pipeline.load import EVER, other_charts, site_groups, sites_one_by_one, take_in
 from pipeline.other_charts import read_other_charts
 from pipeline.report.apart import write_apart
-from pipeline.report.tables import Tables
-from pipeline.report.worklist import ranked
+from pipeline.report.worklist import news_counts
+from pipeline.said import record
+from pipeline.said.shown import keep_shown, last_shown
 from pipeline.scoring.statements import Limits
-from pipeline.settings import Settings, settings_of
-from pipeline.store import SCHEMAS, Store, open_store
+from pipeline.settings import Settings
+from pipeline.store import SCHEMAS, SNAPSHOT, Store, open_store
 from pipeline.workers import in_order, worker_count
 
 _LOG = logging.getLogger("tankdrift.stages")
@@ -42,9 +43,6 @@ FIRST_CASES: Final = 3
 
 LOCK: Final = ".tankdrift.lock"
 """File by which a run keeps others out of its folder."""
-
-SNAPSHOT: Final = "snapshot.duckdb"
-"""Copy of the store, but for the lake's days, that can be read while the next run is at work."""
 
 WORTH_PROCESSES: Final = 300_000
 """Readings from which it pays to start further processes, which takes each some seconds."""
@@ -71,7 +69,8 @@ class Outcome:
     """What a run came to: rows in and refused by table, the worklist by urgency and its first, what was left out.
 
     `failed` has a line about each site, file and column that was left out, `without_chart` the tanks of which no stock
-    can be told, `other_charts` those that went by a chart which is not the lake's.
+    can be told, `other_charts` those that went by a chart which is not the lake's. `news` counts what is new of cases
+    since the run before, None where there was none.
     """
 
     intake: pl.DataFrame
@@ -81,6 +80,7 @@ class Outcome:
     failed: tuple[str, ...] = ()
     without_chart: tuple[str, ...] = ()
     other_charts: tuple[str, ...] = ()
+    news: Mapping[str, int] | None = None
 
     def require_whole(self) -> None:
         """Raise where the analysis of a site broke or a file could not be used; the results of all others stand.
@@ -186,19 +186,26 @@ def publish(run: Run) -> None:
     """Write what others read: the Parquet files, the report and a snapshot of the store."""
     started = time.monotonic()
     with open_store(run.out) as store:
-        mark = _mark(store, run)
+        inputs.take_over_verdicts(store, run.out)
+        mark, said = _mark(store, run), str(record.newest(run.out))
         wanted = [*(f"{name}.parquet" for name in PARQUET_TABLES), "report/index.html", SNAPSHOT]
-        if store.remembered().get("published") == mark and all((run.out / name).is_file() for name in wanted):
+        kept = store.remembered()
+        is_there = all((run.out / name).is_file() for name in wanted)
+        if is_there and (kept.get("published"), kept.get("said")) == (mark, said):
             return
         _LOG.info("writing the report")
         _clear_away(run.out)
         for name in PARQUET_TABLES:
             _write_parquet(store.table(name), run.out / f"{name}.parquet")
-        left_out = [f"site {site_id} is left out of the report: it broke it" for site_id in make_report(store, run.out)]
-        store.copy_to(run.out / SNAPSHOT, [name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_")])
+        frames = inputs.report_frames(store, run.out, mark)
+        sites = write_apart(frames, run.out, as_of=inputs.newest_day(store))
+        store.replace("sayings", frames["sayings"])
+        store.copy_to(run.out / SNAPSHOT, inputs.KEPT, inputs.beside(store, sites))
+        keep_shown(run.out, mark, inputs.shown(frames, inputs.newest_day(store)))
+        left_out = [f"site {site_id} is left out of the report: it broke it" for site_id in sites]
         with store.transaction():
             _log(store, "publish", len(wanted), started)
-            store.remember({"published": mark, "left_out": json.dumps(left_out)})
+            store.remember({"published": mark, "said": said, "left_out": json.dumps(left_out)})
 
 
 STAGES: Final[Mapping[str, Callable[[Run], None]]] = {"load": load, "analyse": analyse_lake, "publish": publish}
@@ -230,49 +237,19 @@ def outcome(out: Path) -> Outcome:
     """
     with open_store(out, read_only=True) as store:
         kept = store.remembered()
-        current = _current_cases(store)
+        cases = inputs.all_cases(inputs.list_frames(store, out), inputs.newest_day(store))
+        current = pl.DataFrame([c.row for c in cases if not c.is_past], schema=polars_schema(SCHEMAS["cases"]))
         sites = [line for name in ("failed", "left_out") for line in json.loads(kept.get(name, "[]"))]
         return Outcome(
             intake=store.query("ingest/quarantine_share"),
-            cases=_by_urgency(current),
+            cases=inputs.by_urgency(current),
             first=current.head(FIRST_CASES),
-            last_day=newest_day(store),
+            last_day=inputs.newest_day(store),
             failed=(*sites, *store.query("ingest/refused_files")["said"]),
             without_chart=tuple(store.table("data_health").filter(kind="no_chart")["tank_id"]),
             other_charts=tuple(other_charts(store)),
+            news=None if last_shown(out) is None else news_counts(cases),
         )
-
-
-def _current_cases(store: Store) -> pl.DataFrame:
-    """The cases that are on the report's worklist, in its order."""
-    names = ("sites", "tanks", "meter_feeds", "cases", "events", "ledger", "verdicts")
-    frames = {name: store.table(name) for name in names} | _asked(store)
-    current = [case.row for case in ranked(Tables.of(frames), {}, newest_day(store)) if not case.is_past]
-    return pl.DataFrame(current, schema=polars_schema(SCHEMAS["cases"]))
-
-
-def _by_urgency(cases: pl.DataFrame) -> pl.DataFrame:
-    """How many cases each urgency has, in the order of the cases."""
-    return cases.group_by("urgency", maintain_order=True).agg(pl.len().cast(pl.Int64).alias("cases"))
-
-
-def _asked(store: Store) -> dict[str, pl.DataFrame]:
-    """What the report asks of the store beside its tables."""
-    settings = settings_of(store.remembered())
-    limits = [(settings.detectable_limit_l_per_h, settings.fail_leak_rate_l_per_h)]
-    return {
-        "prices": store.query("marts/prices"),
-        "last_readings": store.query("marts/last_readings"),
-        "limits": pl.DataFrame(limits, schema=["detectable_l_per_h", "fail_l_per_h"], orient="row"),
-        "other_charts": pl.DataFrame({"tank_id": other_charts(store)}, schema={"tank_id": pl.String}),
-    }
-
-
-def make_report(store: Store, out: Path) -> list[str]:
-    """Make the report from what the store holds; the sites that are left out of it for what broke come back."""
-    names = [name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_")]
-    frames = {name: store.table(name) for name in names if store.has_table(name)} | _asked(store)
-    return write_apart(frames, out, as_of=newest_day(store))
 
 
 def conformed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
@@ -341,20 +318,6 @@ def held(out: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         lock.release()
 
 
-def newest_day(store: Store) -> date:
-    """The last UTC day of data in a store.
-
-    Raises
-    ------
-    StoreError
-        If it holds no reading.
-    """
-    day = store.query("ingest/last_day")["day"][0]
-    if not isinstance(day, date):
-        raise StoreError("the store holds no reading; run it again")
-    return day
-
-
 def _mark(store: Store, run: Run) -> str:
     """Hash of what the made tables hang on."""
     taken = store.remembered().get("taken", "")
@@ -378,7 +341,8 @@ def _clear_away(out: Path) -> None:
 
 
 def _log(store: Store, stage: str, rows: int, started: float) -> None:
-    line = {"stage": stage, "day": newest_day(store), "rows": rows, "seconds": time.monotonic() - started, "note": None}
+    day, seconds = inputs.newest_day(store), time.monotonic() - started
+    line = {"stage": stage, "day": day, "rows": rows, "seconds": seconds, "note": None}
     frame = pl.DataFrame([line], schema=polars_schema(STORE_TABLES["run_log"]))
     if stage == "load":
         store.replace("run_log", frame)

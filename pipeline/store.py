@@ -22,6 +22,9 @@ from pipeline.resources import query_text
 FILE: Final = "tankdrift.duckdb"
 """Name of the store in the folder of a run."""
 
+SNAPSHOT: Final = "snapshot.duckdb"
+"""Copy of the store, but for the lake's days, that can be read while the next run is at work."""
+
 SCHEMAS: Final = {name: schema for name, schema in ALL_TABLES.items() if name != "labels"} | dict(INTERNAL_TABLES)
 """Every table that a store holds. Labels are not among them: no run reads them."""
 
@@ -49,6 +52,12 @@ class Store:
         except duckdb.CatalogException:
             return False
         return True
+
+    def take_out(self, name: str) -> pl.DataFrame:
+        """Rows of a table that the contract no longer has; the store loses it."""
+        frame: pl.DataFrame = self._connection.table(name).pl()
+        self._connection.execute(f'drop table "{name}"')
+        return frame
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -102,14 +111,21 @@ class Store:
             {"table": table, "parts": [part or date.min for part in parts]},
         )
 
-    def copy_to(self, path: Path, names: Collection[str]) -> None:
-        """Put a copy of some tables in the place of a DuckDB file; who has the old one open goes on reading it."""
+    def copy_to(self, path: Path, names: Collection[str], beside_them: Mapping[str, pl.DataFrame]) -> None:
+        """Put a copy of some tables, and frames beside them, in the place of a DuckDB file.
+
+        Who has the old one open goes on reading it.
+        """
         beside = path.with_name(f".{path.name}.new")
         beside.unlink(missing_ok=True)
         self._connection.execute(f"attach '{str(beside).replace(chr(39), chr(39) * 2)}' as _copy")
         try:
             for name in names:
                 self._connection.execute(f'create table _copy."{name}" as from "{name}"')
+            for name, frame in beside_them.items():
+                self._connection.register("_beside", frame.to_arrow())
+                self._connection.execute(f'create table _copy."{name}" as from _beside')
+                self._connection.unregister("_beside")
         finally:
             self._connection.execute("detach _copy")
         beside.replace(path)
@@ -174,6 +190,29 @@ def open_store(out: Path, *, read_only: bool = False) -> Iterator[Store]:
         raise StoreError(f"{path}: what was under way is undone, for {_line(error)}") from error
     finally:
         connection.close()
+
+
+def read_snapshot(out: Path) -> dict[str, pl.DataFrame]:
+    """Every table of the snapshot that the last published run left in its folder.
+
+    Raises
+    ------
+    StoreError
+        If there is none, or it cannot be read.
+    """
+    path = out / SNAPSHOT
+    if not path.is_file():
+        raise StoreError(f"{path}: nothing was published here yet; run tankdrift run LAKE --out {out}")
+    try:
+        with duckdb.connect(path, read_only=True) as connection:
+            connection.execute("set TimeZone = 'UTC'")
+            names = [name for (name,) in connection.sql("select table_name from duckdb_tables()").fetchall()]
+            frames = {name: connection.table(name).pl() for name in names}
+    except duckdb.Error as error:
+        raise StoreError(f"{path}: {_why_closed(_line(error))}") from error
+    return {
+        name: frame.cast(polars_schema(SCHEMAS[name])) if name in SCHEMAS else frame for name, frame in frames.items()
+    }  # fmt: skip
 
 
 def _clear_unborn(path: Path) -> None:

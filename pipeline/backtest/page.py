@@ -17,7 +17,7 @@ from pipeline.backtest.charts import charts_of, told, trial_names
 from pipeline.backtest.metrics import MONTH_DAYS
 from pipeline.backtest.study import Options, Study
 from pipeline.report import format as fmt
-from pipeline.report.pages import as_json, environment
+from pipeline.report.rendering import as_json, environment
 from pipeline.report.site import style_hashes
 
 Row = dict[str, Any]

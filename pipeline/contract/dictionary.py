@@ -118,7 +118,7 @@ def markdown() -> str:
         ("What a run writes", RUN_TABLES),
         ("What the store keeps besides", STORE_TABLES),
         ("What a run says of the data", DATA_TABLES),
-        ("What people add to the store", KEPT_TABLES),
+        ("What people say of cases", KEPT_TABLES),
     ):
         lines += [f"## {title}", ""]
         for name, schema in tables.items():

@@ -174,26 +174,38 @@ DATA_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"data_health": DataHealth, 
 """What a run says of the data itself, and of how far its cases may be trusted."""
 
 
-class Verdicts(dy.Schema):
-    """One row is what somebody said of a case, or of a time of a tank; of several about one thing the last counts."""
+class Sayings(dy.Schema):
+    """One row is what somebody said of a case, or of a time of a tank, in the order in which it was said.
+
+    Columns from `verdict` on are those of a closing. The folder `said` beside the store is where it is kept, a file a
+    row, and the store's table is what a run found there when it was published.
+    """
 
     seq = column("seq", key=True)
+    at = column("at")
+    who = column("who", nullable=True)
     case_id = column("case_id", nullable=True)
-    cause = column("cause")
-    verdict = column("labels.verdict")
-    site_id = column("site_id")
+    kind = column("sayings.kind")
+    owner = column("owner", nullable=True)
+    due_on = column("due_on", nullable=True)
+    note = column("note", nullable=True)
+    verdict = column("labels.verdict", nullable=True)
+    cause = column("cause", nullable=True)
+    site_id = column("site_id", nullable=True)
     tank_id = column("tank_id", nullable=True)
     meter_id = column("meter_id", nullable=True)
     delivery_id = column("delivery_id", nullable=True)
-    ts_start = column("ts_start")
+    ts_start = column("ts_start", nullable=True)
     ts_end = column("ts_end", nullable=True)
     litres = column("litres", nullable=True)
-    learned_on = column("learned_on")
-    who = column("who", nullable=True)
-    note = column("note", nullable=True)
+    recovered = column("recovered", nullable=True)
+    learned_on = column("learned_on", nullable=True)
+    seen_litres_low = column("seen_litres_low", nullable=True)
+    seen_litres_high = column("seen_litres_high", nullable=True)
+    seen_urgency = column("seen_urgency", nullable=True)
 
 
-KEPT_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"verdicts": Verdicts}
+KEPT_TABLES: Final[Mapping[str, type[dy.Schema]]] = {"sayings": Sayings}
 """Tables that people add to and no run changes."""
 
 

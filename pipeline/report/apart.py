@@ -33,7 +33,7 @@ def write_apart(frames: Mapping[str, pl.DataFrame], out: Path, *, as_of: date) -
         left_out = _breaking(frames, as_of)
         if len(left_out) in (0, frames["sites"].height):
             raise
-        write_report(_without(frames, left_out), out, as_of=as_of)
+        write_report(without(frames, left_out), out, as_of=as_of)
         return left_out
     return []
 
@@ -46,15 +46,15 @@ def _breaking(frames: Mapping[str, pl.DataFrame], as_of: date) -> list[str]:
         with tempfile.TemporaryDirectory() as folder:
             try:
                 others = [other for other in every if other != site_id]
-                write_report(_without(frames, others), Path(folder), as_of=as_of)
+                write_report(without(frames, others), Path(folder), as_of=as_of)
             except Exception as error:  # whatever broke, it is of this site alone
                 _LOG.info("site %s breaks the report: %s", site_id, type(error).__name__)
                 found.append(site_id)
     return found
 
 
-def _without(frames: Mapping[str, pl.DataFrame], sites: Sequence[str]) -> dict[str, pl.DataFrame]:
-    """The tables without some sites and their tanks."""
+def without(frames: Mapping[str, pl.DataFrame], sites: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """The tables without some sites, their tanks and their meters."""
     out = pl.col("site_id").is_in(sites)
     gone = {"site_id": list(sites)} | {
         key: frames[name].filter(out)[key].to_list() for name, key in (("tanks", "tank_id"), ("meters", "meter_id"))

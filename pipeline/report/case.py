@@ -2,14 +2,15 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from pipeline.contract.causes import CAUSE
 from pipeline.report import format as fmt
-from pipeline.report import text
+from pipeline.report import said_text, text
+from pipeline.said.sayings import Standing
 
 _UTC = ", UTC"
 _GROUPED = re.compile(r"(?<=\d),(?=\d{3}(?!\d))")
@@ -22,8 +23,9 @@ CURRENT_DAYS = 14
 class Case:
     """A case made ready to be shown.
 
-    `row` is what the run left of it, `tanks` all that it touches, `pool` their being joined in words; `closed` the
-    verdict by which somebody closed it, and `gone` how the run shows a danger to be over, None while it is not.
+    `row` is what the run left of it, `tanks` all that it touches, `pool` their being joined in words; `said` where it
+    stands by what people said of it, `gone` how the run shows a danger to be over, None while it is not, and `news`
+    what is new of it since the run before, nothing where there was none.
     """
 
     row: Mapping[str, Any]
@@ -37,8 +39,14 @@ class Case:
     currency: str | None
     as_of: date
     pool: str = ""
-    closed: Mapping[str, Any] | None = None
+    said: Standing = field(default_factory=Standing)
     gone: str | None = None
+    news: str = ""
+
+    @property
+    def closed(self) -> Mapping[str, Any] | None:
+        """The closing that holds, None while it is open."""
+        return self.said.closed
 
     @property
     def cause(self) -> str:
@@ -91,16 +99,56 @@ class Case:
     def state_words(self) -> str:
         """Where it stands: who closed it and how, how the danger is seen to be gone, or that it is still open."""
         if self.closed is not None:
-            words = text.CLOSED_BY if self.closed["who"] else text.CLOSED
-            return words.format(
-                verdict=text.LABEL_VERDICTS.get(self.closed["verdict"], self.closed["verdict"]),
-                day=fmt.day(self.closed["learned_on"]), who=self.closed["who"],
-            )  # fmt: skip
+            return closed_words(self.closed)
         if self.is_past:
             return self.gone or text.PAST
         if self.row["ts_end"] is None:
             return text.STILL_ON
         return text.NOT_CLOSED if CAUSE[self.cause].is_danger else self.lasting
+
+    @property
+    def hand_words(self) -> str:
+        """In whose hands it is and by when; nothing where nobody has taken it, or it is closed."""
+        if self.said.owner is None:
+            return ""
+        words = said_text.IN_HAND_BY if self.said.due_on else said_text.IN_HAND
+        return words.format(owner=self.said.owner, day=fmt.day(self.said.due_on))
+
+    @property
+    def back_words(self) -> str:
+        """Why it is on the list although it, or one like it before, was closed."""
+        if self.said.again and self.said.before:
+            return said_text.BACK[self.said.again].format(closed=closed_words(self.said.before))
+        if self.said.earlier and self.closed is None:
+            return said_text.EARLIER.format(closed=closed_words(self.said.earlier))
+        return ""
+
+    @property
+    def history(self) -> list[dict[str, str]]:
+        """What people said of it, the oldest first: `when` on the site's clock, `who`, `what` and `note`."""
+        return [
+            {
+                "when": fmt.moment(row["at"], self.tz), "who": row["who"] or said_text.NOBODY,
+                "what": self._said_words(row), "note": row["note"] or "",
+            }
+            for row in self.said.history
+        ]  # fmt: skip
+
+    def _said_words(self, row: Mapping[str, Any]) -> str:
+        """What somebody said, without the note."""
+        kind = "taken_by" if row["kind"] == "taken" and row["due_on"] else row["kind"]
+        verdict = said_text.LABEL_VERDICTS.get(row["verdict"], "")
+        words = [said_text.SAID[kind].format(owner=row["owner"], day=fmt.day(row["due_on"]), verdict=verdict)]
+        if row["kind"] == "closed":
+            if row["cause"] != self.cause:
+                words.append(said_text.WAS_CAUSE.format(cause=CAUSE[row["cause"]].title))
+            if row["litres"] is not None:
+                digits = 0 if float(row["litres"]).is_integer() else 1
+                words.append(said_text.AGREED.format(litres=fmt.quantity(row["litres"], "l", digits, signed=True)))
+            if row["recovered"] is not None:
+                money = money_words(self.currency or "", row["recovered"]).strip()
+                words.append(said_text.RECOVERED.format(money=money))
+        return ", ".join(words)
 
     @property
     def is_waiting(self) -> bool:
@@ -249,6 +297,13 @@ class Case:
 
     def _litres(self) -> tuple[float | None, float | None, float | None]:
         return self.row["litres"], self.row["litres_low"], self.row["litres_high"]
+
+
+def closed_words(closing: Mapping[str, Any]) -> str:
+    """When a case was closed, by whom and how."""
+    words = said_text.CLOSED_BY if closing["who"] else said_text.CLOSED
+    verdict = said_text.LABEL_VERDICTS.get(closing["verdict"], closing["verdict"])
+    return words.format(verdict=verdict, day=fmt.day(closing["learned_on"]), who=closing["who"])
 
 
 def money_words(currency: str, value: float) -> str:

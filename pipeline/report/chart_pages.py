@@ -14,8 +14,8 @@ from pipeline.report import chart_words as words
 from pipeline.report import format as fmt
 from pipeline.report.figures import Chart, chart, plain
 from pipeline.report.links import page_names
-from pipeline.report.pages import as_json, environment
 from pipeline.report.records import chart_records
+from pipeline.report.rendering import as_json, environment
 from pipeline.report.text import PRODUCTS
 from pipeline.scoring.charts import TOLERANCE_PCT
 

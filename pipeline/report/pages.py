@@ -1,22 +1,20 @@
 """From a run's tables to pages: what each page shows, handed to its template."""
 
-import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
+from functools import partial
 from typing import Any
 
-import jinja2
 import polars as pl
-from markupsafe import Markup
 
 from pipeline.contract.causes import CAUSE
 from pipeline.report import figures, fleet_figures, links, summaries, text, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import URGENCIES, Case
 from pipeline.report.records import case_records, day_records, meter_records, statement_records, tank_records
+from pipeline.report.rendering import as_json, kept_environment
 from pipeline.report.statements import limits_of, statements
 from pipeline.report.stock import last_stock
 from pipeline.report.tables import Tables
@@ -62,65 +60,68 @@ class Fleet:
         )  # fmt: skip
 
 
-def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
-    """The templates' environment: everything is escaped, and what is not there is a mistake."""
-    env = jinja2.Environment(
-        loader=jinja2.PackageLoader("pipeline.report", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    # 'unsafe-hashes' lets in style attributes of these very texts: plotly.js sets an empty one on a colour bar.
-    styles = " ".join(["'self'", "'unsafe-hashes'", *(f"'{h}'" for h in style_hashes)])
-    env.globals.update(
-        t=text,
-        f=fmt,
-        policy=f"default-src 'none'; script-src 'self'; style-src {styles}; img-src data: blob:; "
-        "base-uri 'none'; form-action 'none'",
-    )
-    return env
+@dataclass(frozen=True)
+class Pages:
+    """The report's pages, each made when it is asked for.
 
+    `made` has each page's template and a function that gives what it shows, by its path below the report's folder.
+    """
 
-@cache
-def _kept_environment(style_hashes: tuple[str, ...]) -> jinja2.Environment:
-    """One whose templates stay compiled, for a report that one site breaks is made once a site."""
-    return environment(style_hashes)
+    fleet: Fleet
+    style_hashes: tuple[str, ...]
+    made: Mapping[str, tuple[str, Callable[[], Row]]]
+
+    @classmethod
+    def of(cls, fleet: Fleet, style_hashes: Sequence[str]) -> "Pages":
+        """The pages of a fleet."""
+        made: dict[str, tuple[str, Callable[[], Row]]] = {
+            "index.html": ("index.html", partial(_index, fleet)),
+            "fleet.html": ("fleet.html", partial(_fleet, fleet)),
+            "meters.html": ("meters.html", partial(_meters, fleet)),
+            "statements.html": ("statements.html", partial(_statements, fleet)),
+            "data.html": ("data.html", partial(_data, fleet)),
+            "reading.html": ("reading.html", dict),
+        }
+        homeless = [c for c in fleet.cases if not c.tanks]
+        if homeless:
+            made["other.html"] = ("other.html", partial(_other, fleet, homeless))
+        points = min(max(_ALL_POINTS // max(len(fleet.tanks), 1), _LEAST_POINTS), _MOST_POINTS)
+        cases = _by_tank(fleet.cases)
+        for tank in fleet.tanks:
+            own = cases.get(tank["tank_id"], [])
+            made[tank["href"]] = ("tank.html", partial(_tank, fleet, tank, own, points))
+        return cls(fleet, tuple(style_hashes), made)
+
+    def render(self, path: str, **more: object) -> str:
+        """A page's HTML; `more` stands for what its template is told of the desk, and for another content policy.
+
+        Raises
+        ------
+        KeyError
+            If there is no such page.
+        """
+        template, make = self.made[path]
+        return self.fill(template, path, **make(), **more)
+
+    def fill(self, template: str, path: str, **context: object) -> str:
+        """HTML of a template at a place below the report's folder."""
+        common = {
+            "as_of": self.fleet.as_of, "root": "../" * path.count("/"), "charts": None, "pools": self.fleet.pools,
+            "other_charts": self.fleet.tables["other_charts"]["tank_id"].to_list(),
+            "page": path,
+        }  # fmt: skip
+        return kept_environment(self.style_hashes).get_template(template).render(common | context)
 
 
 def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Every page as (path below the report's folder, HTML)."""
-    env = _kept_environment(tuple(style_hashes))
-    fleet = Fleet.of(tables, as_of)
-    others = tables["other_charts"]["tank_id"].to_list()
-    common = {"as_of": as_of, "root": "", "charts": None, "pools": fleet.pools, "other_charts": others}
-    made = {
-        "index.html": _index(fleet),
-        "fleet.html": _fleet(fleet),
-        "meters.html": _meters(fleet),
-        "statements.html": _statements(fleet),
-        "data.html": _data(fleet),
-        "reading.html": {},
-    }
-    homeless = [c for c in fleet.cases if not c.tanks]
-    if homeless:
-        made["other.html"] = {"cases": worklist.lettered(homeless), "evidence": _evidence(tables, homeless)}
-    for path, context in made.items():
-        yield path, env.get_template(path).render(common | {"page": path} | context)
-    template = env.get_template("tank.html")
-    points = min(max(_ALL_POINTS // max(len(fleet.tanks), 1), _LEAST_POINTS), _MOST_POINTS)
-    cases_by_tank = _by_tank(fleet.cases)
-    for tank in fleet.tanks:
-        context = _tank(fleet, tank, cases_by_tank.get(tank["tank_id"], []), points)
-        yield tank["href"], template.render(common | {"root": "../", "page": ""} | context)
+    pages = Pages.of(Fleet.of(tables, as_of), style_hashes)
+    for path in pages.made:
+        yield path, pages.render(path)
 
 
-def as_json(value: object) -> Markup:
-    """`value` as JSON that a script element can hold: no character of it can end the element."""
-    dumped = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    for char in "<>&\u2028\u2029":
-        dumped = dumped.replace(char, f"\\u{ord(char):04x}")
-    return Markup(dumped)
+def _other(fleet: Fleet, cases: list[Case]) -> Row:
+    return {"cases": worklist.lettered(cases), "evidence": _evidence(fleet.tables, cases)}
 
 
 def _by_tank(cases: Sequence[Case]) -> dict[str, list[Case]]:
@@ -142,6 +143,7 @@ def _index(fleet: Fleet) -> Row:
     return {
         "headline": first,
         "more": more,
+        "news": worklist.news_line(fleet.cases, fleet.tables),
         "cases": [(c, _size_bar(c, max(sizes, default=1.0)) if CAUSE[c.cause].is_at_stake else None) for c in shown],
         "all_cases": len(fleet.cases),
         "records": as_json(case_records(shown)),

@@ -25,11 +25,22 @@ def case_records(cases: Sequence[Case]) -> Records:
         str(c.row["case_id"]): [
             *_cells(dict(c.row) | {"urgency": c.urgency, "state": c.state}, columns),
             c.site, c.product_label, ", ".join(c.tanks), None if c.money is None else round(c.money, 2), c.currency,
-            c.state_words, c.summary, c.row["action"],
+            c.state_words, c.said.owner, _cell(c.said.due_on), c.summary, c.row["action"],
         ]
         for c in cases
     }  # fmt: skip
-    more = ["site", "product", "tanks", "at_stake", "currency", "where_it_stands", "summary", "action"]
+    more = [
+        "site",
+        "product",
+        "tanks",
+        "at_stake",
+        "currency",
+        "where_it_stands",
+        "in_hand",
+        "due_on",
+        "summary",
+        "action",
+    ]
     return {"columns": names + more, "rows": rows}
 
 

@@ -18,7 +18,7 @@ from pipeline.report.pages import render_all
 from pipeline.report.tables import Tables
 
 _OWN_ASSETS = ("report.css", "report.js", "charts.js")
-_PLOTLY = "plotly.min.js"
+PLOTLY = "plotly.min.js"
 _NEW = ".report-"
 # plotly.js puts style elements into the page: an empty one that it fills by rules, and those of its map library.
 _STYLE_IN_PLOTLY = re.compile(r"\.textContent='((?:[^'\\]|\\.)*)',document\.head\.appendChild")
@@ -76,14 +76,19 @@ def new_folder(out: Path, name: str) -> Iterator[Path]:
 
 def put_assets(folder: Path) -> list[str]:
     """Put what pages lean on into `assets` below their folder; what a content policy calls their styles comes back."""
-    assets = folder / "assets"
-    assets.mkdir()
+    place = folder / "assets"
+    place.mkdir()
+    found = read_assets()
+    for name, content in found.items():
+        (place / name).write_bytes(content)
+    return style_hashes(found[PLOTLY].decode())
+
+
+def read_assets() -> dict[str, bytes]:
+    """What pages lean on, by name."""
     own = resources.files("pipeline.report") / "assets"
-    for name in _OWN_ASSETS:
-        (assets / name).write_bytes((own / name).read_bytes())
-    plotly_js = (resources.files("plotly") / "package_data" / _PLOTLY).read_text(encoding="utf-8")
-    (assets / _PLOTLY).write_text(plotly_js, encoding="utf-8", newline="")
-    return style_hashes(plotly_js)
+    plotly_js = resources.files("plotly") / "package_data" / PLOTLY
+    return {name: (own / name).read_bytes() for name in _OWN_ASSETS} | {PLOTLY: plotly_js.read_bytes()}
 
 
 def put_pages(folder: Path, pages: Iterable[tuple[str, str]]) -> None:

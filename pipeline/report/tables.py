@@ -23,6 +23,13 @@ _LAST_READINGS = pl.Schema(
 # Tanks that the run judged by another chart than the lake's; no table of the contract.
 _OTHER_CHARTS = pl.Schema({"tank_id": pl.String()})
 
+# What the run before this one showed of each case, and its last day of data; no tables of the contract.
+_BEFORE = pl.Schema(
+    {"case_id": pl.String(), "litres": pl.Float64(), "litres_low": pl.Float64(), "litres_high": pl.Float64(),
+     "urgency": pl.String(), "state": pl.String(), "is_over": pl.Boolean()}
+)  # fmt: skip
+_LAST_RUN = pl.Schema({"day": pl.Date()})
+
 # Keys first, so that the same rows in another order give the same pages.
 _SORTED_BY: dict[str, list[str]] = {
     "sites": ["site_id"], "tanks": ["site_id", "tank_id"], "meters": ["meter_id"],
@@ -31,14 +38,17 @@ _SORTED_BY: dict[str, list[str]] = {
     "statements": ["tank_id", "month"], "quarantine": ["table", "reason", "row"], "ledger": ["tank_id", "ts_start"],
     "drops": ["tank_id", "ts_start"], "draws": ["tank_id", "ts_start"], "evidence": ["case_id", "seq"],
     "meter_estimates": ["tank_id", "meter_id", "day"], "health": ["tank_id", "day"], "prices": ["tank_id", "product"],
-    "data_health": ["site_id", "tank_id", "kind"], "expected_false": ["cause"], "verdicts": ["seq"],
+    "data_health": ["site_id", "tank_id", "kind"], "expected_false": ["cause"], "sayings": ["seq"],
     "strapping": ["tank_id", "valid_from", "level_mm"],
     "events": ["tank_id", "ts", "kind"], "limits": ["detectable_l_per_h"], "last_readings": ["tank_id"],
     "drop_left": ["tank_id", "drop_id"], "other_charts": ["tank_id"],
+    "before": ["case_id"], "last_run": ["day"],
 }  # fmt: skip
 _SCHEMAS: dict[str, pl.Schema] = {
     name: polars_schema(table) for name, table in ALL_TABLES.items() if name in _SORTED_BY
-} | {"prices": _PRICES, "limits": _LIMITS, "last_readings": _LAST_READINGS, "other_charts": _OTHER_CHARTS}
+} | {
+     "prices": _PRICES, "limits": _LIMITS, "last_readings": _LAST_READINGS, "other_charts": _OTHER_CHARTS,
+     "before": _BEFORE, "last_run": _LAST_RUN}  # fmt: skip
 
 
 def completed(name: str, frame: pl.DataFrame | None) -> pl.DataFrame:
@@ -66,6 +76,10 @@ class Tables:
         complete = {name: completed(name, frames.get(name)) for name in _SCHEMAS}
         by_tank = {n: _spans(f) for n, f in complete.items() if _SORTED_BY[n][0] == "tank_id"}
         return cls(complete, by_tank)
+
+    def with_frames(self, frames: Mapping[str, pl.DataFrame]) -> "Tables":
+        """The same with other frames in the place of some that are not by tank."""
+        return Tables({**self.frames, **{name: completed(name, frame) for name, frame in frames.items()}}, self._spans)
 
     def __getitem__(self, name: str) -> pl.DataFrame:
         """The table `name`."""

@@ -108,9 +108,6 @@ WORKLIST_ORDER: Final = (
 )
 STATES: Final = {"current": "Current", "past": "Past", "closed": "Closed", "all": "All"}
 PAST: Final = "past"
-CLOSED: Final = "closed on {day}: {verdict}"
-CLOSED_BY: Final = "closed on {day} by {who}: {verdict}"
-LABEL_VERDICTS: Final = {"confirmed": "so it was", "ruled_out": "so it was not"}
 NOT_CLOSED: Final = "nothing more seen, not closed"
 GONE_TEST: Final = "gone: a tightness test was passed on {when}"
 GONE_WATER: Final = "gone: water at {now} on {when}, {before} before it began"

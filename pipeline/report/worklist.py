@@ -4,16 +4,19 @@ import math
 import re
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 from pipeline.contract.causes import CAUSE
 from pipeline.report import format as fmt
-from pipeline.report import links, text
+from pipeline.report import links, said_text, text
 from pipeline.report.case import CURRENT_DAYS as CURRENT_DAYS
 from pipeline.report.case import URGENCIES, Case, money_words
 from pipeline.report.danger import how_gone
 from pipeline.report.tables import Tables
+from pipeline.said.sayings import standings
+from pipeline.said.since import NEWS, Shown, news_of
 
 _WORDS = re.compile(r"[^\s,;]+")
 
@@ -100,7 +103,7 @@ def _cases(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
     tanks = {r["tank_id"]: r for r in tables.rows("tanks")}
     prices = _prices(tables)
     place, pooled, gone = _places(tables), pools(tables), how_gone(tables)
-    closed = {v["case_id"]: v for v in tables.rows("verdicts") if v["case_id"]}
+    said, last = standings(tables.rows("cases"), tables["sayings"]), _last_shown(tables)
     made = []
     for row in tables.rows("cases"):
         homes = tuple(t for t in place(row) if t in pages)
@@ -111,16 +114,36 @@ def _cases(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
         currency = currency or site.get("currency")
         anchor = links.case_anchor(str(row["case_id"]))
         tz = fmt.zone(site.get("timezone"))
-        made.append(
-            Case(
-                row=row, site=site.get("name") or row["site_id"] or "", product=tank.get("product") or "",
-                tanks=homes, href=f"{pages[homes[0]] if homes else 'other.html'}#{anchor}", anchor=anchor,
-                tz=tz, as_of=as_of, currency=currency, pool=pooled.get(row["tank_id"], ""),
-                closed=closed.get(row["case_id"]), gone=gone(row, tz),
-                money=abs(row["litres"]) * (price or 0.0) if is_priced and currency else None,
-            )
+        case = Case(
+            row=row, site=site.get("name") or row["site_id"] or "", product=tank.get("product") or "",
+            tanks=homes, href=f"{pages[homes[0]] if homes else 'other.html'}#{anchor}", anchor=anchor,
+            tz=tz, as_of=as_of, currency=currency, pool=pooled.get(row["tank_id"], ""),
+            said=said[str(row["case_id"])], gone=gone(row, tz),
+            money=abs(row["litres"]) * (price or 0.0) if is_priced and currency else None,
         )  # fmt: skip
+        made.append(replace(case, news=news_of(row, case.state, last)))
     return made
+
+
+def news_line(cases: Sequence[Case], tables: Tables) -> str:
+    """How many cases are new, worse and so on since the run before; nothing where there was none."""
+    last = _last_shown(tables)
+    if last is None:
+        return ""
+    counts = [f"{n} {said_text.NEWS[kind]}" for kind, n in news_counts(cases).items()]
+    return said_text.NEWS_LINE.format(day=fmt.day(last.day), counts=", ".join(counts) or said_text.NOTHING_NEW)
+
+
+def news_counts(cases: Sequence[Case]) -> dict[str, int]:
+    """How many cases have each sort of news, in its order; only the sorts that there are."""
+    counts = {kind: sum(c.news == kind for c in cases) for kind in NEWS}
+    return {kind: n for kind, n in counts.items() if n}
+
+
+def _last_shown(tables: Tables) -> Shown | None:
+    """What the run before this one showed; None where there was none."""
+    day = next((r["day"] for r in tables.rows("last_run")), None)
+    return None if day is None else Shown(day, {str(r["case_id"]): r for r in tables.rows("before")})
 
 
 def pools(tables: Tables) -> dict[str, str]:

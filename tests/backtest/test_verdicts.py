@@ -7,11 +7,13 @@ import pytest
 
 from flows.cli import main
 from pipeline.backtest.study import BASE, Study, lake_digest, trials_of
-from pipeline.backtest.verdicts import Said, labels_of_store, record
+from pipeline.backtest.verdicts import labels_of_store, record
 from pipeline.backtest.worlds import world_folder, world_labels
 from pipeline.contract.dictionary import ALL_TABLES, polars_schema
 from pipeline.contract.lake import Labels
 from pipeline.errors import ArgumentError, StoreError
+from pipeline.said.record import read
+from pipeline.said.sayings import Saying
 from pipeline.stages import Run, analyse_lake, load
 from pipeline.store import SCHEMAS, open_store
 from tests.support.backtests import at, day, table
@@ -36,7 +38,10 @@ def out(tmp_path):
 
 
 def said(**values):
-    return Said(**{"verdict": "confirmed", "learned_on": date(2026, 4, 1), "case_id": CASE["case_id"]} | values)
+    return Saying(
+        **{"kind": "closed", "verdict": "confirmed", "learned_on": date(2026, 4, 1), "case_id": CASE["case_id"]}
+        | values
+    )
 
 
 def test_a_verdict_on_a_case_is_a_label_of_the_contract(out):
@@ -49,8 +54,7 @@ def test_a_verdict_on_a_case_is_a_label_of_the_contract(out):
         "tank_id": "T1", "meter_id": None, "delivery_id": None, "ts_start": at(0), "ts_end": at(0, 1.0),
         "litres": -90.0, "learned_on": date(2026, 4, 1),
     }  # fmt: skip
-    with open_store(out, read_only=True) as store:
-        kept = store.table("verdicts").row(0, named=True)
+    kept = read(out).row(0, named=True)
     assert (kept["who"], kept["note"], kept["case_id"]) == ("M. Orr", "seen on camera", CASE["case_id"])
 
 
@@ -60,12 +64,12 @@ def test_the_last_word_counts_and_the_earlier_ones_are_kept(out):
     record(out, said(cause="slow_theft", litres=-80.0))
     labels = labels_of_store(out)
     assert labels.select("cause", "verdict", "litres").rows() == [("slow_theft", "confirmed", -80.0)]
-    with open_store(out, read_only=True) as store:
-        assert store.table("verdicts")["seq"].to_list() == [0, 1, 2]
+    assert read(out)["seq"].to_list() == [0, 1, 2]
 
 
 def test_a_time_of_a_tank_has_a_verdict_without_a_case(out):
-    record(out, Said("ruled_out", date(2026, 4, 1), tank_id="T2", cause="tank_leak", start=at(3), end=at(9)))
+    time = {"tank_id": "T2", "cause": "tank_leak", "start": at(3), "end": at(9)}
+    record(out, said(verdict="ruled_out", case_id=None, **time))
     assert labels_of_store(out).select("label_id", "site_id", "tank_id", "ts_end").rows() == [
         ("V-T2.2026-03-05T00:00:00", "S1", "T2", at(9))
     ]

@@ -16,6 +16,7 @@ import pytest
 from flows.cli import main
 from pipeline.load import lake_tables
 from pipeline.store import open_store
+from tests.support.desks import desk, visitor
 from tests.support.lakes import START, rows, tiny_lake
 from tests.support.runs import ROOT
 from tests.support.servers import postgres, receiver
@@ -43,7 +44,7 @@ def test_the_readmes_commands_on_a_lake_of_ones_own(tmp_path, monkeypatch, capsy
     section = README.split("## On your own data")[1].split("\n## ")[0]
     lines = re.findall(r"^    \.venv/bin/tankdrift (.*?)(?:  +#.*)?$", section, re.MULTILINE)
     commands = {line.split()[0]: re.sub(r"[\[\]]", "", line) for line in lines}
-    assert list(commands) == ["run", "check", "simulate", "backtest", "label"]
+    assert list(commands) == ["run", "check", "simulate", "backtest", "desk", "label"]
     commands["simulate"] = commands["simulate"].replace("--tanks 20 --days 90", "--tanks 1 --days 8")
     for name in ("simulate", "run", "check", "backtest"):
         words = commands[name].replace("LAKE", "lake").replace("OUT", "out").split()
@@ -51,6 +52,12 @@ def test_the_readmes_commands_on_a_lake_of_ones_own(tmp_path, monkeypatch, capsy
     with pytest.raises(SystemExit, match="0"):
         main(commands["label"].split())
     assert "--verdict" in capsys.readouterr().out
+    (morning,) = re.findall(
+        r"^    \.venv/bin/tankdrift (desk .*?) +# desk: http://127.0.0.1:8765/", README, re.MULTILINE
+    )
+    assert morning == commands["desk"].replace("OUT", "out") == "desk out"
+    with desk(tmp_path / "out") as address, visitor(address) as (client, _):
+        assert "Worklist" in client.get("/index.html").text
 
 
 def _written(tables, place):

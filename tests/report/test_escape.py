@@ -6,7 +6,7 @@ import pytest
 
 from pipeline.report import links
 from pipeline.report.figures import plain
-from pipeline.report.pages import as_json
+from pipeline.report.rendering import as_json
 from pipeline.report.site import write_report
 from tests.support.browser import opened
 from tests.support.report_frames import build_frames, last_day

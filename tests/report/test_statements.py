@@ -34,7 +34,7 @@ def told(row=None, case=None, verdicts=None, limits=None):
         "statements": pl.DataFrame([QUIET | (row or {})], infer_schema_length=None),
     }
     frames |= {"cases": pl.DataFrame([LEAK | case], infer_schema_length=None)} if case is not None else {}
-    frames |= {"verdicts": verdicts} if verdicts is not None else {}
+    frames |= {"sayings": verdicts} if verdicts is not None else {}
     frames |= {"limits": limits} if limits is not None else {}
     tables, pages = Tables.of(frames), links.page_names(["T1"])
     (found,) = statements(tables, {"T1": {"href": pages["T1"]}}, worklist.ranked(tables, pages, AS_OF))
@@ -80,7 +80,7 @@ def test_a_case_of_another_month_or_of_no_danger_does_not(case):
 
 def test_a_case_that_somebody_ruled_out_does_not():
     verdict = pl.DataFrame(
-        {"seq": [0], "case_id": ["c"], "verdict": ["ruled_out"], "learned_on": [date(2026, 3, 30)]},
+        {"seq": [0], "case_id": ["c"], "kind": ["closed"], "verdict": ["ruled_out"], "learned_on": [date(2026, 3, 30)]},
         schema_overrides={"seq": pl.Int32},
     )
     assert told(case={}, verdicts=verdict)[0]["is_plain"]

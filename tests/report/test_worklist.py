@@ -95,8 +95,8 @@ def test_a_verdict_closes_a_case_and_the_last_one_counts(cause, verdict, words):
         [(0, "old", "ruled_out", date(2026, 3, 1), None), (1, "old", verdict, date(2026, 3, 2), "Ines")],
         schema={"seq": pl.Int32, "case_id": pl.String, "verdict": pl.String, "learned_on": pl.Date, "who": pl.String},
         orient="row",
-    )
-    open_one, found = rank(case("old", cause), case("other"), verdicts=verdicts)
+    ).with_columns(kind=pl.lit("closed"))
+    open_one, found = rank(case("old", cause), case("other"), sayings=verdicts)
     assert open_one.row["case_id"] == "other"
     assert (found.state, found.state_words) == ("closed", f"closed on 2 Mar 2026 by Ines: {words}")
 

@@ -224,14 +224,14 @@ def test_a_reader_has_a_snapshot_that_a_running_load_does_not_block(tmp_path):
     loaded(write(tmp_path / "lake", tiny_lake()), tmp_path)
     snapshot = tmp_path / "snapshot.duckdb"
     with open_store(tmp_path) as store:
-        store.copy_to(snapshot, ["tanks"])
+        store.copy_to(snapshot, ["tanks"], {})
         with store.transaction():
             store.replace("tanks", store.table("tanks").head(1))
             command = [sys.executable, "-c", READER, str(snapshot)]
             reader = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
             assert reader.stdout is not None
             assert reader.stdout.readline() == "[(2,)]\n"
-        store.copy_to(snapshot, ["tanks"])
+        store.copy_to(snapshot, ["tanks"], {})
         said, _ = reader.communicate("go on\n")
     assert said == "[(2,)]\n"
     with duckdb.connect(snapshot, read_only=True) as newer:

@@ -108,6 +108,16 @@ def test_a_case_that_changes_is_told_again_and_one_that_only_grows_is_not(inbox,
     assert len(inbox.taken()) == 1
 
 
+def test_a_case_that_was_closed_and_is_back_is_told_again(inbox, tmp_path):
+    config = NoticeConfig(to=(OPS,))
+    _tell(config, _cases(_case("A", "today")).with_columns(closed_before=None), tmp_path)
+    assert len(inbox.taken()) == 1
+    for _ in range(2):
+        _tell(config, _cases(_case("A", "today")).with_columns(closed_before=4), tmp_path)
+    (mail,) = inbox.taken()
+    assert "It was closed, and is back" in mail[2]
+
+
 def test_a_digest_a_day(inbox, tmp_path):
     config = NoticeConfig(to=(OPS,))
     _tell(config, _cases(_case("A", "watch")), tmp_path)

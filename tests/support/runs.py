@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -32,8 +33,11 @@ def tankdrift_here(*arguments: object) -> subprocess.CompletedProcess[str]:
     return subprocess.CompletedProcess(words, code, said.getvalue(), complained.getvalue())
 
 
+_NEWS = re.compile(rb'<(p|small) class="news">.*?</\1>')
+
+
 def left(out: Path) -> dict[str, object]:
-    """All that a run left, but for how long its steps took."""
+    """All that a run left, but for how long its steps took, and what its page says of the run before it."""
     with open_store(out, read_only=True) as store:
         names = [name for name in SCHEMAS if name not in ("run_log", "_state", "_parts")]
         tables = {name: store.table(name) for name in names}
@@ -42,7 +46,7 @@ def left(out: Path) -> dict[str, object]:
             tables[name] = store.query(f"ingest/{name}")
     content: dict[str, object] = {name: frame.to_dicts() for name, frame in tables.items()}
     files = [*(out / f"{name}.parquet" for name in PARQUET_TABLES), *sorted((out / "report").rglob("*"))]
-    return content | {str(path.relative_to(out)): path.read_bytes() for path in files if path.is_file()}
+    return content | {str(path.relative_to(out)): _NEWS.sub(b"", path.read_bytes()) for path in files if path.is_file()}
 
 
 def unlike(one: Path, other: Path) -> list[str]:

@@ -1,0 +1,108 @@
+"""The commands of the desk: serve a run's pages to people who work its cases, and say who may sign in."""
+
+import argparse
+import getpass
+import ipaddress
+import logging
+import socket
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from pipeline.errors import ArgumentError
+
+Command = Callable[[str, Callable[[argparse.Namespace], None], str], argparse.ArgumentParser]
+
+LOG_FILE = "desk.log"
+_LOG_BYTES, _LOG_FILES = 10_000_000, 5
+
+
+def add_desk_commands(command: Command) -> None:
+    """Add the commands to the command line."""
+    desk = command("desk", _desk, "serve the report's pages, where cases are taken in hand, noted on and closed")
+    add = desk.add_argument
+    add("out", type=Path, metavar="OUT", help="folder of a run; OUT/said keeps what is said, OUT/desk.log who did what")
+    add("--port", type=int, default=8765, metavar="N", help="port to listen on (8765); 0 takes a free one")
+    add("--host", default="127.0.0.1", metavar="ADDRESS", help="address to listen on (127.0.0.1: this machine alone)")
+    add("--known-as", action="append", default=[], metavar="HOST[:PORT]", help="a name that browsers know it by")
+    add("--users", type=Path, metavar="FILE", help="who may sign in; needed where others can reach the desk")
+    add("--name", metavar="NAME", help="who sits at it, where nobody signs in (the machine's user)")
+    user = command("desk-user", _desk_user, "let somebody sign in at the desk, with a password from standard input")
+    user.add_argument("file", type=Path, metavar="FILE", help="file for --users")
+    user.add_argument("name", metavar="NAME", help="who")
+
+
+def _desk(options: argparse.Namespace) -> None:
+    from pipeline.desk.app import Desk, desk_app
+    from pipeline.desk.book import Book
+    from pipeline.desk.users import read_users
+
+    if not _is_loopback(options.host) and options.users is None:
+        raise ArgumentError(
+            f"--host {options.host}: others could reach the desk there; say who may sign in with --users FILE"
+        )
+    users = {} if options.users is None else read_users(options.users)
+    book = Book(options.out)
+    book.pages()
+    with _listening(options.host, options.port) as listener:
+        port = listener.getsockname()[1]
+        desk = Desk(book, _hosts(options, port), options.name or getpass.getuser(), users)
+        _keep_log(options.out)
+        sys.stdout.write(f"desk: http://{_shown(options.host)}:{port}/ (Ctrl-C ends it)\n")
+        sys.stdout.flush()
+        import uvicorn
+
+        config = uvicorn.Config(
+            desk_app(desk), log_config=None, access_log=False, server_header=False, proxy_headers=False, ws="none",
+            lifespan="off", limit_concurrency=200, timeout_graceful_shutdown=5,
+        )  # fmt: skip
+        uvicorn.Server(config).run(sockets=[listener])
+
+
+def _desk_user(options: argparse.Namespace) -> None:
+    from pipeline.desk.users import add_user
+
+    is_typed = sys.stdin.isatty()
+    password = getpass.getpass(f"password of {options.name}: ") if is_typed else sys.stdin.readline().rstrip("\n")
+    add_user(options.file, options.name, password)
+    sys.stdout.write(f"{options.file}: {options.name} may sign in\n")
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError as error:
+        raise ArgumentError(f"--host {host}: expected an address of this machine, such as 127.0.0.1") from error
+
+
+def _hosts(options: argparse.Namespace, port: int) -> frozenset[str]:
+    """Names by which a browser may ask for the desk: a page of another that leads here is turned away."""
+    names = ["127.0.0.1", "localhost", "[::1]", _shown(options.host)]
+    return frozenset([*(f"{name}:{port}" for name in names), *(name.casefold() for name in options.known_as)])
+
+
+def _shown(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    if not 0 <= port < 2**16:
+        raise ArgumentError(f"--port {port}: a port is a number from 0 to 65535")
+    try:
+        return socket.create_server((host, port), family=family)
+    except OSError as error:
+        raise ArgumentError(f"--host {host} --port {port}: cannot listen there: {error}") from error
+
+
+def _keep_log(out: Path) -> None:
+    from logging.handlers import RotatingFileHandler
+
+    handler = RotatingFileHandler(out / LOG_FILE, maxBytes=_LOG_BYTES, backupCount=_LOG_FILES, encoding="utf-8")
+    handler.setFormatter(logging.Formatter("%(message)s"))
+    log = logging.getLogger("tankdrift.desk")
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+    log.propagate = False

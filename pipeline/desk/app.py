@@ -1,0 +1,220 @@
+"""The desk as a web application: every request is let in or refused, answered, and written into the log."""
+
+import json
+import logging
+import time
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Final
+from urllib.parse import quote
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from pipeline.desk.book import Book
+from pipeline.desk.forms import form_of, saying_of
+from pipeline.desk.guard import Sessions, Tries, is_known_host, is_own_origin, new_word
+from pipeline.desk.users import is_password
+from pipeline.errors import ArgumentError, TankdriftError
+from pipeline.report import said_text as words
+
+LOG: Final = logging.getLogger("tankdrift.desk")
+"""Who asked for what, a line of JSON each."""
+COOKIE: Final = "tankdrift_desk"
+_TYPES: Final = {"css": "text/css", "js": "text/javascript"}
+_HEADERS: Final = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+
+
+@dataclass(slots=True)
+class Desk:
+    """What a desk goes by: its pages, the hosts that it is known as, and who may sign in, or else who sits at it."""
+
+    book: Book
+    hosts: Collection[str]
+    name: str
+    users: Mapping[str, str] = field(default_factory=dict)
+    sessions: Sessions = field(default_factory=Sessions)
+    tries: Tries = field(default_factory=Tries)
+
+
+@dataclass(slots=True)
+class _Asked:
+    """A request, the secret word of its browser, and who sits there, None where he has yet to sign in.
+
+    `done` is what came of it, for the log, and `back` a page to go back to.
+    """
+
+    desk: Desk
+    request: Request
+    word: str
+    who: str | None
+    done: str = ""
+    back: str = "index.html"
+
+    @property
+    def path(self) -> str:
+        return self.request.url.path.removeprefix("/")
+
+    @property
+    def is_asset(self) -> bool:
+        return self.path.startswith("assets/")
+
+
+def desk_app(desk: Desk) -> Starlette:
+    """The application."""
+
+    async def endpoint(request: Request) -> Response:
+        return await _answered(desk, request)
+
+    return Starlette(routes=[Route("/{path:path}", endpoint, methods=["GET", "POST"])])
+
+
+async def _answered(desk: Desk, request: Request) -> Response:
+    cookie = request.cookies.get(COOKIE)
+    who = desk.sessions.who(cookie, time.monotonic()) if desk.users else desk.name
+    asked = _Asked(desk, request, cookie or new_word(), who)
+    try:
+        response = await _routed(asked)
+    except HTTPException as error:
+        asked.done = f"refused: {asked.done or error.detail}"
+        response = await run_in_threadpool(_told, asked, error)
+    except TankdriftError as error:
+        response = PlainTextResponse(words.NOT_NOW.format(why=error), 503)
+    except Exception:  # a mistake of ours: a line for who asks, all of it where the log is
+        LOG.exception("broke")
+        response = PlainTextResponse(words.BROKEN, 500)
+    response.headers.update(_HEADERS)
+    response.headers["Content-Security-Policy"] = f"{desk.book.policy}; frame-ancestors 'none'"
+    response.headers.setdefault("Cache-Control", "no-store")
+    if asked.word != cookie and not asked.is_asset and response.status_code < 400:
+        is_secure = request.url.scheme == "https" or request.headers.get("x-forwarded-proto") == "https"
+        response.set_cookie(COOKIE, asked.word, httponly=True, samesite="lax", secure=is_secure)
+    if not asked.is_asset:
+        _log(asked, response.status_code)
+    return response
+
+
+async def _routed(asked: _Asked) -> Response:
+    request, desk = asked.request, asked.desk
+    if not is_known_host(request.headers.get("host"), desk.hosts):
+        raise HTTPException(400, words.BAD_HOST)
+    if request.method == "POST":
+        return await _posted(asked)
+    if asked.is_asset:
+        return _asset(asked)
+    if asked.path == "sign-in" and desk.users:
+        return await run_in_threadpool(_filled, asked, "sign_in.html", line="")
+    if asked.who is None:
+        return RedirectResponse("/sign-in", 303)
+    if not asked.path:
+        return RedirectResponse("/index.html", 303)
+    return await run_in_threadpool(_page, asked)
+
+
+async def _posted(asked: _Asked) -> Response:
+    desk, request = asked.desk, asked.request
+    form = await form_of(request)
+    is_of_page = desk.sessions.is_token(request.cookies.get(COOKIE), form.get("token", ""))
+    if not (is_of_page and is_own_origin(request.headers)):
+        raise HTTPException(403, words.STRANGER)
+    if asked.path == "sign-in" and desk.users:
+        return await run_in_threadpool(_signed_in, asked, form)
+    if asked.who is None:
+        raise HTTPException(403, words.STRANGER)
+    if asked.path == "sign-out":
+        desk.sessions.end(asked.word)
+        asked.word, asked.done = new_word(), "signed out"
+        return RedirectResponse("/", 303)
+    if asked.path == "say":
+        return await run_in_threadpool(_said, asked, form)
+    raise HTTPException(404, words.NO_PAGE)
+
+
+def _page(asked: _Asked) -> Response:
+    pages = asked.desk.book.pages()
+    if asked.path not in pages.made:
+        raise HTTPException(404, words.NO_PAGE)
+    return _html(pages.render(asked.path, **_of_desk(asked)), 200)
+
+
+def _asset(asked: _Asked) -> Response:
+    name = asked.path.removeprefix("assets/")
+    content = asked.desk.book.assets.get(name)
+    if content is None:
+        raise HTTPException(404, words.NO_PAGE)
+    kind = _TYPES[name.rpartition(".")[2]]
+    return Response(content, media_type=kind, headers={"Cache-Control": "max-age=300"})
+
+
+def _said(asked: _Asked, form: Mapping[str, str]) -> Response:
+    asked.back = form.get("page", "")
+    asked.done = f"{form.get('kind')} {form.get('case')}"
+    try:
+        place = asked.desk.book.say(saying_of(form, str(asked.who)), asked.back)
+    except ArgumentError as error:
+        raise HTTPException(400, words.REFUSED.format(why=error)) from error
+    if place is None:
+        raise HTTPException(404, words.NO_CASE.format(case=form.get("case", "")))
+    return RedirectResponse(f"/{quote(place, safe='/#')}", 303)
+
+
+def _signed_in(asked: _Asked, form: Mapping[str, str]) -> Response:
+    desk, request, now_s = asked.desk, asked.request, time.monotonic()
+    name = form.get("name", "")
+    keys = (f"name {name}", f"from {request.client.host if request.client else ''}")
+    if desk.tries.is_over(keys, now_s):
+        asked.done = f"too many tries to sign in as {name}"
+        return _filled(asked, "sign_in.html", 429, line=words.TOO_OFTEN)
+    # Counted before it is known: a thousand tries at once are a thousand tries.
+    desk.tries.add(keys, now_s)
+    if not is_password(desk.users, name, form.get("password", "")):
+        asked.done = f"no such name and password: {name}"
+        return _filled(asked, "sign_in.html", 403, line=words.WRONG_PASSWORD)
+    desk.tries.forget(keys)
+    asked.word, asked.who, asked.done = desk.sessions.begin(name, now_s), name, "signed in"
+    return RedirectResponse("/index.html", 303)
+
+
+def _told(asked: _Asked, error: HTTPException) -> Response:
+    """One line: on a page of the desk for who may see one, else as plain text."""
+    if asked.who is None or error.detail in (words.BAD_HOST, words.STRANGER):
+        return PlainTextResponse(error.detail, error.status_code)
+    back = asked.back if asked.back in asked.desk.book.pages().made else "index.html"
+    return _filled(asked, "told.html", error.status_code, line=error.detail, back=back)
+
+
+def _filled(asked: _Asked, template: str, status: int = 200, **context: object) -> Response:
+    pages = asked.desk.book.pages()
+    return _html(pages.fill(template, "", **context, **_of_desk(asked), other_charts=[]), status)
+
+
+def _of_desk(asked: _Asked) -> dict[str, object]:
+    desk = asked.desk
+    token = desk.sessions.token(asked.word)
+    return {
+        "desk": {"token": token, "who": asked.who, "has_users": bool(desk.users)}, "policy": desk.book.policy,
+    }  # fmt: skip
+
+
+def _html(text: str, status: int) -> Response:
+    return Response(text.encode("utf-8", "replace"), status, media_type="text/html; charset=utf-8")
+
+
+def _log(asked: _Asked, status: int) -> None:
+    request = asked.request
+    line = {
+        "at": datetime.now(UTC).isoformat(timespec="seconds"), "from": request.client.host if request.client else None,
+        "who": asked.who, "asked": f"{request.method} {request.url.path}", "status": status, "did": asked.done or None,
+    }  # fmt: skip
+    LOG.info(json.dumps(line, ensure_ascii=True))

@@ -1,0 +1,81 @@
+"""The last published run as the desk shows it, read anew when a run has published or somebody has spoken."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+from pipeline.errors import StoreError
+from pipeline.report.apart import without
+from pipeline.report.pages import Fleet, Pages
+from pipeline.report.rendering import content_policy
+from pipeline.report.site import PLOTLY, read_assets, style_hashes
+from pipeline.report.tables import Tables
+from pipeline.said.record import newest, say
+from pipeline.said.sayings import Saying, row_of
+from pipeline.said.shown import said_frames
+from pipeline.store import SNAPSHOT, read_snapshot
+
+
+class Book:
+    """Pages of the last published run in a folder. Any thread may ask."""
+
+    def __init__(self, out: Path) -> None:
+        self.out = out
+        self.assets = read_assets()
+        self._hashes = style_hashes(self.assets[PLOTLY].decode())
+        self.policy = content_policy(self._hashes, forms="'self'")
+        self._lock = Lock()
+        self._run: tuple[int, int] | None = None
+        self._said = -2
+        self._tables: Tables | None = None
+        self._as_of: Any = None
+        self._pages: Pages | None = None
+
+    def pages(self) -> Pages:
+        """The pages as they are now.
+
+        Raises
+        ------
+        StoreError
+            If nothing was published yet, or what is there cannot be read.
+        """
+        with self._lock:
+            run, said = self._place(), newest(self.out)
+            if self._tables is None or run != self._run:
+                frames = read_snapshot(self.out)
+                if "as_of" not in frames:
+                    raise StoreError(f"{self.out}: an earlier version published what is here; run it again")
+                self._as_of = frames["as_of"]["day"][0]
+                self._tables = Tables.of(without(frames, frames["left_out"]["site_id"].to_list()))
+                self._pages = None
+            if self._pages is None or said != self._said:
+                self._tables = self._tables.with_frames(said_frames(self.out))
+                self._pages = Pages.of(Fleet.of(self._tables, self._as_of), self._hashes)
+            self._run, self._said = run, said
+            return self._pages
+
+    def say(self, saying: Saying, page: str) -> str | None:
+        """Where the case stands of which something was written down, on `page` where it stands there.
+
+        None where the last run has no such case; nothing is written then.
+
+        Raises
+        ------
+        ArgumentError
+            If it cannot be said.
+        """
+        pages = self.pages()
+        case = next((c for c in pages.fleet.cases if c.row["case_id"] == saying.case_id), None)
+        if case is None:
+            return None
+        say(self.out, row_of(saying, case.row, {}), now=datetime.now(UTC))
+        return f"{page if page in pages.made else case.href.partition('#')[0]}#{case.anchor}"
+
+    def _place(self) -> tuple[int, int] | None:
+        """What tells one snapshot from the next."""
+        path = self.out / SNAPSHOT
+        if not path.is_file():
+            return None
+        found = path.stat()
+        return found.st_ino, found.st_mtime_ns

@@ -1,0 +1,83 @@
+"""What a browser sends: a form that is short enough, and what of it is said of a case."""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Final
+from urllib.parse import parse_qsl
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+
+from pipeline.errors import ArgumentError
+from pipeline.report import said_text as words
+from pipeline.said.sayings import MOST_NOTE_BYTES, Saying
+
+MOST_BYTES: Final = 4 * MOST_NOTE_BYTES
+"""A form is not longer: what is no plain letter takes three bytes on the way for each of its own."""
+_READ_ON_BYTES: Final = 2**21
+"""What is too long is read so far and thrown away, so that a browser gets to see the answer."""
+_MOST_FIELDS: Final = 20
+_KIND: Final = "application/x-www-form-urlencoded"
+
+
+async def form_of(request: Request) -> dict[str, str]:
+    """The form that a browser sent, by its fields' names.
+
+    Raises
+    ------
+    HTTPException
+        If it is too long, or no form.
+    """
+    body, size = bytearray(), 0
+    async for chunk in request.stream():
+        size += len(chunk)
+        if size <= MOST_BYTES:
+            body += chunk
+        elif size > _READ_ON_BYTES:
+            break
+    if size > MOST_BYTES:
+        raise HTTPException(413, words.TOO_MUCH.format(most=f"{MOST_NOTE_BYTES:,}"))
+    if request.headers.get("content-type", "").partition(";")[0].strip().casefold() != _KIND:
+        raise HTTPException(415, words.STRANGER)
+    try:
+        return dict(parse_qsl(body.decode("ascii", "replace"), errors="replace", max_num_fields=_MOST_FIELDS))
+    except ValueError as error:
+        raise HTTPException(400, words.STRANGER) from error
+
+
+def saying_of(form: Mapping[str, str], who: str) -> Saying:
+    """What somebody says of a case by a form.
+
+    Raises
+    ------
+    ArgumentError
+        If a day or a number is none.
+    """
+    return Saying(
+        kind=form.get("kind", ""),
+        who=who,
+        case_id=form.get("case", ""),
+        owner=form.get("owner"),
+        due_on=_day(form.get("due", "")),
+        note=form.get("note"),
+        verdict=form.get("verdict") or None,
+        cause=form.get("cause") or None,
+        litres=_number(form.get("litres", "")),
+        recovered=_number(form.get("recovered", "")),
+    )
+
+
+def _day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError as error:
+        raise ArgumentError(words.NOT_A_DAY.format(value=text[:40])) from error
+
+
+def _number(text: str) -> float | None:
+    """The number, with a minus as pages write it or as keyboards do; a comma could be either and is refused."""
+    plain = text.strip().replace("\u2212", "-").replace("\u202f", "").replace(" ", "")
+    try:
+        return float(plain) if plain else None
+    except ValueError as error:
+        raise ArgumentError(words.NOT_A_NUMBER.format(value=text[:40])) from error

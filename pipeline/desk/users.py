@@ -1,0 +1,85 @@
+"""Names and hashed passwords, one a line: name, tab, scrypt's N, r, p, salt and hash, with colons between."""
+
+import hashlib
+import hmac
+import os
+import secrets
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+from pipeline.errors import ArgumentError
+
+SHORTEST: Final = 12
+"""Characters of a password, at the least. NIST SP 800-63B asks for 8, and for 15 where there is no second factor."""
+_N, _R, _P = 2**15, 8, 3
+"""Cost of scrypt: OWASP's password storage cheat sheet has N = 2^15, r = 8, p = 3 among its minima."""
+_MOST_MEMORY: Final = 2**27
+
+
+def hashed(password: str, *, salt: bytes | None = None, cost: tuple[int, int, int] = (_N, _R, _P)) -> str:
+    """What is kept of a password."""
+    salt = secrets.token_bytes(16) if salt is None else salt
+    n, r, p = cost
+    found = hashlib.scrypt(password.encode(), salt=salt, n=n, r=r, p=p, maxmem=_MOST_MEMORY, dklen=32)
+    return f"{n}:{r}:{p}:{salt.hex()}:{found.hex()}"
+
+
+_NOBODY: Final = f"{_N}:{_R}:{_P}:{'00' * 16}:{'00' * 32}"
+"""Hashed against where there is no such name, so that the time taken does not tell which names there are."""
+
+
+def is_password(users: Mapping[str, str], name: str, password: str) -> bool:
+    """Whether name and password go together."""
+    kept = users.get(name, _NOBODY)
+    n, r, p, salt, _ = kept.split(":")
+    again = hashed(password, salt=bytes.fromhex(salt), cost=(int(n), int(r), int(p)))
+    return hmac.compare_digest(again, kept) and name in users
+
+
+def read_users(path: Path) -> dict[str, str]:
+    """Hashed passwords by name.
+
+    Raises
+    ------
+    ArgumentError
+        If the file has no names or is not as `add_user` writes it.
+    """
+    found = {}
+    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+        name, _, kept = line.partition("\t")
+        try:
+            *cost, salt, digest = kept.split(":")
+            _require(len(cost) == 3 and all(int(one) > 0 for one in cost) and len(bytes.fromhex(digest)) == 32)
+            _require(bool(name.strip()) and bytes.fromhex(salt) != b"")
+        except ValueError as error:
+            raise ArgumentError(f"{path}, line {number}: no name and hash as desk-user writes them") from error
+        found[name] = kept
+    if not found:
+        raise ArgumentError(f"{path}: there is nobody in it; add somebody with: tankdrift desk-user {path} NAME")
+    return found
+
+
+def add_user(path: Path, name: str, password: str) -> None:
+    """Put a name and a password into the file, in the place of that name's old one.
+
+    Raises
+    ------
+    ArgumentError
+        If the name cannot be written, or the password is too short.
+    """
+    if not name.strip() or not name.isprintable() or len(name) > 200:
+        raise ArgumentError(f"{name!r} is no name: up to 200 letters on one line")
+    if len(password) < SHORTEST:
+        raise ArgumentError(f"the password has {len(password)} characters; it needs {SHORTEST}")
+    users = read_users(path) if path.is_file() and path.stat().st_size else {}
+    users[name] = hashed(password)
+    beside = path.with_name(f".{path.name}.new")
+    with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
+        file.writelines(f"{one}\t{kept}\n" for one, kept in users.items())
+    beside.replace(path)
+
+
+def _require(holds: bool) -> None:
+    if not holds:
+        raise ValueError

@@ -1,0 +1,67 @@
+"""All wording of what people say of cases, and of what is new since the last run."""
+
+from typing import Final
+
+LABEL_VERDICTS: Final = {"confirmed": "so it was", "ruled_out": "so it was not"}
+CLOSED: Final = "closed on {day}: {verdict}"
+CLOSED_BY: Final = "closed on {day} by {who}: {verdict}"
+IN_HAND: Final = "in hand: {owner}"
+IN_HAND_BY: Final = "in hand: {owner}, by {day}"
+BACK: Final = {
+    "grew": "back: its litres are beyond what they were when it was {closed}",
+    "urgent": "back: it is more urgent than when it was {closed}",
+}
+EARLIER: Final = "raised anew: one of the same cause here was {closed}"
+
+NEWS: Final = {
+    "back": "come back", "new": "new", "worse": "worse", "better": "better", "ended": "ended", "closed": "closed",
+}  # fmt: skip
+NEWS_LINE: Final = "Since the run over data to {day}: {counts}."
+NOTHING_NEW: Final = "nothing new"
+
+HISTORY: Final = "What was said"
+NOBODY: Final = "somebody"
+SAID: Final = {
+    "taken": "in the hands of {owner}",
+    "taken_by": "in the hands of {owner}, by {day}",
+    "note": "",
+    "closed": "closed: {verdict}",
+    "reopened": "opened again",
+}
+WAS_CAUSE: Final = "it was: {cause}"
+AGREED: Final = "{litres} agreed"
+RECOVERED: Final = "{money} recovered"
+
+# -- At the desk --------------------------------------------------------------------------------------
+PANEL: Final = "Say what is done about it"
+TAKE: Final = "Take in hand"
+CLOSE: Final = "Close"
+REOPEN: Final = "Open again"
+ADD_NOTE: Final = "Write a note"
+OWNER_LABEL: Final = "In whose hands"
+DUE_LABEL: Final = "Done by"
+NOTE_LABEL: Final = "Note"
+VERDICT_LABEL: Final = "Was it so?"
+CAUSE_LABEL: Final = "What it was"
+LITRES_LABEL: Final = "Litres agreed, a loss with a minus"
+RECOVERED_LABEL: Final = "Money recovered"
+SIGN_IN: Final = "Sign in"
+SIGN_OUT: Final = "Sign out"
+NAME_LABEL: Final = "Name"
+PASSWORD_LABEL: Final = "Password"
+GO_BACK: Final = "Back"
+
+NO_PAGE: Final = "There is no such page; tankdrift may have run since you opened the one before."
+NO_CASE: Final = "There is no case {case} any more: a later run does not raise it. Nothing was written."
+BAD_HOST: Final = "This desk does not go by that name."
+STRANGER: Final = (
+    "That did not come from a page of this desk, or the page is too old: open it again. Nothing was written."
+)
+TOO_MUCH: Final = "That is more than a note of {most} bytes may have. Nothing was written."
+REFUSED: Final = "Nothing was written: {why}."
+WRONG_PASSWORD: Final = "Name and password do not go together."
+TOO_OFTEN: Final = "Too many tries; wait a quarter of an hour."
+NOT_NOW: Final = "The last run cannot be read: {why}."
+BROKEN: Final = "This is a mistake of tankdrift's own; its log says where."
+NOT_A_DAY: Final = "{value!r} is not a day"
+NOT_A_NUMBER: Final = "{value!r} is not a number"

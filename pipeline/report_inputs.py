@@ -1,0 +1,103 @@
+"""What the report, the worklist and the desk are made of: a store's tables, what it is asked, what people said."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.contract.lake import BY_DAY
+from pipeline.errors import StoreError
+from pipeline.load import other_charts
+from pipeline.report.apart import write_apart
+from pipeline.report.case import Case
+from pipeline.report.tables import Tables
+from pipeline.report.worklist import ranked
+from pipeline.said.record import say
+from pipeline.said.sayings import SCHEMA
+from pipeline.said.shown import said_frames
+from pipeline.said.since import Shown, shown_of
+from pipeline.settings import settings_of
+from pipeline.store import SCHEMAS, Store
+
+Frames = dict[str, pl.DataFrame]
+LISTED = ("sites", "tanks", "meter_feeds", "cases", "events", "ledger")
+"""Tables of the store that the worklist hangs on."""
+KEPT = tuple(name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_"))
+"""Tables of the store but for the lake's days and its own business."""
+
+
+def make_report(store: Store, out: Path) -> list[str]:
+    """Make the report from what the store holds and what people said since; the sites that break it come back."""
+    return write_apart(report_frames(store, out), out, as_of=newest_day(store))
+
+
+def report_frames(store: Store, out: Path, mark: str | None = None) -> Frames:
+    """All that the report is made of; `mark` is of the data of a run that is yet to be published."""
+    return _tables(store, KEPT) | asked(store) | said_frames(out, mark)
+
+
+def take_over_verdicts(store: Store, out: Path) -> None:
+    """Put what an earlier version kept in the store's table `verdicts` into the record of what people said."""
+    if not store.has_table("verdicts"):
+        return
+    with store.transaction():
+        for row in store.take_out("verdicts").iter_rows(named=True):
+            said = dict.fromkeys(SCHEMA) | row | {"kind": "closed"}
+            say(out, said, now=datetime.combine(row["learned_on"], time(), UTC))
+
+
+def list_frames(store: Store, out: Path) -> Frames:
+    """All that the worklist is made of."""
+    return _tables(store, LISTED) | asked(store) | said_frames(out)
+
+
+def beside(store: Store, left_out: Sequence[str]) -> Frames:
+    """What stands in the snapshot beside the store's tables: what was asked, and the sites that break the report."""
+    return asked(store) | {"left_out": pl.DataFrame({"site_id": left_out}, schema={"site_id": pl.String})}
+
+
+def shown(frames: Mapping[str, pl.DataFrame], as_of: date) -> Shown:
+    """What the report over these tables shows of each case."""
+    return Shown(as_of, {str(c.row["case_id"]): shown_of(c.row, c.state) for c in all_cases(frames, as_of)})
+
+
+def all_cases(frames: Mapping[str, pl.DataFrame], as_of: date) -> list[Case]:
+    """All cases in the order of the worklist."""
+    return ranked(Tables.of(frames), {}, as_of)
+
+
+def by_urgency(cases: pl.DataFrame) -> pl.DataFrame:
+    """How many cases each urgency has, in the order of the cases."""
+    return cases.group_by("urgency", maintain_order=True).agg(pl.len().cast(pl.Int64).alias("cases"))
+
+
+def asked(store: Store) -> Frames:
+    """What the report asks of the store beside its tables."""
+    settings = settings_of(store.remembered())
+    limits = [(settings.detectable_limit_l_per_h, settings.fail_leak_rate_l_per_h)]
+    return {
+        "prices": store.query("marts/prices"),
+        "last_readings": store.query("marts/last_readings"),
+        "as_of": pl.DataFrame({"day": [newest_day(store)]}),
+        "limits": pl.DataFrame(limits, schema=["detectable_l_per_h", "fail_l_per_h"], orient="row"),
+        "other_charts": pl.DataFrame({"tank_id": other_charts(store)}, schema={"tank_id": pl.String}),
+    }
+
+
+def newest_day(store: Store) -> date:
+    """The last UTC day of data in a store.
+
+    Raises
+    ------
+    StoreError
+        If it holds no reading.
+    """
+    day = store.query("ingest/last_day")["day"][0]
+    if not isinstance(day, date):
+        raise StoreError("the store holds no reading; run it again")
+    return day
+
+
+def _tables(store: Store, names: tuple[str, ...]) -> Frames:
+    return {name: store.table(name) for name in names if store.has_table(name)}

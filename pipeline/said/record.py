@@ -1,0 +1,101 @@
+"""The record on disk: one file a saying in the folder `said` of a run, numbered in the order in which they were said.
+
+Nothing in it is ever changed or removed, and the store is not opened for it: a night that writes the store and who
+speaks at the desk do not wait for each other. A file appears whole or not at all. Two who speak at once take turns by a
+lock that is held while one file is written, so that each has its own number; a clock that goes back moves no order.
+"""
+
+import json
+import os
+from collections.abc import Mapping
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import polars as pl
+from filelock import FileLock, Timeout
+
+from pipeline.errors import StoreError
+from pipeline.said.sayings import SCHEMA, labels
+
+FOLDER: Final = "said"
+EXPORT: Final = "labels.parquet"
+"""File, in the folder of a run, that has what was said as the contract's labels."""
+_LOCK: Final = ".lock"
+_WAIT_S: Final = 20.0
+
+
+def say(out: Path, row: Mapping[str, Any], *, now: datetime) -> int:
+    """Number of the saying in the record, after adding it as said at `now`, and the labels anew where it bears on them.
+
+    Raises
+    ------
+    StoreError
+        If another holds the record for longer than any saying takes, or what is there cannot be read.
+    """
+    folder = out / FOLDER
+    folder.mkdir(exist_ok=True)
+    try:
+        with FileLock(folder / _LOCK, timeout=_WAIT_S):
+            seq = newest(out) + 1
+            told = dict(row) | {"seq": seq, "at": now, "learned_on": row["learned_on"]}
+            if row["kind"] == "closed" and row["learned_on"] is None:
+                told["learned_on"] = now.date()
+            _put(folder / f"{seq:08d}.json", json.dumps(told, default=_plain, ensure_ascii=False, indent=1))
+            if row["kind"] in ("closed", "reopened"):
+                beside = out / f".{EXPORT}.new"
+                labels(read(out)).write_parquet(beside)
+                beside.replace(out / EXPORT)
+    except Timeout as error:
+        raise StoreError(f"{folder}: another process holds the record; try again") from error
+    return seq
+
+
+def read(out: Path) -> pl.DataFrame:
+    """All that was said, in the columns of the contract's table `sayings` and in its order.
+
+    Raises
+    ------
+    StoreError
+        If a file of the record is not as it was written.
+    """
+    rows = [_read_one(path) for path in sorted((out / FOLDER).glob("*.json"))]
+    return pl.DataFrame(rows, schema=SCHEMA, orient="row")
+
+
+def newest(out: Path) -> int:
+    """Number of the last saying; -1 where nothing was said yet."""
+    return max((int(path.stem) for path in (out / FOLDER).glob("*.json") if path.stem.isdecimal()), default=-1)
+
+
+def _read_one(path: Path) -> list[Any]:
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
+        return [_typed(told.get(name), dtype) for name, dtype in SCHEMA.items()]
+    except (ValueError, AttributeError, TypeError) as error:
+        raise StoreError(f"{path}: this is not a saying as it was written; put the file back or away") from error
+
+
+def _typed(value: Any, dtype: pl.DataType) -> Any:
+    if value is None:
+        return None
+    if dtype == pl.Date:
+        return date.fromisoformat(value)
+    if isinstance(dtype, pl.Datetime):
+        return datetime.fromisoformat(value)
+    if dtype.is_float():
+        return float(value)
+    return int(value) if dtype.is_integer() else str(value)
+
+
+def _plain(value: object) -> str:
+    return value.isoformat() if isinstance(value, date) else str(value)
+
+
+def _put(path: Path, text: str) -> None:
+    beside = path.with_name(f".{path.name}.new")
+    with beside.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)

@@ -1,0 +1,73 @@
+"""What the last published runs showed, in the folder of the run, by which a page says what is new."""
+
+import json
+import os
+from dataclasses import asdict
+from datetime import date
+from pathlib import Path
+from typing import Any, Final
+
+import polars as pl
+
+from pipeline.errors import StoreError
+from pipeline.said.record import read
+from pipeline.said.since import Shown
+
+FILE: Final = "since.json"
+
+
+def last_shown(out: Path, mark: str | None = None) -> Shown | None:
+    """What was shown before the run over the data of `mark`, or before the last one; None where there was no run.
+
+    A run that is published again, over the same data, still has the one before it to be compared with.
+
+    Raises
+    ------
+    StoreError
+        If the file is not as it was written.
+    """
+    kept = _read(out)
+    return _shown(kept.get("before" if mark in (None, kept.get("mark")) else "now"))
+
+
+def keep_shown(out: Path, mark: str, now: Shown) -> None:
+    """Keep what the run over the data of `mark` shows, beside what was shown before it."""
+    before = last_shown(out, mark)
+    kept = {"mark": mark, "before": None if before is None else asdict(before), "now": asdict(now)}
+    path = out / FILE
+    beside = path.with_name(f".{path.name}.new")
+    with beside.open("w", encoding="utf-8") as file:
+        json.dump(kept, file, default=str, indent=1)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)
+
+
+def said_frames(out: Path, mark: str | None = None) -> dict[str, pl.DataFrame]:
+    """What people said and what was shown before, as the report takes it: `sayings`, `before` and `last_run`."""
+    last = last_shown(out, mark)
+    cases = [] if last is None else [{"case_id": case_id} | dict(row) for case_id, row in last.cases.items()]
+    return {
+        "sayings": read(out),
+        "before": pl.DataFrame(cases, infer_schema_length=None),
+        "last_run": pl.DataFrame({"day": [] if last is None else [last.day]}, schema={"day": pl.Date}),
+    }
+
+
+def _read(out: Path) -> dict[str, Any]:
+    path = out / FILE
+    if not path.is_file():
+        return {}
+    try:
+        found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        _shown(found["now"])
+        _shown(found["before"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise StoreError(
+            f"{path}: this is not as it was written; remove it, and nothing is new to the next run"
+        ) from error
+    return found
+
+
+def _shown(kept: dict[str, Any] | None) -> Shown | None:
+    return None if kept is None else Shown(date.fromisoformat(kept["day"]), kept["cases"])

@@ -1,0 +1,33 @@
+"""A desk as its users start it: the command in a process of its own, on a free port."""
+
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+
+from tests.support.runs import COMMAND, ROOT
+
+
+@contextmanager
+def desk(out: Path, *arguments: object) -> Iterator[str]:
+    """The desk's address, such as http://127.0.0.1:8765, while it runs."""
+    command = [*COMMAND, "desk", str(out), "--port", "0", *(str(one) for one in arguments)]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        try:
+            line = process.stdout.readline()
+            assert line.startswith("desk: http://"), line + process.stderr.read()
+            yield line.split()[1].rstrip("/")
+        finally:
+            process.terminate()
+            process.wait(timeout=20)
+
+
+@contextmanager
+def visitor(address: str, page: str = "reading.html") -> Iterator[tuple[httpx.Client, dict[str, str]]]:
+    """A client that has opened a page, and the token that the page's forms bring along with their Origin."""
+    with httpx.Client(base_url=address, headers={"Origin": address}, timeout=30) as client:
+        html = client.get(f"/{page}").text
+        token = html.split('name="token" value="')[1].split('"')[0]
+        yield client, {"token": token}
