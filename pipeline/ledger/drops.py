@@ -18,6 +18,10 @@ SMALLEST_DROP_L = 300.0
 """A smaller rise is left to the test for steps. Common practice: a compartment holds 1,000 litres or more."""
 RISE_L_PER_MIN = 30.0
 """Slowest mean rise, over one bucket, that counts as a drop going on. No source; gravity drops run at 400 to 1,200."""
+SLOW_READINGS_S = 900.0
+"""From so long between readings on, sales hide the beginning or end of a drop, and are added back. No source."""
+EDGE_L = 60.0
+"""A reading in mid-drop: so many litres between slow readings next to a drop are still of it. No source."""
 FASTEST_DROP_L_PER_MIN = 2000.0
 """A faster rise is a jump of the gauge and no drop. No source; a 4 inch hose gives some 1,200."""
 LITRES_FIT = 1.5
@@ -103,7 +107,8 @@ def find_drops(series: GaugeSeries, sold_l: Floats) -> list[Drop]:
     sold_l : ndarray, shape (n,)
         Litres sold up to each reading. [l]
 
-    Across a gap in the readings the litres sold meanwhile are added back: a drop in a gap need not raise the level.
+    Across a gap, and between slow readings, the litres sold meanwhile are added back: a drop need not raise the level
+    there.
 
     Returns
     -------
@@ -115,13 +120,25 @@ def find_drops(series: GaugeSeries, sold_l: Floats) -> list[Drop]:
     starts_s, stock = _bucket_medians(series.ts_s, series.gauge_l, width_s)
     _, moved = _bucket_medians(series.ts_s, series.gauge_l + sold_l, width_s)
     step_s = np.diff(starts_s)
-    rise = np.where(step_s > 3.0 * width_s, np.diff(moved), np.diff(stock))
+    is_slow = step_s >= min(3.0 * width_s + 1.0, SLOW_READINGS_S)
+    rise = np.where(is_slow, np.diff(moved), np.diff(stock))
     drops = []
-    for first, last in _rises(rise, step_s / 60.0):
+    for rising in _rises(rise, step_s / 60.0):
+        first, last = _whole(rising, rise) if width_s >= SLOW_READINGS_S else rising
         drop = _refined(series, sold_l, (starts_s[first], starts_s[last] + width_s))
         if drop is not None and drop.gain_l >= SMALLEST_DROP_L and not _is_jump(drop, series):
             drops.append(drop)
     return drops
+
+
+def _whole(rising: tuple[int, int], rise_l: Floats) -> tuple[int, int]:
+    """A run of rises with what of it came before a reading in its midst, or after one: first and last bucket."""
+    first, last = rising
+    if first > 0 and rise_l[first - 1] > EDGE_L:
+        first -= 1
+    if last < len(rise_l) and rise_l[last] > EDGE_L:
+        last += 1
+    return first, last
 
 
 def _is_jump(drop: Drop, series: GaugeSeries) -> bool:

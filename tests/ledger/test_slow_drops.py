@@ -1,0 +1,45 @@
+"""Drops as a gauge that is read hourly shows them. Evidence: truth by construction."""
+
+import numpy as np
+import pytest
+
+from pipeline.ledger.drops import find_drops
+from tests.support.hand_unit import L_PER_MM, at_s, gauge_of
+
+HOURS = np.arange(0.0, 48.0, 1.0)
+SALES_L_PER_H = 250.0
+DROP_L = 3_000.0
+
+
+def hourly(level_mm):
+    return gauge_of(HOURS, level_mm, nominal_s=3_600.0)
+
+
+def found_drops(begins_h, lasts_h):
+    """Drops in the levels of a tank that sells 250 l an hour and takes 3,000 l from an hour on."""
+    came = DROP_L * np.clip((HOURS - begins_h) / lasts_h, 0.0, 1.0)
+    sold = SALES_L_PER_H * HOURS
+    return find_drops(hourly((20_000.0 + came - sold) / L_PER_MM), sold)
+
+
+@pytest.mark.parametrize("before_l", [100.0, 500.0, 1_500.0, 2_500.0, 2_900.0])
+def test_a_reading_in_the_midst_of_a_drop_takes_nothing_off_it(before_l):
+    """At hour 20 so much of it is in; between hours 19 and 20 sales hide a part of that."""
+    lasts_h = 0.2
+    (drop,) = found_drops(20.0 - lasts_h * before_l / DROP_L, lasts_h)
+    assert drop.gain_l == pytest.approx(DROP_L)
+    assert (drop.start_s, drop.end_s) == (at_s(19.0), at_s(21.0))
+
+
+def test_a_drop_between_two_readings_begins_and_ends_with_them():
+    (drop,) = found_drops(20.3, 0.2)
+    assert drop.gain_l == pytest.approx(DROP_L)
+    assert (drop.start_s, drop.end_s) == (at_s(20.0), at_s(21.0))
+
+
+def test_sales_that_hide_a_drop_of_their_own_size_do_not_hide_it():
+    """500 l come within an hour that sells 250 and raise the level by half of that alone."""
+    came = 500.0 * (HOURS > 20.0)
+    sold = SALES_L_PER_H * HOURS
+    (drop,) = find_drops(hourly((20_000.0 + came - sold) / L_PER_MM), sold)
+    assert drop.gain_l == pytest.approx(500.0)
