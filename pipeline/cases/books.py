@@ -24,6 +24,10 @@ SKEW_S = 75.0
 """Clocks that differ by more are a case; a till a few seconds off is common practice, no source."""
 CLOCK_SD_S = 15.0
 """How far a sound till's clock is off. Common practice, no source."""
+STANDS_OUT_SDS = 6.0
+FEWEST_USUAL_DAYS = 5
+"""A single day's lag is a case from so many SDs on, its own and that of the site's days before, once there are so many
+of them; else the next day must bear it out. No source."""
 FEED_DOUBT = 0.1
 """By what share of its sales a tank may seem to lose more or less on one day: chart, and moves that are not sales. No
 source."""
@@ -39,7 +43,7 @@ def clock_findings(site: SiteObserved) -> list[Finding]:
     """One finding for each stretch of days on which the site's clocks disagree."""
     found: list[Finding] = []
     run: list[tuple[int, DayLag]] = []
-    ended: float | None = None
+    usual_s: list[float] = []
     for day in [*site.days.tolist(), None]:
         lag = site.lags.get(day) if day is not None else None
         if day is not None and lag is None:
@@ -50,10 +54,21 @@ def clock_findings(site: SiteObserved) -> list[Finding]:
         if lag is not None and (lag.fit < 0.3 or abs(lag.lag_s) > SKEW_S):
             continue
         if run:
-            ended = day * DAY_S if day is not None else None
-            found += _skew(site, run, ended)
+            told = _skew(site, run, day * DAY_S if day is not None else None, np.array(usual_s))
+            found += told
+            usual_s += [] if told else [one.lag_s for _, one in run]
             run = []
+        usual_s += [lag.lag_s] if lag is not None else []
     return found
+
+
+def stands_out(lag: DayLag, usual_s: Floats) -> bool:
+    """Whether a lag is far from the site's on the days before, shape (n,), by their spread and its own. [s]"""
+    if len(usual_s) < FEWEST_USUAL_DAYS:
+        return True
+    middle_s = float(np.median(usual_s))
+    spread_s = float(np.sqrt(np.mean((usual_s - middle_s) ** 2)))
+    return abs(lag.lag_s - middle_s) > STANDS_OUT_SDS * float(np.hypot(spread_s, lag.sd_s))
 
 
 def is_skewed(lag: DayLag) -> bool:
@@ -71,8 +86,10 @@ def _feed_log_bayes(change: FeedChange) -> float:
     return p_value_log_bayes(normal_p((1.0 - change.share) / float(np.hypot(FEED_DOUBT, change.sd))))
 
 
-def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None) -> list[Finding]:
-    sure = next((place for place, (_, lag) in enumerate(run) if lag.gain > 0.2 or place >= 1), None)
+def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None, usual_s: Floats) -> list[Finding]:
+    """The finding of a run of days, none where it is a single day that the site's days before do not bear out."""
+    is_sure = (place >= 1 or (lag.gain > 0.2 and stands_out(lag, usual_s)) for place, (_, lag) in enumerate(run))
+    sure = next((place for place, told in enumerate(is_sure) if told), None)
     if sure is None:
         return []
     day, lag = run[sure]
