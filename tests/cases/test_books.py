@@ -96,7 +96,7 @@ def test_clocks_that_are_still_apart_have_no_end():
 
 @pytest.mark.parametrize(("lag_s", "count"), [(-100.0, 0), (-250.0, 1)])
 def test_a_single_day_must_stand_out_from_the_site_s_own(lag_s, count):
-    """Days at 30 s to either side of nought: by their spread of 30 s and the day's SD, 180 s is as far as chance goes."""
+    """Days at 30 s to either side of nought: by that spread 180 s is as far as chance goes."""
     usual = [30.0, -30.0] * 5
     assert len(clocks(*usual, lag_s, *usual)) == count
     assert len(clocks(*usual, lag_s, lag_s, *usual)) == 1
