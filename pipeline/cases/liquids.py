@@ -32,6 +32,9 @@ DATUM_SD_MM = 3.0
 """How far a tank's bottom may lie from where its chart begins, which widens towards it. Common practice, no source."""
 MIXED_DAYS = 30
 """So long after a wrong product the stock's density says nothing of what comes next. No source."""
+BEFORE_DROP_S, MIXED_S, AFTER_DROP_S = 12 * 3600.0, 600.0, 2700.0
+"""Density is read for so long before a drop, and from ten minutes after it, when it is mixed, for as long as its day
+waits. No source."""
 BLENDS = ("gasoline_e5", "gasoline_e10", "gasoline_e85")
 
 
@@ -278,8 +281,13 @@ def dropped_density_15(unit: UnitObserved) -> Floats:
     Shape (2, drops), from the tank's before and after, by mass; NaN where the gauge measures no density.
     """
     series, drops = unit.unit.series, [known.drop for known in unit.drops]
-    before = [_measured(series, drop.start_s - 12 * 3600.0, drop.start_s) for drop in drops]
-    after = [_measured(series, drop.end_s + 600.0, drop.end_s + 2700.0) for drop in drops]
+    # What stood in the tank is what the drop before left, and nothing older.
+    settled_s = [-np.inf, *(drop.end_s + MIXED_S for drop in drops[:-1])]
+    before = [
+        _measured(series, max(drop.start_s - BEFORE_DROP_S, least_s), drop.start_s)
+        for drop, least_s in zip(drops, settled_s, strict=True)
+    ]
+    after = [_measured(series, drop.end_s + MIXED_S, drop.end_s + AFTER_DROP_S) for drop in drops]
     seen = np.array([len(early) > 0 and len(late) > 0 for early, late in zip(before, after, strict=True)], dtype=bool)
     out = np.array([[np.nan], [np.inf]]).repeat(len(drops), axis=1)
     if not seen.any():

@@ -47,6 +47,16 @@ def test_densities_are_brought_to_15_degrees_before_they_are_mixed():
     assert at_15[0] == pytest.approx(840.0, abs=0.3)  # diesel loses 0.7 kg/m³ a kelvin
 
 
+def test_what_stood_in_the_tank_before_the_last_drop_says_nothing_of_the_next():
+    """A drop two hours before left 832 kg/m³ of 840: of the twelve hours before the second most had 840."""
+    seen = tank(832.0, 828.0)
+    density = np.where(HOURS < DROP_H - 2.0, 840.0, seen.unit.series.density_kg_m3)
+    series = replace(seen.unit.series, density_kg_m3=density)
+    first = drop_of(DROP_H - 2.0, 5_000.0, minutes=1.0)
+    (_, told), _ = dropped_density_15(replace(seen, unit=replace(seen.unit, series=series), drops=[first, DROP]))
+    assert told == pytest.approx(824.0)
+
+
 @pytest.mark.parametrize(
     ("low_h", "high_h", "is_told"),
     # The tank's after is that from ten to 45 minutes after the end of the drop.
