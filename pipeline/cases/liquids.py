@@ -282,7 +282,7 @@ def dropped_density_15(unit: UnitObserved) -> Floats:
     """
     series, drops = unit.unit.series, [known.drop for known in unit.drops]
     # What stood in the tank is what the drop before left, and nothing older.
-    settled_s = [-np.inf, *(drop.end_s + MIXED_S for drop in drops[:-1])]
+    settled_s = [-np.inf, *(drop.end_s + MIXED_S for drop in drops)][: len(drops)]
     before = [
         _measured(series, max(drop.start_s - BEFORE_DROP_S, least_s), drop.start_s)
         for drop, least_s in zip(drops, settled_s, strict=True)

@@ -20,6 +20,7 @@ from pipeline.estimate.warmth import (
     LATE_SD_H,
     WARMTH_SD_K,
     by_the_hour,
+    coarseness_c,
     smoothed_temp_c,
     thermometer_columns,
 )
@@ -87,8 +88,8 @@ class Balance:
     (k,) time; `known_day` (k,) the UTC day number whose run first sees the dip; `jump_var_l2` (k,) doubt that drops add
     before each dip; `sold_15_l` (k, m) litres sold so far by meter; `leak_h` (k, holes) hours times √(head / mean head)
     so far, of a hole at each of `HOLES`; `open_h` hours with a hose open so far; `vcf` (k,) litres at 15 °C a litre;
-    `surface_l_per_mm` (k,); `feigned_share`, SD of the share of all that is sold which a temperature that nobody
-    measures may feign to be gained or lost.
+    `coarse_c` (k,) by how much the thermometer steps; `surface_l_per_mm` (k,); `feigned_share`, SD of the share of all
+    sales that a temperature which nobody measures may feign.
     """
 
     y_l: Floats
@@ -103,6 +104,7 @@ class Balance:
     open_h: Floats
     vcf: Floats
     temp_c: Floats
+    coarse_c: Floats
     level_mm: Floats
     surface_l_per_mm: Floats
     stock_15_l: Floats
@@ -279,7 +281,8 @@ def balance_of(
     """
     hours = dips.ts_s / 3600.0
     began = np.array([drop.start_s / 3600.0 for drop in drops])
-    temp = smoothed_temp_c(dips.temp_c, hours, began, in_the_open=not bool(unit.tanks["buried"].all()))
+    coarse = coarseness_c(unit.series.ts_s, unit.series.temp_c, dips.ts_s)
+    temp = smoothed_temp_c(dips.temp_c, hours, began, coarse, in_the_open=not bool(unit.tanks["buried"].all()))
     vcf = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
     steps = np.diff(dips.sold_l, axis=0, prepend=dips.sold_l[:1] * 0.0)
     sold_15 = np.cumsum(steps * vcf[:, None], axis=0)
@@ -342,6 +345,8 @@ def balance_of(
     others = 1 + charts.shape[1] + len(shifts_h) + len(calibrated_names) + apart.shape[1] + basis.shape[1]
     usual = [TICKETS_MEAN, SHELL_SHARE]
     mean = np.concatenate([np.zeros(count), losses[:, 0], np.zeros(others), usual, np.zeros(6)])
+    # A coarse thermometer hides how a tank in the open warms by day.
+    daily_k = float(np.hypot(DAILY_SD_K, coarse[:1].sum() / np.sqrt(12.0)))
     one_chart = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.ones(SHAPES)])
     sd = np.concatenate(
         [
@@ -352,7 +357,7 @@ def balance_of(
             np.full(len(calibrated_names), CALIBRATED_SD),
             np.full(apart.shape[1], APART_SD),
             np.full(basis.shape[1], BASIS_SD),
-            [TICKETS_SD, SHELL_SHARE, WARMTH_SD_K, WARMTH_SD_K, LATE_SD_H, BEHIND_SHARE, DAILY_SD_K, DAILY_SD_K],
+            [TICKETS_SD, SHELL_SHARE, WARMTH_SD_K, WARMTH_SD_K, LATE_SD_H, BEHIND_SHARE, daily_k, daily_k],
         ]
     )
     return Balance(
@@ -368,6 +373,7 @@ def balance_of(
         open_h=dips.open_h,
         vcf=vcf,
         temp_c=temp,
+        coarse_c=coarse,
         level_mm=dips.level_mm,
         surface_l_per_mm=dips.surface_l_per_mm,
         stock_15_l=stock_15,
@@ -387,13 +393,3 @@ def so_far(event_h: Floats, litres: Floats, hours: Floats) -> Floats:
     order = np.argsort(event_h, kind="stable")
     total = np.concatenate([[0.0], np.cumsum(litres[order])])
     return total[np.searchsorted(event_h[order], hours, "left")]
-
-
-def with_columns(balance: Balance, columns: Floats, names: tuple[str, ...], prior: Prior) -> Balance:
-    """The same balance with further base regressors."""
-    return replace(
-        balance,
-        columns=np.column_stack([balance.columns, columns]),
-        names=balance.names + names,
-        prior=Prior(np.concatenate([balance.prior.mean, prior.mean]), np.concatenate([balance.prior.sd, prior.sd])),
-    )

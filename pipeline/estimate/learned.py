@@ -97,7 +97,7 @@ def habitual(balance: Balance, noise: Noise, habits: Sequence[Habit], dips: slic
         walk_l=usual["walk_l"] * by["walk"],
         walk_per_l=usual["walk_per_l"] * by["per_sold"],
         rate_k_per_h=usual["rate_k_per_h"] * by["rate"],
-        sway_l=surface * by["sway_mm"],
+        sway_l=np.hypot(usual["sway_l"], surface * by["sway_mm"]),
         sway_h=every * by["sway_h"],
     )
 

@@ -90,7 +90,7 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
     least = hidden_mm * dips.surface_l_per_mm
     own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
     litres_per_k = expansion_15_per_k(product) * np.maximum(balance.stock_15_l, 0.0)
-    is_told = dips.has_thermometer
+    is_told, hidden_k = dips.has_thermometer, balance.coarse_c / np.sqrt(12.0)
     every = np.ones(len(dips))
     return Noise(
         white_l=np.sqrt(own**2 - shared),
@@ -102,7 +102,8 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
         layer_k=_layers_k(balance) if is_told else FRESH_K * arrived_share(balance),
         layer_h=(LAYER_H if is_told else SOIL_H) * every,
         litres_per_k=litres_per_k,
-        sway_l=np.zeros(len(dips)),
+        # What lies within a coarse thermometer's step comes and goes over hours as a gauge's sway does.
+        sway_l=litres_per_k * hidden_k,
         sway_h=every,
     )
 
@@ -155,4 +156,5 @@ def _usual_pace(pace: Floats, is_whole: NDArray[np.bool_]) -> Floats:
 def _layers_k(balance: Balance) -> Floats:
     """What each drop leaves the thermometer unsure by, at the first dip after it. Shape (k,). [K]"""
     warmer = np.abs(np.diff(balance.temp_c, prepend=balance.temp_c[:1]))
-    return LAYER_SHARE * np.where(balance.jump_var_l2 > 0, warmer, 0.0)
+    untold = np.hypot(LAYER_SHARE * warmer, balance.coarse_c / np.sqrt(12.0))
+    return np.where(balance.jump_var_l2 > 0, untold, 0.0)

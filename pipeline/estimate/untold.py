@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.design import Balance, Delivered, so_far, with_columns
+from pipeline.estimate.design import Balance, Delivered, so_far
 from pipeline.estimate.regression import Prior
 from pipeline.ledger.fleet import Unit
 from pipeline.ledger.gauge import REFERENCE_TEMP_C
@@ -66,7 +66,13 @@ def with_untold_temperature(balance: Balance, delivered: Delivered, unit: Unit) 
     loaded = year_k(unit.latitude_deg, AIR_SWING_K, AIR_COLDEST_DAY)
     mean = np.array([*soil, 1.0, 0.0, *loaded])
     sd = np.array([*season_sd, TOLD_SD, PACE_SD, *season_sd])
-    return replace(with_columns(balance, columns, NAMES, Prior(mean, sd)), feigned_share=FEIGNED_K * per_k)
+    return replace(
+        balance,
+        columns=np.column_stack([balance.columns, columns]),
+        names=balance.names + NAMES,
+        prior=Prior(np.concatenate([balance.prior.mean, mean]), np.concatenate([balance.prior.sd, sd])),
+        feigned_share=FEIGNED_K * per_k,
+    )
 
 
 def year_k(latitude_deg: float | None, swing_k: float, coldest_day: float) -> tuple[float, float, float]:

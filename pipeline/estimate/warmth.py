@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import isfinite
+from math import inf, isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,15 +30,44 @@ rate error of 0.003 to 0.01 K/h that turns with the day."""
 BEHIND_SHARE, BEHIND_H = 0.3, 1.0
 """What share of a drop's change of temperature a thermometer may still lack, SD, and how long that takes to go. No
 source: a probe in its tube follows in some minutes to an hour or two."""
+COARSE_C = 0.25
+"""A thermometer whose nearest values so far lie so far apart is coarse: its steps are no temperature. No source."""
+EDGE_SHARE = 0.1
+"""How well a coarse thermometer tells the temperature when it steps, as a share of the step. No source."""
+DAY_S = 86400.0
 
 
-def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the_open: bool) -> Floats:
+def coarseness_c(read_s: Floats, temp_c: Floats, at_s: Floats) -> Floats:
+    """By how much a thermometer has shown to step, by the end of each instant's UTC day; 0 of a fine one. Shape (k,).
+
+    `temp_c` (n,) are readings at `read_s` (n,), in order. [°C]
+    """
+    days = np.floor(at_s / DAY_S)
+    found = np.zeros(len(at_s))
+    values: set[float] = set()
+    taken = 0
+    for day in np.unique(days):
+        until = int(np.searchsorted(read_s, (day + 1.0) * DAY_S))
+        here = temp_c[taken:until]
+        values.update(np.unique(np.round(here[np.isfinite(here)], 2)).tolist())
+        taken = until
+        least = float(np.diff(sorted(values)).min()) if len(values) > 1 else 0.0
+        if least < COARSE_C and len(values) > 1:
+            break
+        found[days == day] = least
+    return found
+
+
+def smoothed_temp_c(
+    temp_c: Floats, hours: Floats, drop_hours: Floats, coarse_c: Floats, *, in_the_open: bool
+) -> Floats:
     """The probe's temperature smoothed by past values only, begun anew at each drop; gaps carry it on. [°C]
 
     A Kalman filter of temperature and its rate: the bulk cools or warms slowly and steadily, what the probe shows
     beyond that is its noise, told from second differences of the readings so far. Without it each reading's noise
     would be taken for litres. A tank `in_the_open` follows the weather; and a reading that the
-    filter cannot believe makes it begin anew.
+    filter cannot believe makes it begin anew. A reading that is `coarse_c` (k,) says that the temperature lies within
+    half a step of it, and where it changes, that it lies between.
     """
     times = IN_THE_OPEN if in_the_open else 1.0
     walk, rate_walk = times * TEMP_WALK_C, times * TEMP_RATE_WALK
@@ -48,8 +77,8 @@ def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the
     value, rate, last_segment = 15.0, 0.0, -1
     p_tt, p_tr, p_rr = 25.0, 0.0, TEMP_RATE_SD**2
     steps = np.clip(np.diff(hours, prepend=hours[:1]), 0.0, 12.0)
-    columns = (temp_c.tolist(), steps.tolist(), segment.tolist(), (noise**2).tolist())
-    for reading, step, part, noise_k2 in zip(*columns, strict=True):
+    columns = (temp_c.tolist(), steps.tolist(), segment.tolist(), (noise**2).tolist(), (0.5 * coarse_c).tolist())
+    for reading, step, part, noise_k2, half in zip(*columns, strict=True):
         if part != last_segment:
             last_segment = part
             rate, p_tt, p_tr, p_rr = 0.0, 100.0, 0.0, TEMP_RATE_SD**2
@@ -59,6 +88,11 @@ def smoothed_temp_c(temp_c: Floats, hours: Floats, drop_hours: Floats, *, in_the
         p_rr += rate_walk**2 * step
         if isfinite(reading):
             surprise = reading - value
+            if half > 0.0 and p_tt < half * half:
+                surprise = max(surprise - half, 0.0) + min(surprise + half, 0.0)
+                noise_k2 = (2.0 * EDGE_SHARE * half) ** 2 if surprise else inf
+            elif half > 0.0:
+                noise_k2 = half * half / 3.0
             if surprise * surprise > 25.0 * (p_tt + noise_k2):
                 p_tt += surprise * surprise
             total = p_tt + noise_k2

@@ -22,6 +22,12 @@ SLOW_READINGS_S = 900.0
 """From so long between readings on, sales hide the beginning or end of a drop, and are added back. No source."""
 EDGE_L = 60.0
 """A reading in mid-drop: so many litres between slow readings next to a drop are still of it. No source."""
+SETTLED_S = 2400.0
+"""So long after a drop its settled level is read, at the most. No source."""
+MOST_PAUSES = 3
+"""So many buckets without a rise a drop may pause for; of slow readings one of a quarter of an hour. No source."""
+LONGEST_STEP_S = 2 * 3600.0
+"""No drop lasts longer: where readings are further apart, each rise between two is a drop of its own. No source."""
 FASTEST_DROP_L_PER_MIN = 2000.0
 """A faster rise is a jump of the gauge and no drop. No source; a 4 inch hose gives some 1,200."""
 LITRES_FIT = 1.5
@@ -86,13 +92,14 @@ def _bucket_medians(ts_s: Floats, values: Floats, width_s: float) -> tuple[Float
     return frame["key"].to_numpy() * width_s, frame["value"].to_numpy()
 
 
-def _rises(rise_l: Floats, step_min: Floats) -> list[tuple[int, int]]:
-    """First and last bucket of each run of rises, a pause of up to three buckets inside a run allowed."""
+def _rises(rise_l: Floats, step_min: Floats, width_s: float) -> list[tuple[int, int]]:
+    """First and last bucket of each run of rises, a short pause inside a run allowed; slow ones are each by itself."""
     up = rise_l > np.maximum(RISE_L_PER_MIN * np.minimum(step_min, 15.0), 120.0)
     places = np.flatnonzero(up)
     if not len(places):
         return []
-    breaks = np.flatnonzero(np.diff(places) > 4)
+    pause = MOST_PAUSES if width_s < SLOW_READINGS_S else int(width_s <= SLOW_READINGS_S)
+    breaks = np.flatnonzero(np.diff(places) > pause + 1) if width_s <= LONGEST_STEP_S else np.arange(len(places) - 1)
     firsts = np.concatenate([[places[0]], places[breaks + 1]])
     lasts = np.concatenate([places[breaks], [places[-1]]])
     return [(int(first), int(last) + 1) for first, last in zip(firsts, lasts, strict=True)]
@@ -123,8 +130,8 @@ def find_drops(series: GaugeSeries, sold_l: Floats) -> list[Drop]:
     is_slow = step_s >= min(3.0 * width_s + 1.0, SLOW_READINGS_S)
     rise = np.where(is_slow, np.diff(moved), np.diff(stock))
     drops = []
-    for rising in _rises(rise, step_s / 60.0):
-        first, last = _whole(rising, rise) if width_s >= SLOW_READINGS_S else rising
+    for rising in _rises(rise, step_s / 60.0, width_s):
+        first, last = _whole(rising, rise) if SLOW_READINGS_S <= width_s <= LONGEST_STEP_S else rising
         drop = _refined(series, sold_l, (starts_s[first], starts_s[last] + width_s))
         if drop is not None and drop.gain_l >= SMALLEST_DROP_L and not _is_jump(drop, series):
             drops.append(drop)
@@ -150,7 +157,9 @@ def _is_jump(drop: Drop, series: GaugeSeries) -> bool:
 
 def _refined(series: GaugeSeries, sold_l: Floats, around_s: tuple[float, float]) -> Drop | None:
     """The rise's edges at full resolution and its litres, from the quiet before to the settled after."""
-    low, high = np.searchsorted(series.ts_s, [around_s[0] - 1200.0, around_s[1] + 2400.0])
+    # A slow gauge's next reading may hold the next drop.
+    later_s = SETTLED_S if series.nominal_s < SETTLED_S else 0.0
+    low, high = np.searchsorted(series.ts_s, [around_s[0] - 1200.0, around_s[1] + later_s])
     window = series.gauge_l[low:high] + sold_l[low:high]
     ts = series.ts_s[low:high]
     before, after = window[ts < around_s[0] + 1e-6], window[ts >= around_s[1] + 300.0]

@@ -19,10 +19,8 @@ from pipeline.estimate.design import (
     shape_columns,
     shell_lag_l,
     steadied,
-    with_columns,
     without_noise,
 )
-from pipeline.estimate.regression import Prior
 from tests.support.hand_unit import FIRST_DAY, at_s, balance_by, dips_of, drop_of, gauge_of, unit_of
 
 HOURS = np.arange(0.0, 72.0, 6.0)
@@ -196,12 +194,6 @@ def test_shapes_add_up_to_slopes_that_neighbouring_bands_have_alike():
             for b in range(BANDS)
         )
         assert (shapes[place] ** 2).sum() == pytest.approx(variance, rel=2e-3)
-
-
-def test_further_columns_stand_behind_with_their_prior():
-    balance = with_columns(plain(), np.full((12, 1), 7.0), ("extra",), Prior(np.array([2.0]), np.array([3.0])))
-    assert column(balance, "extra") == pytest.approx(np.full(12, 7.0))
-    assert (balance.prior.mean[-1], balance.prior.sd[-1]) == (2.0, 3.0)
 
 
 def test_a_later_dip_moves_no_earlier_row():

@@ -43,7 +43,7 @@ def balance_of(y_l: np.ndarray, *, day_of: np.ndarray, columns: np.ndarray) -> B
     return Balance(
         y_l=y_l, columns=columns, names=names, prior=Prior(np.full(len(names), 0.1), np.full(len(names), 0.5)),
         hours=0.5 * np.arange(count), known_day=day_of, jump_var_l2=zero, sold_15_l=40.0 * np.arange(count)[:, None],
-        leak_h=zero[:, None], open_h=zero, vcf=zero + 1.0, temp_c=zero + 15.0, level_mm=zero,
+        leak_h=zero[:, None], open_h=zero, vcf=zero + 1.0, temp_c=zero + 15.0, coarse_c=zero, level_mm=zero,
         surface_l_per_mm=zero + SURFACE_L_PER_MM,
         stock_15_l=zero, meters=("M",),
     )  # fmt: skip

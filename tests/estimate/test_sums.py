@@ -30,7 +30,8 @@ def balance_over(days: int) -> Balance:
         names=("a", "b", "c"), prior=Prior(np.zeros(BASE), np.ones(BASE)), hours=hours,
         known_day=np.repeat(np.arange(days), A_DAY), jump_var_l2=np.zeros(k), sold_15_l=sold,
         leak_h=np.cumsum(rng.uniform(0.1, 3.0, (k, len(HOLES))), axis=0), open_h=np.cumsum(rng.uniform(0.0, 0.3, k)),
-        vcf=np.ones(k), temp_c=np.full(k, 12.0), level_mm=np.full(k, 900.0), surface_l_per_mm=np.full(k, 10.0),
+        vcf=np.ones(k), temp_c=np.full(k, 12.0), coarse_c=0.0 * hours, level_mm=np.full(k, 900.0),
+        surface_l_per_mm=np.full(k, 10.0),
         stock_15_l=np.full(k, 9000.0), meters=("M1",),
     )  # fmt: skip
 

@@ -100,7 +100,8 @@ def test_a_leak_is_unsure_by_what_a_temperature_may_feign():
     unit, balance = balance_for(stock, sold, papers)
     assert balance.feigned_l_per_h == 0.0
     told = with_untold_temperature(balance, papers, unit)
-    assert told.names[-len(NAMES) :] == NAMES
+    assert told.names == (*balance.names, *NAMES)
+    assert (told.columns[:, : -len(NAMES)] == balance.columns).all() and told.columns.shape[1] == len(told.prior.sd)
     assert told.feigned_l_per_h == pytest.approx(1.5 * expansion_15_per_k(unit.product) * 60.0)
 
 

@@ -3,9 +3,17 @@
 import numpy as np
 import pytest
 
-from pipeline.estimate.warmth import BEHIND_H, by_the_hour, smoothed_temp_c, thermometer_columns, turned
+from pipeline.estimate.warmth import (
+    BEHIND_H,
+    by_the_hour,
+    coarseness_c,
+    smoothed_temp_c,
+    thermometer_columns,
+    turned,
+)
 
 HOURS = 0.5 * np.arange(96)
+FINE = np.zeros(96)
 PETROL_PER_K = 0.00124
 """Expansion of petrol at 15 °C. From memory: 0.0012 to 0.00125."""
 
@@ -51,7 +59,7 @@ def test_a_steady_change_is_followed_and_noise_is_not(cools_k_per_h):
     """A bulk that cools by 0.05 K/h under a probe of 0.05 K of noise: after a day it is told to a fifth of that."""
     true_c = 20.0 - cools_k_per_h * HOURS
     read = true_c + np.random.default_rng(1).normal(0.0, 0.05, 96)
-    told = smoothed_temp_c(read, HOURS, np.empty(0), in_the_open=False)
+    told = smoothed_temp_c(read, HOURS, np.empty(0), FINE, in_the_open=False)
     late = HOURS > 24.0
     assert np.sqrt(np.mean((told - true_c)[late] ** 2)) < 0.02
     assert np.abs(np.diff(told)[late[1:]]).max() < 0.5 * np.abs(np.diff(read)[late[1:]]).max()
@@ -60,30 +68,30 @@ def test_a_steady_change_is_followed_and_noise_is_not(cools_k_per_h):
 def test_each_drop_begins_it_anew():
     """10 °C, and from the drop at hour 24 on 18 °C: the first dip after it has the new temperature."""
     read = np.where(HOURS > 24.0, 18.0, 10.0)
-    told = smoothed_temp_c(read, HOURS, np.array([24.0]), in_the_open=False)
+    told = smoothed_temp_c(read, HOURS, np.array([24.0]), FINE, in_the_open=False)
     assert told[HOURS <= 24.0][-1] == pytest.approx(10.0, abs=0.01)
     assert told[HOURS > 24.0] == pytest.approx(18.0, abs=0.01)
 
 
 def test_a_gap_is_carried_on_and_a_tank_without_a_thermometer_has_15_degrees():
     read = np.where((HOURS > 10.0) & (HOURS < 20.0), np.nan, 12.0)
-    assert smoothed_temp_c(read, HOURS, np.empty(0), in_the_open=False)[1:] == pytest.approx(12.0, abs=0.02)
-    assert (smoothed_temp_c(np.full(96, np.nan), HOURS, np.empty(0), in_the_open=False) == 15.0).all()
+    assert smoothed_temp_c(read, HOURS, np.empty(0), FINE, in_the_open=False)[1:] == pytest.approx(12.0, abs=0.02)
+    assert (smoothed_temp_c(np.full(96, np.nan), HOURS, np.empty(0), FINE, in_the_open=False) == 15.0).all()
 
 
 def test_a_tank_in_the_open_follows_faster():
     """It warms by 0.05 K/h from hour 24 on: the one in the ground, whose bulk is slow, lags behind by more."""
     read = 12.0 + 0.05 * np.maximum(HOURS - 24.0, 0.0)
-    buried, open_air = (smoothed_temp_c(read, HOURS, np.empty(0), in_the_open=one) for one in (False, True))
+    buried, open_air = (smoothed_temp_c(read, HOURS, np.empty(0), FINE, in_the_open=one) for one in (False, True))
     here = HOURS > 26.0
     assert 0.0 < np.abs(open_air - read)[here].max() < 0.8 * np.abs(buried - read)[here].max()
 
 
 def test_a_later_reading_moves_no_earlier_temperature():
     read = 12.0 + np.random.default_rng(3).normal(size=96).cumsum() * 0.05
-    before = smoothed_temp_c(read, HOURS, np.array([20.0, 40.0]), in_the_open=False)
+    before = smoothed_temp_c(read, HOURS, np.array([20.0, 40.0]), FINE, in_the_open=False)
     wild = np.where(np.arange(96) >= 60, 30.0, read)
-    assert (smoothed_temp_c(wild, HOURS, np.array([20.0, 40.0]), in_the_open=False)[:60] == before[:60]).all()
+    assert (smoothed_temp_c(wild, HOURS, np.array([20.0, 40.0]), FINE, in_the_open=False)[:60] == before[:60]).all()
 
 
 @pytest.mark.parametrize(
@@ -94,3 +102,29 @@ def test_a_day_turns_once(hour, cosine, sine):
     assert thermometer_columns(np.full(2, 12.0), np.array([hour - 1.0, hour]), np.zeros(2))[1, 2:] == pytest.approx(
         [cosine, sine], abs=1e-12
     )
+
+
+@pytest.mark.parametrize(("grain_c", "told_c"), [(1.0, 1.0), (5.0 / 9.0, 5.0 / 9.0), (0.1, 0.0)])
+def test_a_coarse_thermometer_is_known_by_its_steps(grain_c, told_c):
+    """A cooling of 4 K, read in whole degrees, in whole degrees Fahrenheit, and in tenths."""
+    read = grain_c * np.round((14.2 - 0.04 * HOURS) / grain_c)
+    assert coarseness_c(3_600.0 * HOURS, read, 3_600.0 * HOURS) == pytest.approx(told_c, abs=0.011)
+
+
+def test_how_coarse_it_is_a_day_knows_by_its_own_readings():
+    """12 °C all day tell nothing; the day after 13 °C tell a degree, and tenths on the third that there is none."""
+    at = 3_600.0 * np.array([1.0, 13.0, 25.0, 37.0, 49.0, 61.0])
+    read = np.array([12.0, 12.0, 12.0, 13.0, 13.0, 13.1])
+    assert coarseness_c(at, read, at).tolist() == [0.0, 0.0, 1.0, 1.0, 0.0, 0.0]
+
+
+def test_a_coarse_thermometer_is_followed_between_its_steps():
+    """It cools by 0.06 K/h and shows whole degrees: told within a third of a degree, and without its steps."""
+    true_c = 20.3 - 0.06 * HOURS
+    read = np.round(true_c)
+    told, taken_at_its_word = (
+        smoothed_temp_c(read, HOURS, np.empty(0), one, in_the_open=False) for one in (FINE + 1.0, FINE)
+    )
+    late = HOURS > 24.0
+    assert np.abs(told - true_c)[late].max() < 0.33
+    assert np.abs(np.diff(told))[late[1:]].max() < 0.5 * np.abs(np.diff(taken_at_its_word))[late[1:]].max()

@@ -43,3 +43,20 @@ def test_sales_that_hide_a_drop_of_their_own_size_do_not_hide_it():
     sold = SALES_L_PER_H * HOURS
     (drop,) = find_drops(hourly((20_000.0 + came - sold) / L_PER_MM), sold)
     assert drop.gain_l == pytest.approx(500.0)
+
+
+def test_a_gauge_read_once_a_day_shows_each_day_s_drops_by_themselves():
+    """9,000 l come on each of twenty days and 8,900 l are sold: no drop of 180,000 l."""
+    days = 24.0 * np.arange(21.0)
+    came, sold = 9_000.0 * np.arange(21.0), 8_900.0 * np.arange(21.0)
+    drops = find_drops(gauge_of(days, (5_000.0 + came - sold) / L_PER_MM, nominal_s=86_400.0), sold)
+    assert [drop.gain_l for drop in drops] == pytest.approx([9_000.0] * 20)
+
+
+@pytest.mark.parametrize(("apart_h", "count"), [(2.0, 2), (1.0, 1)])
+def test_hourly_drops_with_an_hour_between_them_are_two(apart_h, count):
+    """From hours 20.2 and 22.2 on, or 21.2: where a reading shows no rise between them, there is a pause of an hour."""
+    came = sum(DROP_L * np.clip((HOURS - begins) / 0.3, 0.0, 1.0) for begins in (20.2, 20.2 + apart_h))
+    sold = SALES_L_PER_H * HOURS
+    drops = find_drops(hourly((20_000.0 + came - sold) / L_PER_MM), sold)
+    assert [drop.gain_l for drop in drops] == pytest.approx([2.0 * DROP_L / count] * count)

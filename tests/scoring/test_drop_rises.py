@@ -66,14 +66,8 @@ class Drop:
         unit = unit_of(gauge_of(np.arange(0.0, 72.0, 0.5), 1_000.0), tickets=[("D1", self.hour - 1.0, self.ticketed_l)])
         known = replace(drop_of(self.hour, self.came_l, tickets=(0,)), tickets_then=self.then)
         seen, dips = seen_of(unit, drops=[known]), dips_of(HOURS, level, self.sold_l)
-        delivered = Delivered(
-            at_s([self.hour]) / 3_600.0,
-            np.array([self.ticketed_l]),
-            np.array([20.0]),
-            np.zeros((1, 0)),
-            (),
-            np.zeros(1),
-        )
+        at_h, booked, none = at_s([self.hour]) / 3_600.0, np.array([self.ticketed_l]), np.zeros(1)
+        delivered = Delivered(at_h, booked, none + 20.0, np.zeros((1, 0)), (), none, none)
         balance = replace(balance_by(unit, dips, delivered=delivered), vcf=np.full(len(HOURS), self.vcf))
         views = [view_of(FIRST_DAY + day, believing(balance, **self.means)) for day in self.views]
         days = days_of(
