@@ -30,8 +30,8 @@ FIRST_GAPS = 500
 """How many of the first gaps between readings tell the usual one."""
 ROWS_OF_A_SPLINE = 3
 """A cubic needs more rows than these."""
-SPIKE_MM = 20.0
-"""A single reading that hops this far and straight back is no level."""
+SPIKE_MM, SPIKE_S = 20.0, 3600.0
+"""A single reading that hops this far and straight back within an hour is no level."""
 REGULAR_SHARE = 0.9
 """With fewer of its gaps near the usual one a gauge is not read at regular times. No source."""
 HELD_BACK_MM = 0.05
@@ -169,14 +169,18 @@ def _filled_forward(values: Floats) -> Floats:
     return values[known[index]]
 
 
-def _spikes(level_mm: Floats) -> NDArray[np.bool_]:
-    """Readings that leave both neighbours by over `SPIKE_MM` the same way while those agree within a third of it."""
+def _spikes(ts_s: Floats, level_mm: Floats) -> NDArray[np.bool_]:
+    """Readings that leave both neighbours by over `SPIKE_MM` the same way while those agree within a third of it.
+
+    Neighbours further apart than `SPIKE_S` may have a drop and its sales between them.
+    """
     out = np.zeros(len(level_mm), dtype=bool)
     if len(level_mm) < 3:
         return out
     to, back = level_mm[1:-1] - level_mm[:-2], level_mm[1:-1] - level_mm[2:]
     away = np.minimum(np.abs(to), np.abs(back))
     out[1:-1] = (to * back > 0) & (away > SPIKE_MM) & (np.abs(to - back) < away / 3.0)
+    out[1:-1] &= ts_s[2:] - ts_s[:-2] <= SPIKE_S
     return out
 
 
@@ -217,7 +221,7 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
     ts_s, columns = ts_s[usable], {name: values[usable] for name, values in columns.items()}
     metric = ~in_another_unit(ts_s, columns["level_mm"], top)
     ts_s, columns = ts_s[metric], {name: values[metric] for name, values in columns.items()}
-    steady = ~_spikes(columns["level_mm"])
+    steady = ~_spikes(ts_s, columns["level_mm"])
     ts_s, columns = ts_s[steady], {name: values[steady] for name, values in columns.items()}
     water = np.nan_to_num(_filled_forward(columns["water_mm"]), nan=0.0)
     gauge = strapping.volume_l(columns["level_mm"], ts_s) - strapping.volume_l(np.maximum(water, bottom), ts_s)

@@ -1,10 +1,12 @@
-"""Drops as a gauge that is read hourly shows them. Evidence: truth by construction."""
+"""Levels as a gauge that is read hourly, or once a day, shows them. Evidence: truth by construction."""
 
 import numpy as np
+import polars as pl
 import pytest
 
 from pipeline.ledger.drops import find_drops
-from tests.support.hand_unit import L_PER_MM, at_s, gauge_of
+from pipeline.ledger.gauge import gauge_series, strapping_of
+from tests.support.hand_unit import L_PER_MM, at, at_s, gauge_of
 
 HOURS = np.arange(0.0, 48.0, 1.0)
 SALES_L_PER_H = 250.0
@@ -60,3 +62,15 @@ def test_hourly_drops_with_an_hour_between_them_are_two(apart_h, count):
     sold = SALES_L_PER_H * HOURS
     drops = find_drops(hourly((20_000.0 + came - sold) / L_PER_MM), sold)
     assert [drop.gain_l for drop in drops] == pytest.approx([2.0 * DROP_L / count] * count)
+
+
+@pytest.mark.parametrize(("every_h", "kept"), [(0.25, 8), (2.0, 9)])
+def test_a_level_that_hops_and_comes_back_is_no_level_within_an_hour_alone(every_h, kept):
+    """30 mm down and up again: within half an hour a spike, within four hours sales and a drop."""
+    hours = every_h * np.arange(9.0)
+    level = np.where(np.arange(9) == 4, 970.0, 1_000.0)
+    rows = pl.DataFrame({"ts": [at(hour) for hour in hours], "level_mm": level}).with_columns(
+        pl.lit(None, pl.Float64).alias(name) for name in ("water_mm", "temp_c", "density_kg_m3")
+    )
+    chart = pl.DataFrame({"valid_from": [at(0.0)] * 2, "level_mm": [0.0, 2_000.0], "volume_l": [0.0, 10_000.0]})
+    assert len(gauge_series(rows.with_columns(quality=pl.lit("good")), strapping_of(chart))) == kept
