@@ -96,11 +96,15 @@ def measured(job: Job) -> Measured:
         refused = {injection.tank_id for injection, _ in made.refused}
         leaking = tuple(tank for tank in leaking if tank not in refused)
     one = judged(f"{job.row}, {job.kind}, seed {job.seed}", clean(tables), labels)
+    return Measured(job.row, job.kind, slim(one), leaking)
+
+
+def slim(one: Judged) -> Judged:
+    """The same with no more than the tables need."""
     ts = one.tables["readings"]["ts"]
     edges = one.tables["readings"].filter(pl.col("ts").is_in([ts.min(), ts.max()]))
     kept = {name: one.made[name] for name in ("cases", "statements")}
-    slim = replace(one, tables={"tanks": one.tables["tanks"], "readings": edges}, made=kept)
-    return Measured(job.row, job.kind, slim, leaking)
+    return replace(one, tables={"tanks": one.tables["tanks"], "readings": edges}, made=kept)
 
 
 def noticed(one: Judged) -> int:
