@@ -73,6 +73,7 @@ class Drop:
             np.zeros((1, 0)),
             (),
             np.zeros(1),
+            np.zeros(1),
         )
         balance = replace(balance_by(unit, dips, delivered=delivered), vcf=np.full(len(HOURS), self.vcf))
         views = [view_of(FIRST_DAY + day, believing(balance, **self.means)) for day in self.views]
