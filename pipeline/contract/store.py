@@ -64,6 +64,17 @@ class DropLeft(dy.Schema):
     left_l = column("left_l")
     left_sd_l = column("left_sd_l")
     chart_sd_l = column("chart_sd_l")
+    temperature_l = column("temperature_l")
+    chart_l = column("chart_l")
+    meters_l = column("meters_l")
+
+
+class DropTickets(dy.Schema):
+    """One row is a ticket of a drop."""
+
+    tank_id = column("tank_id")
+    drop_id = column("drop_id", key=True)
+    delivery_id = column("delivery_id", key=True)
 
 
 class Draws(dy.Schema):
@@ -140,6 +151,7 @@ STORE_TABLES: Final[Mapping[str, type[dy.Schema]]] = {
     "ledger": Ledger,
     "drops": Drops,
     "drop_left": DropLeft,
+    "drop_tickets": DropTickets,
     "draws": Draws,
     "features": Features,
     "meter_estimates": MeterEstimates,

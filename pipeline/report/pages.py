@@ -10,7 +10,18 @@ from typing import Any
 import polars as pl
 
 from pipeline.contract.causes import CAUSE
-from pipeline.report import figures, fleet_figures, links, summaries, text, worklist
+from pipeline.report import (
+    deliveries,
+    delivery_text,
+    figures,
+    fleet_figures,
+    links,
+    money,
+    money_text,
+    summaries,
+    text,
+    worklist,
+)
 from pipeline.report import format as fmt
 from pipeline.report.case import URGENCIES, Case
 from pipeline.report.records import case_records, day_records, meter_records, statement_records, tank_records
@@ -23,7 +34,9 @@ Row = dict[str, Any]
 MAX_CASES = 1_000
 MAX_STATEMENTS = 2_000
 MAX_METERS = 1_500
-DAY_SHEET_DAYS = 92
+MAX_MONEY = 200
+DELIVERIES = "deliveries.html"
+DAY_SHEET_DAYS = deliveries.DAY_SHEET_DAYS
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
 _MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 4_000, 1_000, 400_000
 
@@ -78,10 +91,12 @@ class Pages:
             "index.html": ("index.html", partial(_index, fleet)),
             "fleet.html": ("fleet.html", partial(_fleet, fleet)),
             "meters.html": ("meters.html", partial(_meters, fleet)),
+            "money.html": ("money.html", partial(_money, fleet)),
             "statements.html": ("statements.html", partial(_statements, fleet)),
             "data.html": ("data.html", partial(_data, fleet)),
             "reading.html": ("reading.html", dict),
         }
+        made |= _delivery_pages(fleet)
         homeless = [c for c in fleet.cases if not c.tanks]
         if homeless:
             made["other.html"] = ("other.html", partial(_other, fleet, homeless))
@@ -118,6 +133,43 @@ def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iter
     pages = Pages.of(Fleet.of(tables, as_of), style_hashes)
     for path in pages.made:
         yield path, pages.render(path)
+
+
+def _delivery_pages(fleet: Fleet) -> dict[str, tuple[str, Callable[[], Row]]]:
+    """The list of deliveries, a page each span of days that is short enough for one; the newest is `DELIVERIES`."""
+    rows = deliveries.deliveries(fleet.tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)
+    spans = deliveries.windows(rows)
+    paths = [DELIVERIES, *(f"deliveries-{first}.html" for first, _, _ in spans[1:])]
+    labels = [_span_words(first, last) for first, last, _ in spans]
+    common = {
+        "line": _deliveries_line(rows), "places": list(zip(paths, labels, strict=False)), "section": DELIVERIES,
+    }  # fmt: skip
+    if not spans:
+        return {DELIVERIES: ("deliveries.html", lambda: common | {"rows": []})}
+    return {
+        path: ("deliveries.html", partial(_deliveries, rows, own, first, common | {"window": label}))
+        for path, label, (first, _, own) in zip(paths, labels, spans, strict=True)
+    }
+
+
+def _deliveries(rows: list[Row], own: list[Row], first: date, common: Row) -> Row:
+    return common | {
+        "rows": own, "calendar": deliveries.calendar(rows, first.replace(day=1)),
+        "records": as_json(deliveries.delivery_records(own)),
+    }  # fmt: skip
+
+
+def _span_words(first: date, last: date) -> str:
+    return fmt.day(first) if first == last else delivery_text.WINDOW.format(first=first.day, last=fmt.day(last))
+
+
+def _deliveries_line(rows: Sequence[Row]) -> str:
+    return delivery_text.LINE.format(
+        drops=fmt.count(sum(r["has_drop"] for r in rows), "drop", "drops"),
+        bare=fmt.number(sum(not r["tickets"] for r in rows)),
+        tickets=fmt.count(sum(not r["has_drop"] for r in rows), "ticket", "tickets"),
+        claims=fmt.number(sum(r["claim"] == "open" for r in rows)),
+    )
 
 
 def _other(fleet: Fleet, cases: list[Case]) -> Row:
@@ -268,6 +320,24 @@ def _meters(fleet: Fleet) -> Row:
         "tolerance": summaries.meter_tolerance(),
         "hauliers": summaries.hauliers(fleet.tables),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
+    }
+
+
+def _money(fleet: Fleet) -> Row:
+    rows = money.site_months(fleet.tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)
+    shown = rows[:MAX_MONEY]
+    months = money.by_month(rows)
+    trend = money.trend(months)
+    total = money.totals(rows)
+    return {
+        "rows": shown,
+        "all_rows": len(rows),
+        "months": months,
+        "total": total,
+        "line": money_text.line(total, months),
+        "charts": as_json({"linked": False, "charts": [trend]}) if trend else None,
+        "sites": sorted({r["site"] for r in shown}),
+        "records": as_json(money.money_records(shown)),
     }
 
 

@@ -7,8 +7,8 @@ from functools import cache
 import jinja2
 from markupsafe import Markup
 
+from pipeline.report import delivery_text, money_text, said_text, text
 from pipeline.report import format as fmt
-from pipeline.report import said_text, text
 
 
 def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
@@ -20,7 +20,15 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.globals.update(t=text, s=said_text, f=fmt, desk=None, policy=content_policy(style_hashes, forms="'none'"))
+    env.globals.update(
+        t=text,
+        s=said_text,
+        d=delivery_text,
+        o=money_text,
+        f=fmt,
+        desk=None,
+        policy=content_policy(style_hashes, forms="'none'"),
+    )
     return env
 
 

@@ -42,6 +42,7 @@ _SORTED_BY: dict[str, list[str]] = {
     "strapping": ["tank_id", "valid_from", "level_mm"],
     "events": ["tank_id", "ts", "kind"], "limits": ["detectable_l_per_h"], "last_readings": ["tank_id"],
     "drop_left": ["tank_id", "drop_id"], "other_charts": ["tank_id"],
+    "drop_tickets": ["tank_id", "drop_id", "delivery_id"],
     "before": ["case_id"], "last_run": ["day"],
 }  # fmt: skip
 _SCHEMAS: dict[str, pl.Schema] = {

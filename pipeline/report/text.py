@@ -34,6 +34,8 @@ NAV: Final = {
     "index.html": "Worklist",
     "fleet.html": "Fleet",
     "meters.html": "Meters and hauliers",
+    "deliveries.html": "Deliveries",
+    "money.html": "Money",
     "statements.html": "Statements",
     "data.html": "Data health",
     "reading.html": "How to read this",

@@ -45,23 +45,38 @@ def headline(cases: Sequence[Case]) -> tuple[str, list[str]]:
     """The sentence that a reader takes along, and the ones that follow it; of what is current alone."""
     cases = [c for c in cases if not c.is_past]
     n = sum(c.urgency in {"act_now", "today"} for c in cases)
-    losses = [c for c in cases if (c.row["litres"] or 0.0) < 0 and CAUSE[c.cause].is_at_stake]
+    losses = current_losses(cases)
     first = text.NEED_TODAY[min(n, 2)].format(n=fmt.number(n))
     if not losses:
         return first, [text.NO_LOSS] if cases else []
     sites = len({c.row["site_id"] for c in losses})
     more = [
-        text.MISSING.format(
-            litres=fmt.estimate(*_summed([c.row for c in losses]), "l"), sites=fmt.count(sites, "site", "sites")
-        )
+        text.MISSING.format(litres=fmt.estimate(*litres_lost(losses), "l"), sites=fmt.count(sites, "site", "sites"))
     ]
+    money = money_lost(losses)
+    if money:
+        more.append(text.MISSING_MONEY.format(money=each_currency(money)))
+    return first, more
+
+
+def current_losses(cases: Sequence[Case]) -> list[Case]:
+    """The cases that are current and in which litres are lost."""
+    return [c for c in cases if not c.is_past and (c.row["litres"] or 0.0) < 0 and CAUSE[c.cause].is_at_stake]
+
+
+def money_lost(losses: Sequence[Case]) -> dict[str, float]:
+    """What the cases' litres are worth, by currency; nothing where that of any is not known."""
     money: dict[str, float] = defaultdict(float)
     for case in losses:
-        if case.money is not None and case.currency:
-            money[case.currency] += case.money
-    if money and all(c.money is not None for c in losses):
-        more.append(text.MISSING_MONEY.format(money=" + ".join(money_words(k, v) for k, v in sorted(money.items()))))
-    return first, more
+        if case.money is None or not case.currency:
+            return {}
+        money[case.currency] += case.money
+    return money
+
+
+def each_currency(money: Mapping[str, float]) -> str:
+    """Money in words, each currency by itself."""
+    return " + ".join(money_words(currency, value) for currency, value in sorted(money.items()))
 
 
 def lettered(cases: Sequence[Case]) -> list[tuple[str, Case]]:
@@ -86,8 +101,9 @@ def bar(
     }  # fmt: skip
 
 
-def _summed(rows: Sequence[Mapping[str, Any]]) -> tuple[float, float, float]:
+def litres_lost(losses: Sequence[Case]) -> tuple[float, float, float]:
     """Litres lost in all with an interval, the cases' errors taken to be independent."""
+    rows = [c.row for c in losses]
     total = -sum(r["litres"] for r in rows)
     up = math.hypot(*(r["litres"] - _or(r["litres_low"], r["litres"]) for r in rows))
     down = math.hypot(*(_or(r["litres_high"], r["litres"]) - r["litres"] for r in rows))
@@ -101,7 +117,7 @@ def _or(value: float | None, other: float) -> float:
 def _cases(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
     sites = {r["site_id"]: r for r in tables.rows("sites")}
     tanks = {r["tank_id"]: r for r in tables.rows("tanks")}
-    prices = _prices(tables)
+    prices = prices_of(tables)
     place, pooled, gone = _places(tables), pools(tables), how_gone(tables)
     said, last = standings(tables.rows("cases"), tables["sayings"]), _last_shown(tables)
     made = []
@@ -190,7 +206,7 @@ def _places(tables: Tables) -> Callable[[Mapping[str, Any]], list[str]]:
     return place
 
 
-def _prices(tables: Tables) -> Callable[[Mapping[str, Any]], tuple[float | None, str | None]]:
+def prices_of(tables: Tables) -> Callable[[Mapping[str, Any]], tuple[float | None, str | None]]:
     """A function from a tank's row to its latest selling price and currency, its product's where it has none."""
     by_tank: dict[str, tuple[float, str | None]] = {}
     by_product: dict[str, tuple[float, str | None]] = {}

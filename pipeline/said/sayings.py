@@ -130,10 +130,14 @@ def still_open(cases: pl.DataFrame, sayings: pl.DataFrame) -> pl.DataFrame:
 
 def labels(sayings: pl.DataFrame) -> pl.DataFrame:
     """The closings as the contract's labels: of each case, or tank and start, the last, unless it was opened again."""
+    return closings(sayings).select(list(polars_schema(LAKE_TABLES["labels"])))
+
+
+def closings(sayings: pl.DataFrame) -> pl.DataFrame:
+    """The closings that hold, with `label_id`: of a case, or tank and start, the last, unless it was opened again."""
     about = pl.coalesce("case_id", pl.format("{}.{}", "tank_id", pl.col("ts_start").dt.strftime("%Y-%m-%dT%H:%M:%S")))
     said = sayings.filter(pl.col("kind").is_in(["closed", "reopened"])).with_columns(label_id=pl.lit("V-") + about)
-    last = said.sort("seq").unique("label_id", keep="last", maintain_order=True).filter(kind="closed")
-    return last.select(list(polars_schema(LAKE_TABLES["labels"])))
+    return said.sort("seq").unique("label_id", keep="last", maintain_order=True).filter(kind="closed")
 
 
 def _closing(saying: Saying, case: Row | None, homes: Mapping[str, str]) -> dict[str, Any]:

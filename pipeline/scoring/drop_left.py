@@ -21,7 +21,13 @@ from pipeline.scoring.unit_sheet import UnitSheet
 Floats = NDArray[np.float64]
 
 
-_TICKET_FIGURES: Final = ("ticket_volume_l", "left_l", "left_sd_l", "chart_sd_l")
+_OF_BALANCE: Final = ("left_l", "chart_sd_l", "temperature_l", "chart_l", "meters_l")
+_PARTS: Final = {
+    "temperature": ("expansion", "basis:", "warmth:", "thermometer:"),
+    "chart": ("chart", "shift", "apart"),
+    "meters": ("meter:", "calibrated:"),
+}
+"""Beginnings of the names of the regressors that speak of each."""
 
 
 def drop_left_rows(sheet: UnitSheet) -> pl.DataFrame:
@@ -35,22 +41,32 @@ def drop_left_rows(sheet: UnitSheet) -> pl.DataFrame:
         drop_id(sheet, known): one for known, one in zip(sheet.seen.drops, left_of_drops(sheet.walked), strict=True)
     }
     own = pl.DataFrame(
-        [(name, one.litres, one.chart_sd_l) for name, one in left.items() if one],
-        schema={"drop_id": pl.String, "left_l": pl.Float64, "chart_sd_l": pl.Float64},
+        [
+            (name, one.litres, one.chart_sd_l, one.temperature_l, one.chart_l, one.meters_l)
+            for name, one in left.items()
+            if one
+        ],
+        schema={"drop_id": pl.String, **dict.fromkeys(_OF_BALANCE, pl.Float64)},
         orient="row",
     )
     sd = (TICKET_SHARE_SD * pl.col("ticket_volume_l")).pow(2) + DROP_SD_L**2
     joined = drops.drop_nulls(["delivery_id", "ticket_volume_l"]).join(own, on="drop_id")
     told = joined.with_columns(sd.sqrt().alias("left_sd_l"))
-    return told.select("tank_id", "drop_id", "delivery_id", *_TICKET_FIGURES)
+    return told.select("tank_id", "drop_id", "delivery_id", "ticket_volume_l", "left_sd_l", *_OF_BALANCE)
 
 
 @dataclass(frozen=True)
 class Left:
-    """Litres that came beyond the tickets, and the SD that the unit's drops share: that of its coefficients. [l]"""
+    """Litres that came beyond the tickets, and the SD that the unit's drops share: that of its coefficients. [l]
+
+    Beside them what temperature, the tank's chart and its meters make of the drop. All at the tank's temperature.
+    """
 
     litres: float
     chart_sd_l: float
+    temperature_l: float
+    chart_l: float
+    meters_l: float
 
 
 def left_of_drops(walked: UnitWalk) -> list[Left | None]:
@@ -65,6 +81,7 @@ def left_of_drops(walked: UnitWalk) -> list[Left | None]:
         return [None] * len(drops)
     belief, base = walked.walk.views[-1].belief, len(balance.names)
     own = np.array([name != "tickets" for name in balance.names])
+    names = [name for name in balance.names if name != "tickets"]
     mean, cov = belief.mean[:base][own], belief.cov[:base, :base][np.ix_(own, own)]
     at_s = balance.hours * 3600.0
     edges = np.array([(known.drop.start_s, known.drop.end_s) for known in drops]).reshape(-1, 2)
@@ -74,12 +91,38 @@ def left_of_drops(walked: UnitWalk) -> list[Left | None]:
         if not len(before) or not len(after):
             found.append(None)
             continue
-        columns = (balance.columns[after].mean(axis=0) - balance.columns[before].mean(axis=0))[own]
-        jump = float(balance.y_l[after].mean() - balance.y_l[before].mean())
+        columns = _jump(balance.columns, before, after)[own]
+        jump = float(_jump(balance.y_l, before, after))
         vcf = float(balance.vcf[after[0]])
         shared = float(np.sqrt(max(columns @ cov @ columns, 0.0)))
-        found.append(Left((jump - float(columns @ mean)) / vcf, shared / vcf))
+        part = _parts(names, columns * mean / vcf)
+        raw_l, curve_l = _raw_l(walked, number, before, after)
+        found.append(
+            Left(
+                (jump - float(columns @ mean)) / vcf, shared / vcf,
+                temperature_l=raw_l + curve_l - jump / vcf + part["temperature"],
+                chart_l=part["chart"] - curve_l, meters_l=part["meters"],
+            )
+        )  # fmt: skip
     return found
+
+
+def _jump(course: Floats, before: NDArray[np.int64], after: NDArray[np.int64]) -> Floats:
+    """By how much a course is higher after a drop than before it."""
+    return np.asarray(course[after].mean(axis=0) - course[before].mean(axis=0))
+
+
+def _parts(names: list[str], litres: Floats) -> dict[str, float]:
+    """Litres of regressors by what they speak of; vapour and a shell that yields to the fill are of none."""
+    return {part: float(litres[[name.startswith(starts) for name in names]].sum()) for part, starts in _PARTS.items()}
+
+
+def _raw_l(walked: UnitWalk, number: int, before: NDArray[np.int64], after: NDArray[np.int64]) -> tuple[float, float]:
+    """Litres that came beyond the tickets as read and booked, and what the curve between chart rows adds. [l]"""
+    dips, unit = walked.dips, walked.seen.unit
+    ticketed = unit.tickets["ticket_volume_l"].to_numpy()[list(walked.seen.drops[number].drop.tickets)].sum()
+    moved = float(_jump(dips.gauge_l + dips.sold_l.sum(axis=1), before, after))
+    return moved - float(ticketed), float(_jump(unit.between_rows_l(dips.level_mm, dips.ts_s), before, after))
 
 
 def _dips_around(at_s: Floats, edges: Floats, number: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

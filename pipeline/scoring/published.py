@@ -44,6 +44,7 @@ _MAKERS: Final[Mapping[str, Callable[[UnitSheet], pl.DataFrame]]] = {
     "ledger": store_rows.ledger_rows,
     "drops": store_rows.drop_rows,
     "drop_left": drop_left_rows,
+    "drop_tickets": store_rows.drop_ticket_rows,
     "draws": store_rows.draw_rows,
     "meter_estimates": store_rows.meter_rows,
     "health": store_rows.health_rows,

@@ -112,6 +112,18 @@ def drop_rows(sheet: UnitSheet) -> pl.DataFrame:
     return _with_instants(frame).unique("drop_id", keep="first", maintain_order=True)
 
 
+def drop_ticket_rows(sheet: UnitSheet) -> pl.DataFrame:
+    """Rows of `drop_tickets`: each ticket of each drop, under the drop's tank."""
+    tickets = sheet.seen.unit.tickets["delivery_id"].to_list()
+    rows = [
+        {"tank_id": main["tank_id"], "drop_id": drop_id(sheet, known), "delivery_id": tickets[number]}
+        for known in sheet.seen.drops
+        if (main := _main_ticket(sheet, known))
+        for number in known.drop.tickets
+    ]
+    return pl.DataFrame(rows).unique(["drop_id", "delivery_id"], maintain_order=True) if rows else pl.DataFrame()
+
+
 def drop_id(sheet: UnitSheet, known: KnownDrop) -> str:
     """A drop's name: its tank, that of its largest ticket in a pool, and the second in which it began."""
     main = _main_ticket(sheet, known)

@@ -89,6 +89,13 @@ def test_a_morning(browser, address, out, frames, leak):
         page.locator("select[name=state]").select_option("closed")
         assert row_of(page, case_id).is_visible()
         assert "so it was not" in row_of(page, case_id).inner_text()
+        page.locator(".masthead nav a", has_text="Money").click()
+        drawn(page)
+        assert "EUR 80" in page.locator("#month-list tfoot td").last.inner_text()
+        page.locator(".masthead nav a", has_text="Deliveries").click()
+        february = page.locator("#delivery-list tbody tr").count()
+        page.locator(".windows a", has_text="Jan 2026").click()
+        assert february + page.locator("#delivery-list tbody tr").count() == frames["drops"].height
     last = read(out).row(-1, named=True)
     assert (last["who"], last["verdict"], last["litres"], last["recovered"]) == ("M. Orr", "ruled_out", -12.5, 80.0)
 

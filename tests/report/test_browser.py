@@ -1,16 +1,17 @@
 """Kind of evidence: a real browser opens the report from disk, as its readers do, and uses it."""
 
-import csv
-import io
-
 import polars as pl
 import pytest
 
 from pipeline.report.site import write_report
 from tests.support.browser import drawn, opened, until
 from tests.support.report_frames import build_frames, last_day
+from tests.support.saved import saved_rows
 
-PAGES = ("index.html", "fleet.html", "meters.html", "statements.html", "data.html", "reading.html", "tanks/S02-T1.html")
+PAGES = (
+    "index.html", "fleet.html", "meters.html", "deliveries.html", "money.html", "statements.html", "data.html",
+    "reading.html", "tanks/S02-T1.html",
+)  # fmt: skip
 PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
 
 
@@ -38,7 +39,9 @@ def test_a_page_opens_without_a_word_of_complaint_and_without_network(browser, r
             until(page, "document.querySelector('.plot')._fullLayout.font.color === '#a3b1b9'")
 
 
-@pytest.mark.parametrize("path", ["index.html", "fleet.html", "statements.html", "tanks/S02-T1.html"])
+@pytest.mark.parametrize(
+    "path", ["index.html", "fleet.html", "statements.html", "deliveries.html", "money.html", "tanks/S02-T1.html"]
+)
 def test_a_phone_shows_a_page_without_scrolling_sideways(browser, report, path):
     with opened(browser, report / path, **PHONE) as page:
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
@@ -217,13 +220,6 @@ def test_print_shows_what_is_filtered_with_its_keys_and_light_charts(browser, re
         until(page, "document.querySelector('#chart-stock')._fullLayout.width < 700")
         ink = page.evaluate("document.querySelector('#chart-stock')._fullLayout.hoverlabel.font.color")
         assert ink == "#1c2830"
-
-
-def saved_rows(page):
-    """Rows of the file that the page's table is saved as."""
-    with page.expect_download() as saved:
-        page.locator("button[data-save]").first.click()
-    return list(csv.DictReader(io.StringIO(saved.value.path().read_text(encoding="utf-8-sig"))))
 
 
 def test_the_statements_that_are_shown_are_saved_with_units_and_nothing_else(browser, report, frames):

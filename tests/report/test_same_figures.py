@@ -1,5 +1,6 @@
 """Kind of evidence: contract. A figure is the same number on every page that shows it."""
 
+import json
 import re
 from html import unescape
 
@@ -90,3 +91,47 @@ def test_no_page_tells_a_time_in_utc_or_of_log_odds(pages):
     for path, page in pages[1].items():
         assert "UTC" not in plain(page.split("<main")[1].split("</main>")[0]), path
         assert "log odds" not in page
+
+
+def saved(html: str, table: str) -> list[dict[str, object]]:
+    found = json.loads(html.split(f'id="{table}-records">')[1].split("</script>")[0])
+    return [dict(zip(found["columns"], row, strict=True)) for row in found["rows"].values()]
+
+
+def test_what_is_at_risk_is_what_the_worklist_says_is_missing(pages):
+    html = pages[1]
+    lead = plain(html["index.html"].split('class="lead"')[1].split("</section>")[0])
+    litres, worth = re.search(r"today\. (.*?) missing at .* that is (.*?)\.(?: |$)", lead).groups()
+    assert f"At risk in current cases: {litres}, {worth}." in plain(html["money.html"])
+
+
+def test_a_sites_month_of_money_is_that_of_its_statements_and_the_fleets_sales_are_the_fleets(pages):
+    frames, html = pages
+    of_statements = {}
+    site = dict(frames["tanks"].join(frames["sites"], on="site_id").select("tank_id", "name").rows())
+    for row in saved(html["statements.html"], "statement-list"):
+        key = site[row["tank_id"]], row["month"]
+        sums = of_statements.setdefault(key, [0.0, 0.0])
+        sums[0] += row["throughput_l"]
+        sums[1] += row["variance_l"]
+    money = saved(html["money.html"], "money-list")
+    assert {(r["site"], r["month"]) for r in money} == set(of_statements)
+    for row in money:
+        sold, variance = of_statements[row["site"], row["month"]]
+        assert row["sales_l"] == pytest.approx(sold, abs=0.01)
+        assert row["variance_l"] == pytest.approx(variance, abs=0.01)
+        assert row["gained_l"] - row["lost_l"] == pytest.approx(variance, abs=0.01)
+        assert row["shrink_pct"] == pytest.approx(-100 * variance / sold, abs=1e-3)
+    sold = re.search(r"sites, (.*? ?l) sold", plain(html["fleet.html"]))[1]
+    assert f"of {sold} (no interval)" in plain(html["money.html"])
+
+
+def test_a_delivery_has_the_same_figures_in_the_list_and_in_its_tanks_chart(pages):
+    frames, html = pages
+    lists = [page for path, page in html.items() if path.startswith("deliveries")]
+    rows = {key: row for page in lists for key, row in rows_of(page, "delivery-list").items()}
+    assert len(rows) == frames["drops"].height
+    for one in frames["drops"].iter_rows(named=True):
+        chart = unescape(html[f"tanks/{one['tank_id']}.html"])
+        words = re.search(rf'"{one["delivery_id"]}: (.*?) dropped, (.*?) ticketed, (.*?) apart', chart)
+        assert all(figure in plain(rows[one["drop_id"]]) for figure in words.groups()), one["drop_id"]

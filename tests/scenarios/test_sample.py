@@ -112,7 +112,10 @@ def test_the_report_opens_in_a_browser_and_is_used(run, cases, browser):
         until(page, "document.querySelector('#chart-stock .hoverlayer').textContent.includes(' l')")
 
 
-@pytest.mark.parametrize("path", ["fleet.html", "meters.html", "statements.html", "data.html", "reading.html"])
+@pytest.mark.parametrize(
+    "path",
+    ["fleet.html", "meters.html", "deliveries.html", "money.html", "statements.html", "data.html", "reading.html"],
+)
 def test_each_page_of_the_report_opens_without_a_word_of_complaint(run, browser, path):
     with opened(browser, run[0] / "report" / path) as page:
         assert page.locator("h1").count() == 1

@@ -221,5 +221,11 @@
       for (const other of document.querySelectorAll("button[data-heat]")) other.setAttribute("aria-pressed", String(other === button));
     });
   }
-  drawAll();
+  // The address may name a day of the day sheet: the charts then show it and the days on either side.
+  const ofAddress = () => {
+    const day = /^#day-(\d{4}-\d\d-\d\d)$/.exec(location.hash);
+    if (day && linked && ends) move([Date.parse(day[1]) - 864e5, Date.parse(day[1]) + 2 * 864e5]);
+  };
+  window.addEventListener("hashchange", ofAddress);
+  drawAll().then(ofAddress);
 })();
