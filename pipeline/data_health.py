@@ -29,6 +29,8 @@ LOOK_BACK: Final = timedelta(days=14)
 """Only what shows in the last days of data is told: it is for those who mend it now."""
 
 _STALE_HOURS: Final = 26.0
+_STEP_MM, _FELL_MM = 1.0, 100.0
+"""By how much a level falls from reading to reading when product leaves, and in all before its sales are missed."""
 _GAP_HOURS_A_DAY: Final = 2.0
 _SKEW_S: Final = 120.0
 _DRIFT_S_A_DAY: Final = 5.0
@@ -91,6 +93,7 @@ def _placed(tables: Tables, newest: pl.DataFrame, last: datetime, health: pl.Dat
     days = health.filter(pl.col("day") > since.date(), pl.col("tank_id").is_in(tanks["tank_id"].to_list()))
     found = [
         _silent(newest, tanks),
+        _unsold(recent, tables),
         _gauges(days),
         _drift(days),
         _slips(recent),
@@ -123,6 +126,21 @@ def _silent(newest: pl.DataFrame, tanks: pl.DataFrame) -> pl.DataFrame:
     late = tanks.join(newest, on="tank_id", how="left").filter((age > _STALE_HOURS).fill_null(True))
     note = "no reading for so many hours, while others report; see to the connection"
     return _told(late, "stale", age, pl.col("ts"), note)
+
+
+def _unsold(recent: pl.DataFrame, tables: Tables) -> pl.DataFrame:
+    """Tanks that fell for longer than a day since the last sale that is there of any of their meters."""
+    sold = tables["sales"].group_by("meter_id").agg(pl.col("ts_end").max())
+    fed = tables["meter_feeds"].select("tank_id", "meter_id").unique().join(sold, on="meter_id", how="left")
+    last = fed.group_by("tank_id").agg(pl.col("ts_end").max())
+    unsold = recent.join(last, on="tank_id").filter((pl.col("ts") > pl.col("ts_end")).fill_null(True))
+    step = pl.col("level_mm").diff().over("tank_id")
+    fell = unsold.with_columns(fell_mm=pl.when(step < -_STEP_MM).then(-step).otherwise(0.0))
+    hours = (pl.col("ts").last() - pl.coalesce("ts_end", "ts").first()).dt.total_seconds() / 3600.0
+    each = fell.group_by("tank_id").agg(hours.alias("hours"), pl.col("ts_end").first(), pl.col("fell_mm").sum())
+    bad = each.filter(pl.col("hours") > _STALE_HOURS, pl.col("fell_mm") > _FELL_MM)
+    note = "no sale is there of so many hours, and the level fell; see to what brings the till's sales"
+    return _told(bad, "no_sales", pl.col("hours"), pl.col("ts_end"), note)
 
 
 def _gauges(days: pl.DataFrame) -> pl.DataFrame:

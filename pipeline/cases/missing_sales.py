@@ -103,7 +103,8 @@ def _of_the_meter(site: SiteObserved, spans: list[Unbooked]) -> list[Unbooked]:
 def _is_general(site: SiteObserved, span: Unbooked) -> bool:
     """Whether it is the till's doing and not a meter's.
 
-    The clocks moved on that day, or as many as four meters lost litres between the same two readings.
+    The clocks moved on that day, no sale of it is there, or as many as four meters lost litres between the same two
+    readings.
     """
     at_once = {
         one.meter_id
@@ -113,7 +114,10 @@ def _is_general(site: SiteObserved, span: Unbooked) -> bool:
         and abs(one.end_s - span.end_s) < 1800
         and known_day(one.known_s) <= known_day(span.known_s)
     }
-    return len(at_once) >= GENERAL_METERS or clock_moved(site.lags, known_day(span.end_s))
+    # The day after a till was silent too: the totaliser was read before.
+    days = range(known_day(span.start_s) - 1, known_day(span.end_s) + 1)
+    is_silent = any(day in site.lags and site.lags[day].is_silent for day in days)
+    return len(at_once) >= GENERAL_METERS or is_silent or clock_moved(site.lags, days[-1])
 
 
 def _close_ones(spans: list[Unbooked]) -> list[list[Unbooked]]:

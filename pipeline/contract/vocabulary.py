@@ -86,6 +86,7 @@ VERDICTS: Final = ("pass", "inconclusive", "fail")
 
 DATA_TROUBLES: Final = (
     "stale",
+    "no_sales",
     "gaps",
     "stuck",
     "clock_off",

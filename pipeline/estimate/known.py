@@ -47,7 +47,7 @@ def used_lag_s(lag: DayLag | None) -> float:
 
 
 def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
-    """Whether the clocks moved against each other on a day: its sales stand at the wrong time for part of it.
+    """Whether a day's sales stand at the wrong time for part of it, as clocks moved against each other, or nowhere.
 
     Where sales never explain much of what a gauge shows, a quiet site's or a noisy gauge's, a day like those before it
     is no such day.
@@ -55,9 +55,10 @@ def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
     lag = lags.get(day)
     if lag is None:
         return False
-    usual = [lags[before].fit for before in range(day - USUAL_FIT_DAYS, day) if before in lags]
+    before = [lags[one] for one in range(day - USUAL_FIT_DAYS, day) if one in lags]
+    usual = [one.fit for one in before if not one.is_silent]
     is_poor = lag.fit < TOLD_FIT and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
-    return is_poor or clock_moved(lags, day)
+    return is_poor or lag.is_silent or clock_moved(lags, day)
 
 
 def clock_moved(lags: dict[int, DayLag], day: int) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, used_lag_s
-from pipeline.ledger.clocks import DayLag, TankMovement, day_clock
+from pipeline.ledger.clocks import FEWEST_LITRES, SILENT, DayLag, TankMovement, day_clock
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import GaugeSeries, kept
 from pipeline.ledger.movements import MeterFlow, ordered_flow
@@ -16,6 +16,10 @@ from pipeline.ledger.stamps import ONE_INSTANT, stamped
 
 FEWEST_READINGS = 20
 """A day with fewer readings of a tank says nothing of its clock."""
+FEWEST_DAYS, USUAL_DAYS = 5, 14
+"""What a site usually sells is told from so many days before, at the least and at the most. No source."""
+SILENT_SHARE = 0.3
+"""A day without a sale on which the tanks fell by so much of it has lost its sales. No source."""
 BEFORE_S = 3 * 3600.0
 """Sales that ended so long before a day may still have been drawn on it, where the clocks are apart."""
 
@@ -30,8 +34,37 @@ class Clocked:
 
 
 def clocks_of(units: Sequence[Clocked], days: Sequence[int]) -> dict[int, DayLag]:
-    """The clocks of each UTC day that tells, by its number."""
-    return {day: lag for day in days if (lag := _lag_of(units, day)) is not None}
+    """The clocks of each UTC day that tells, by its number, and of each whose sales are not there."""
+    told = {day: lag for day in days if (lag := _lag_of(units, day)) is not None}
+    return told | dict.fromkeys(silent_days(units, days), SILENT)
+
+
+def silent_days(units: Sequence[Clocked], days: Sequence[int]) -> list[int]:
+    """UTC days, of some in order, without a sale of any meter on which the tanks fell by much of what is usually sold.
+
+    A till whose sales do not arrive; a site that is closed does not fall. Each by itself and the days before.
+    """
+    found: list[int] = []
+    usual_l: list[float] = []
+    for day in days:
+        start, end = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
+        sold_l = sum(float(_between(flow, start, end).volume_l.sum()) for unit in units for flow in unit.flows)
+        recent = usual_l[-USUAL_DAYS:]
+        is_known = len(recent) >= FEWEST_DAYS and float(np.median(recent)) >= FEWEST_LITRES
+        if sold_l == 0.0 and is_known:
+            fell_l = sum(_fell_l(unit, start, end) for unit in units)
+            if fell_l >= SILENT_SHARE * float(np.median(recent)):
+                found.append(day)
+                continue
+        usual_l.append(sold_l)
+    return found
+
+
+def _fell_l(unit: Clocked, start_s: float, end_s: float) -> float:
+    """By how much a unit's stock fell between two instants, what drops brought added. [l]"""
+    stock = unit.series.gauge_l[slice(*np.searchsorted(unit.series.ts_s, [start_s, end_s]))]
+    came = sum(drop.gain_l for drop in unit.drops if start_s <= drop.start_s and drop.end_s < end_s)
+    return float(stock[0] - stock[-1]) + came if len(stock) else 0.0
 
 
 def _lag_of(units: Sequence[Clocked], day: int) -> DayLag | None:

@@ -109,6 +109,7 @@ def jump_hours(seen: UnitObserved) -> Floats:
     at: list[float] = [end_s for start_s, end_s in clock_holes(seen) if end_s - start_s < DAY_S / 2.0]
     for start_s, end_s in step_holes(seen):
         at += [start_s, end_s - 1.0]
+    at += [first_seen_s(day + 1, seen.lags) for day, lag in seen.lags.items() if lag.is_silent]
     at += [span.end_s for span in seen.stuck]
     at += chart_changes_s(seen.unit).tolist()
     return np.array(sorted(at)) / 3600.0

@@ -32,7 +32,8 @@ class DayLag:
     """Till minus gauge clock on one day [s], its standard error [s], and how much of the day's movement it explains.
 
     `gain` is the share by which the unexplained movement falls against no lag (0..1); `fit` the share of movement
-    that the sales explain at the best lag (0..1); `stamp` which of a sale's two instants the till knew that day.
+    that the sales explain at the best lag (0..1); `stamp` which of a sale's two instants the till knew that day;
+    `is_silent` that no sale of the day is there, though the tanks were drawn from as on others.
     """
 
     lag_s: float
@@ -40,6 +41,10 @@ class DayLag:
     gain: float
     fit: float
     stamp: Stamp = "both"
+    is_silent: bool = False
+
+
+SILENT = DayLag(0.0, np.inf, 0.0, 0.0, is_silent=True)
 
 
 @dataclass(frozen=True)

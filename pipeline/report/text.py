@@ -297,7 +297,8 @@ TROUBLES_NOTE: Final = (
 NO_TROUBLES: Final = "Nothing stands out in the last fourteen days of data."
 TROUBLE_COLUMNS: Final = ("Tank", "Site", "What", "Since", "How much", "What it means")
 TROUBLE_KINDS: Final = {
-    "stale": "No data", "gaps": "Gaps", "stuck": "Stuck", "clock_off": "Clock off", "clock_drifts": "Clock drifts",
+    "stale": "No data", "no_sales": "No sales", "gaps": "Gaps", "stuck": "Stuck", "clock_off": "Clock off",
+    "clock_drifts": "Clock drifts",
     "unit_slip": "Unit slipped", "temperature_unit": "Temperature unit slipped", "tag_map": "Tag map does not fit",
     "above_tank": "Level above the tank", "denser": "Denser than usual", "no_chart": "No chart",
 }  # fmt: skip

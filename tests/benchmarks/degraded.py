@@ -70,6 +70,18 @@ def lost_tickets(tables: Tables) -> Tables:
     return {**tables, "deliveries": tables["deliveries"].filter(pl.col("delivery_id").hash(9) % 10 >= 3)}
 
 
+def sales_cut_off(tables: Tables) -> Tables:
+    """No sale and no totaliser arrives in the last third of the time."""
+    ts = tables["readings"]["ts"]
+    last = ts.min() + (ts.max() - ts.min()) * 2 / 3  # type: ignore[operator]
+    sales, totals = tables["sales"], tables["meter_totals"]
+    return {
+        **tables,
+        "sales": sales.filter(pl.col("ts_end") < last),
+        "meter_totals": totals.filter(pl.col("ts") < last),
+    }
+
+
 NONE = pl.lit(None, pl.Float64)
 KINDS: dict[str, Kind] = {
     "as it is": lambda tables: tables,
@@ -85,6 +97,7 @@ KINDS: dict[str, Kind] = {
     "sales by their end": lambda tables: rewritten(tables, "sales", pl.col("ts_end").alias("ts_start")),
     "sales in whole litres": lambda tables: rewritten(tables, "sales", pl.col("volume_l").round(0)),
     "sales by the hour": sales_by_the_hour,
+    "sales cut off": sales_cut_off,
     "no totalisers": lambda tables: {**tables, "meter_totals": tables["meter_totals"].clear()},
     "no events": lambda tables: {**tables, "events": tables["events"].clear()},
     "tickets hours off": late_tickets,

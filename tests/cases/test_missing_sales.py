@@ -9,6 +9,7 @@ from pipeline.cases.decoys import book_decoys
 from pipeline.cases.finding import Finding
 from pipeline.cases.missing_sales import unbooked_findings
 from pipeline.features.totals import Unbooked
+from pipeline.ledger.clocks import SILENT
 from tests.support.hand_site import at
 from tests.support.hand_unit import FIRST_DAY, at_s, gauge_of, seen_of, site_of, unit_of
 from tests.support.lakes import rows
@@ -23,10 +24,10 @@ def span(start_h: float, litres: float, *, hours: float = 2.0, meter: str = "M1"
     return Unbooked(meter, float(at_s(start_h)), float(at_s(start_h + hours)), litres)
 
 
-def lost(*spans: Unbooked, tables=TABLES) -> list[Finding]:
+def lost(*spans: Unbooked, tables=TABLES, lags=None) -> list[Finding]:
     last = {"ts": at(24.0 * DAYS - 0.01), "total_l": 9.0}
     read = rows("meter_totals", *({"meter_id": name} | last for name in sorted({one.meter_id for one in spans})))
-    seen = seen_of(unit_of(GAUGE), unbooked=spans)
+    seen = seen_of(unit_of(GAUGE), unbooked=spans, lags=lags or {})
     return unbooked_findings(site_of(seen, days=DAYS), tables | {"meter_totals": read})
 
 
@@ -70,6 +71,12 @@ def test_one_span_needs_many_litres(litres, count):
 @pytest.mark.parametrize(("meters", "count"), [(3, 3), (4, 0)])
 def test_what_four_meters_lose_at_once_is_the_till_s_doing(meters, count):
     assert len(lost(*(span(10.0, 300.0, meter=f"M{number}") for number in range(1, meters + 1)))) == count
+
+
+@pytest.mark.parametrize(("hour", "count"), [(47.0, 1), (60.0, 0), (80.0, 0), (100.0, 1)])
+def test_what_no_sale_of_the_whole_site_is_there_for_is_the_till_s_doing(hour, count):
+    """Nothing of the third day arrived; the totaliser may be read on the fourth."""
+    assert len(lost(span(hour - 2.0, 300.0), lags={FIRST_DAY + 2: SILENT})) == count
 
 
 def given_back(start_h: float, litres: float, **more) -> Unbooked:

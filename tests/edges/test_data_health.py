@@ -172,6 +172,17 @@ def test_a_level_above_the_tank(tables):
     assert found[:2] == ("T1", "above_tank")
 
 
+@pytest.mark.parametrize(("falls_mm", "told"), [(1.5, True), (0.0, False)])
+def test_sales_that_do_not_arrive_while_a_level_falls(tables, falls_mm, told):
+    """Every quarter of an hour it falls by 1.5 mm, or stands still as at a site that is closed."""
+    since = tables["sales"].filter(pl.col("ts_end") < TURN)["ts_end"].max()
+    tables["sales"] = tables["sales"].filter(pl.col("ts_end") < TURN)
+    quarters = (pl.col("ts") - START).dt.total_minutes() / 15
+    tables["readings"] = tables["readings"].with_columns(level_mm=2_000.0 - falls_mm * quarters)
+    found = [one for one in _found(tables) if one[1] == "no_sales"]
+    assert found == ([(tank, "no_sales", since) for tank in ("T1", "T2")] if told else [])
+
+
 def test_a_tank_that_fell_silent_and_one_that_never_spoke(tables):
     tables["readings"] = tables["readings"].filter(~AFTER)
     for name in ("tanks", "strapping"):

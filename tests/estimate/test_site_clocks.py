@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock
+from pipeline.estimate.known import clock_changed
+from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock, silent_days
+from pipeline.ledger.drops import Drop
 from pipeline.ledger.movements import MeterFlow
 from tests.support.hand_unit import FIRST_DAY, at_s, gauge_of, lag_of
 
@@ -58,3 +60,41 @@ def test_a_day_with_few_readings_has_no_clock():
     few = gauge_of(hours[::77], 1_500.0 - gone[::77] / 5.0, nominal_s=4_620.0)
     assert len(few) == 19
     assert clocks_of([Clocked(few, [], [sold])], [FIRST_DAY]) == {}
+
+
+HOURLY = np.arange(0.0, 10 * 24.0, 1.0)
+DAYS = list(range(FIRST_DAY, FIRST_DAY + 10))
+
+
+def ten_days(lost_days, *, drawn_l_per_h=50.0, drops=()):
+    """A tank that is drawn from all day; the sales of some days are not there."""
+    ends = HOURLY[1:]
+    kept = ~np.isin((ends + 0.5) // 24.0, lost_days)
+    count = int(kept.sum())
+    sold = MeterFlow("M1", at_s(ends[kept] - 0.1), at_s(ends[kept]), np.full(count, 50.0))
+    rate = np.where(np.isin((HOURLY + 0.5) // 24.0, lost_days), drawn_l_per_h, 50.0)
+    came = sum(drop.gain_l * (at_s(HOURLY) >= drop.end_s) for drop in drops)
+    level = (9_000.0 + came - np.cumsum(rate)) / 5.0
+    return [Clocked(gauge_of(HOURLY, level, nominal_s=3_600.0), list(drops), [sold])]
+
+
+@pytest.mark.parametrize(
+    ("lost_days", "drawn_l_per_h", "told"),
+    [((7, 8), 50.0, [7, 8]), ((7, 8), 0.0, []), ((7,), 16.0, [7]), ((7,), 14.0, []), ((3,), 50.0, []), ((), 50.0, [])],
+)
+def test_a_till_is_silent_where_the_tank_falls_by_much_of_what_is_usually_sold(lost_days, drawn_l_per_h, told):
+    """1,200 l a day, and three tenths of it are enough; closed it does not fall, and five days must be known."""
+    found = silent_days(ten_days(lost_days, drawn_l_per_h=drawn_l_per_h), DAYS)
+    assert [day - FIRST_DAY for day in found] == told
+
+
+def test_a_drop_does_not_hide_what_left_without_a_sale():
+    drop = Drop(float(at_s(7 * 24.0 + 9.0)), float(at_s(7 * 24.0 + 10.0)), 5_000.0, 500.0)
+    assert silent_days(ten_days((7,), drops=[drop]), DAYS) == [FIRST_DAY + 7]
+
+
+def test_a_silent_day_s_sales_stand_nowhere():
+    """So it is left out as one on which clocks moved is; the days after it are judged as if it had not been."""
+    lags = clocks_of(ten_days((7, 8)), DAYS)
+    assert [day - FIRST_DAY for day in DAYS[5:] if clock_changed(lags, day)] == [7, 8]
+    assert [lags[FIRST_DAY + day].is_silent for day in (6, 7, 8, 9)] == [False, True, True, False]
