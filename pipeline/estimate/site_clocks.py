@@ -18,6 +18,8 @@ FEWEST_READINGS = 20
 """A day with fewer readings of a tank says nothing of its clock."""
 FEWEST_DAYS, USUAL_DAYS = 5, 14
 """What a site usually sells is told from so many days before, at the least and at the most. No source."""
+MANY_DRAWS = 2
+"""On so many days litres left a site that has never sold: they are sold, and its sales are not there. No source."""
 SILENT_SHARE = 0.3
 """A day without a sale on which the tanks fell by so much of it has lost its sales. No source."""
 BEFORE_S = 3 * 3600.0
@@ -42,22 +44,35 @@ def clocks_of(units: Sequence[Clocked], days: Sequence[int]) -> dict[int, DayLag
 def silent_days(units: Sequence[Clocked], days: Sequence[int]) -> list[int]:
     """UTC days, of some in order, without a sale of any meter on which the tanks fell by much of what is usually sold.
 
-    A till whose sales do not arrive; a site that is closed does not fall. Each by itself and the days before.
+    A till whose sales do not arrive, or never have; a site that is closed does not fall. By the days before alone.
     """
     found: list[int] = []
     usual_l: list[float] = []
+    unsold_l: list[float] = []
     for day in days:
         start, end = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
         sold_l = sum(float(_between(flow, start, end).volume_l.sum()) for unit in units for flow in unit.flows)
-        recent = usual_l[-USUAL_DAYS:]
-        is_known = len(recent) >= FEWEST_DAYS and float(np.median(recent)) >= FEWEST_LITRES
-        if sold_l == 0.0 and is_known:
-            fell_l = sum(_fell_l(unit, start, end) for unit in units)
-            if fell_l >= SILENT_SHARE * float(np.median(recent)):
+        if sold_l == 0.0:
+            unsold_l.append(sum(_fell_l(unit, start, end) for unit in units))
+            least_l = _least_l(usual_l, unsold_l)
+            if least_l is not None and unsold_l[-1] >= least_l:
                 found.append(day)
                 continue
         usual_l.append(sold_l)
     return found
+
+
+def _least_l(usual_l: Sequence[float], unsold_l: Sequence[float]) -> float | None:
+    """What must leave on a day without a sale for its sales to be missed; None where that is not known.
+
+    `usual_l` what was sold on the days before, `unsold_l` what left on all days so far without a sale. Where nothing
+    was ever sold one draw may be anything, and draws on several days are sales.
+    """
+    if not any(usual_l):
+        return FEWEST_LITRES if sum(litres >= FEWEST_LITRES for litres in unsold_l) >= MANY_DRAWS else None
+    recent = usual_l[-USUAL_DAYS:]
+    usual = float(np.median(recent))
+    return SILENT_SHARE * usual if len(recent) >= FEWEST_DAYS and usual >= FEWEST_LITRES else None
 
 
 def _fell_l(unit: Clocked, start_s: float, end_s: float) -> float:

@@ -88,6 +88,13 @@ def test_a_till_is_silent_where_the_tank_falls_by_much_of_what_is_usually_sold(l
     assert [day - FIRST_DAY for day in found] == told
 
 
+def test_where_no_sale_has_ever_arrived_draws_on_several_days_are_sales():
+    """1,200 l a day, none of which was sold: from the second on; and 240 l, which may be anything."""
+    never = tuple(range(10))
+    assert silent_days(ten_days(never), DAYS) == DAYS[1:]
+    assert silent_days(ten_days(never, drawn_l_per_h=10.0), DAYS) == []
+
+
 def test_a_drop_does_not_hide_what_left_without_a_sale():
     drop = Drop(float(at_s(7 * 24.0 + 9.0)), float(at_s(7 * 24.0 + 10.0)), 5_000.0, 500.0)
     assert silent_days(ten_days((7,), drops=[drop]), DAYS) == [FIRST_DAY + 7]
