@@ -23,7 +23,7 @@ from pipeline.store import SCHEMAS, Store
 Frames = dict[str, pl.DataFrame]
 LISTED = ("sites", "tanks", "meter_feeds", "cases", "events", "ledger")
 """Tables of the store that the worklist hangs on."""
-KEPT = tuple(name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_"))
+WHOLE_TABLES = tuple(name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_"))
 """Tables of the store but for the lake's days and its own business."""
 
 
@@ -34,7 +34,7 @@ def make_report(store: Store, out: Path) -> list[str]:
 
 def report_frames(store: Store, out: Path, mark: str | None = None) -> Frames:
     """All that the report is made of; `mark` is of the data of a run that is yet to be published."""
-    return _tables(store, KEPT) | asked(store) | said_frames(out, mark)
+    return _tables(store, WHOLE_TABLES) | asked(store) | said_frames(out, mark)
 
 
 def take_over_verdicts(store: Store, out: Path) -> None:

@@ -200,7 +200,7 @@ def publish(run: Run) -> None:
         frames = inputs.report_frames(store, run.out, mark)
         sites = write_apart(frames, run.out, as_of=inputs.newest_day(store))
         store.replace("sayings", frames["sayings"])
-        store.copy_to(run.out / SNAPSHOT, inputs.KEPT, inputs.beside(store, sites))
+        store.copy_to(run.out / SNAPSHOT, inputs.WHOLE_TABLES, inputs.beside(store, sites))
         keep_shown(run.out, mark, inputs.shown(frames, inputs.newest_day(store)))
         left_out = [f"site {site_id} is left out of the report: it broke it" for site_id in sites]
         with store.transaction():

@@ -73,7 +73,7 @@ VAPOUR_SHARE = (0.0005, 0.0004)
 BREATHING_L_PER_H = (0.03, 0.02)
 """Petrol's losses, mean and SD: with sales, as a share (0.01 to 0.1 %), and at rest (0.01 to 0.06 l/h). Common
 practice, no source."""
-WEEK_H = 168.0
+DAY_H = 24.0
 HOLES = tuple(0.025 * number for number in range(16))
 """Heights above the bottom at which a tank may leak, as shares of its depth. No source."""
 FREE_L2 = 1e8
@@ -113,10 +113,10 @@ class Balance:
 
     @property
     def feigned_l_per_h(self) -> float:
-        """The same as a steady rate, by what was sold in the first week: of later ones the first may not know. [l/h]"""
-        week = int(np.count_nonzero(self.hours - self.hours[:1] <= WEEK_H)) - 1
-        sold_l = float((self.sold_15_l[week] - self.sold_15_l[0]).sum()) if week > 0 else 0.0
-        return self.feigned_share * sold_l / float(self.hours[week] - self.hours[0]) if week > 0 else 0.0
+        """The same as a steady rate, by what was sold on the first day: of a later one no day before knows. [l/h]"""
+        last = int(np.count_nonzero(self.hours - self.hours[:1] <= DAY_H)) - 1
+        sold_l = float((self.sold_15_l[last] - self.sold_15_l[0]).sum()) if last > 0 else 0.0
+        return self.feigned_share * sold_l / float(self.hours[last] - self.hours[0]) if last > 0 else 0.0
 
     def error_places(self, meter: str, dip: int) -> list[int]:
         """The coefficients that make up a meter's usual error at a dip: its own, and its calibrations' so far."""
