@@ -155,8 +155,9 @@ def unit_features(sheet: UnitSheet) -> dict[str, Floats]:
 
 
 def book_is_known(sheet: UnitSheet) -> NDArray[np.bool_]:
-    """Whether the day's run already had every ticket that is booked on the day. Shape (n,)."""
-    known = np.ones(len(sheet.days), dtype=bool)
+    """Whether the day's run had every ticket that is booked on the day, and the till's sales of it. Shape (n,)."""
+    silent = [day for day, lag in sheet.seen.lags.items() if lag.is_silent]
+    known = ~(np.isin(sheet.days.run_day[:-1], silent) | np.isin(sheet.days.run_day[1:], silent))
     for drop, day in zip(sheet.seen.drops, sheet.days.drop_day.tolist(), strict=True):
         if 0 <= day < len(known):
             run_day = int(sheet.days.run_day[day + 1])
