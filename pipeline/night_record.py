@@ -1,11 +1,12 @@
 """What the last night came to, kept in the folder of results, and as figures for a monitoring system."""
 
 import json
-import os
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Final
+
+from pipeline.text_file import put_text
 
 FILE: Final = "night.json"
 
@@ -40,16 +41,6 @@ def write_record(record: NightRecord, out: Path) -> None:
     """Keep a night's record in the place of the one before."""
     out.mkdir(parents=True, exist_ok=True)
     put_text(json.dumps(asdict(record), indent=1), out / FILE)
-
-
-def put_text(text: str, path: Path) -> None:
-    """Write a text beside its place and move it there, so that whoever reads has the old one or the new one."""
-    beside = path.with_name(f".{path.name}.new")
-    with beside.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
 
 
 def as_metrics(record: NightRecord, at_s: float) -> str:

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.errors import OperationError, QuarantineLimitError, StoreError, TankdriftError
 from pipeline.freshness import FRESHNESS, all_silent, freshness, not_fresh
-from pipeline.night_record import NightRecord, as_metrics, put_text, read_record, write_record
+from pipeline.night_record import NightRecord, as_metrics, read_record, write_record
 from pipeline.notices import Notice, night_news, notify, notify_night, notify_start
 from pipeline.said.record import read
 from pipeline.said.sayings import still_open
@@ -23,6 +23,7 @@ from pipeline.sources.config import Operations
 from pipeline.sources.secrets import hidden, in_short
 from pipeline.stages import Outcome, Run, held, publish, run_all
 from pipeline.store import open_store
+from pipeline.text_file import put_text
 
 _LOG = logging.getLogger("tankdrift.nightly")
 

@@ -7,7 +7,6 @@ went out: a run that is killed between the two tells of the same once more, neve
 import hashlib
 import json
 import logging
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
@@ -20,6 +19,7 @@ import polars as pl
 from pipeline.night_record import NightRecord
 from pipeline.sources.notice_config import NightWord, NoticeConfig, Recipient
 from pipeline.sources.secrets import hidden, looked_up
+from pipeline.text_file import put_text
 
 _LOG = logging.getLogger("tankdrift.notices")
 
@@ -241,9 +241,4 @@ def _read(path: Path) -> State:
 
 
 def _write(path: Path, state: State) -> None:
-    beside = path.with_name(f".{path.name}.new")
-    with beside.open("w", encoding="utf-8") as file:
-        json.dump(state, file, indent=1, sort_keys=True)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
+    put_text(json.dumps(state, indent=1, sort_keys=True), path)

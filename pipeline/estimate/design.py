@@ -74,6 +74,7 @@ BREATHING_L_PER_H = (0.03, 0.02)
 """Petrol's losses, mean and SD: with sales, as a share (0.01 to 0.1 %), and at rest (0.01 to 0.06 l/h). Common
 practice, no source."""
 DAY_H = 24.0
+"""A tank's first day, of which every later one knows. [h]"""
 HOLES = tuple(0.025 * number for number in range(16))
 """Heights above the bottom at which a tank may leak, as shares of its depth. No source."""
 FREE_L2 = 1e8

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.design import Balance
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S
 from pipeline.estimate.tickets import LAYER_SHARE
-from pipeline.estimate.untold import arrived_share
+from pipeline.estimate.untold import MIDDLE_H, arrived_share
 from pipeline.estimate.whiten import Noise
 from pipeline.ledger.dips import Dips
 from pipeline.physics.products import expansion_15_per_k
@@ -32,8 +32,6 @@ WALK_PER_SOLD_L = 1e-4
 """Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. No source. [l²/l]"""
 LAYER_H = 5.0
 """Time constant of the layers that a drop leaves. No source: 4 to 6 h are waited for a leak test (common practice)."""
-SOIL_H = 40.0
-"""How long a tank takes to come from a drop's temperature to its soil's: one to four days (common practice)."""
 FRESH_K = 5.0
 """How far a drop's temperature that nobody measured in the tank is from what is thought, SD. No source."""
 WINDOW_DAYS = 21
@@ -100,7 +98,7 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
         walk_per_l=WALK_PER_SOLD_L * every,
         rate_k_per_h=(RATE_K_PER_H if is_told else UNTOLD_K_PER_H) * every,
         layer_k=_layers_k(balance) if is_told else FRESH_K * arrived_share(balance),
-        layer_h=(LAYER_H if is_told else SOIL_H) * every,
+        layer_h=(LAYER_H if is_told else MIDDLE_H) * every,
         litres_per_k=litres_per_k,
         # What lies within a coarse thermometer's step comes and goes over hours as a gauge's sway does.
         sway_l=litres_per_k * hidden_k,

@@ -45,16 +45,17 @@ FEIGNED_K = 1.5
 """How far the product's temperature goes from all these courses for weeks, SD. No source."""
 YEAR_H = 8766.0
 """Hours of a Julian year."""
-SEASONS = ("mean", "cosine", "sine")
-NAMES = tuple(
-    f"thermometer:{part}"
-    for part in (
-        *(f"soil:{name}" for name in SEASONS),
-        "told:all",
-        "told:pace",
-        *(f"untold:{name}" for name in SEASONS),
-    )
+NAMES = (
+    "thermometer:soil:mean",
+    "thermometer:soil:cosine",
+    "thermometer:soil:sine",
+    "thermometer:told:all",
+    "thermometer:told:pace",
+    "thermometer:untold:mean",
+    "thermometer:untold:cosine",
+    "thermometer:untold:sine",
 )
+"""The regressors: soil and its seasons, the warmth that tickets tell, loading racks and their seasons."""
 
 
 def with_untold_temperature(balance: Balance, delivered: Delivered, unit: Unit) -> Balance:
@@ -105,7 +106,7 @@ def untold_columns(balance: Balance, delivered: Delivered) -> Floats:
     sold_l = balance.sold_15_l.sum(axis=1)
     drawn = np.cumsum(warmer * np.diff(sold_l, prepend=sold_l[:1])[:, None], axis=0)
     columns = warmer * stock_l[:, None] + drawn
-    columns[:, -len(SEASONS) :] -= np.cumsum(loaded_l[:, None] * turn, axis=0)
+    columns[:, -turn.shape[1] :] -= np.cumsum(loaded_l[:, None] * turn, axis=0)
     return np.asarray(columns)
 
 

@@ -45,6 +45,7 @@ class DayLag:
 
 
 SILENT = DayLag(0.0, np.inf, 0.0, 0.0, is_silent=True)
+"""Of a day whose sales are not there nothing is known of its clocks."""
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,6 @@ lock that is held while one file is written, so that each has its own number; a 
 """
 
 import json
-import os
 from collections.abc import Mapping
 from datetime import date, datetime
 from pathlib import Path
@@ -17,6 +16,7 @@ from filelock import FileLock, Timeout
 
 from pipeline.errors import StoreError
 from pipeline.said.sayings import SCHEMA, labels
+from pipeline.text_file import put_text
 
 FOLDER: Final = "said"
 EXPORT: Final = "labels.parquet"
@@ -41,7 +41,7 @@ def say(out: Path, row: Mapping[str, Any], *, now: datetime) -> int:
             told = dict(row) | {"seq": seq, "at": now, "learned_on": row["learned_on"]}
             if row["kind"] == "closed" and row["learned_on"] is None:
                 told["learned_on"] = now.date()
-            _put(folder / f"{seq:08d}.json", json.dumps(told, default=_plain, ensure_ascii=False, indent=1))
+            put_text(json.dumps(told, default=_plain, ensure_ascii=False, indent=1), folder / f"{seq:08d}.json")
             if row["kind"] in ("closed", "reopened"):
                 beside = out / f".{EXPORT}.new"
                 labels(read(out)).write_parquet(beside)
@@ -90,12 +90,3 @@ def _typed(value: Any, dtype: pl.DataType) -> Any:
 
 def _plain(value: object) -> str:
     return value.isoformat() if isinstance(value, date) else str(value)
-
-
-def _put(path: Path, text: str) -> None:
-    beside = path.with_name(f".{path.name}.new")
-    with beside.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)

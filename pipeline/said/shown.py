@@ -1,7 +1,6 @@
 """What the last published runs showed, in the folder of the run, by which a page says what is new."""
 
 import json
-import os
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
@@ -12,6 +11,7 @@ import polars as pl
 from pipeline.errors import StoreError
 from pipeline.said.record import read
 from pipeline.said.since import Shown
+from pipeline.text_file import put_text
 
 FILE: Final = "since.json"
 
@@ -34,13 +34,7 @@ def keep_shown(out: Path, mark: str, now: Shown) -> None:
     """Keep what the run over the data of `mark` shows, beside what was shown before it."""
     before = last_shown(out, mark)
     kept = {"mark": mark, "before": None if before is None else asdict(before), "now": asdict(now)}
-    path = out / FILE
-    beside = path.with_name(f".{path.name}.new")
-    with beside.open("w", encoding="utf-8") as file:
-        json.dump(kept, file, default=str, indent=1)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
+    put_text(json.dumps(kept, default=str, indent=1), out / FILE)
 
 
 def said_frames(out: Path, mark: str | None = None) -> dict[str, pl.DataFrame]:
