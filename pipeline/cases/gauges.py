@@ -14,7 +14,7 @@ from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, seen_day
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.probe import ProbeDay, StuckSpan
 from pipeline.ledger.clocks import WIDEST_LAG_S
-from pipeline.ledger.movements import cumulative_l
+from pipeline.ledger.movements import whole_sales_l
 from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
@@ -100,7 +100,7 @@ def _stuck_odds(unit: UnitObserved, group: list[StuckSpan], surface_l_per_mm: fl
     for span in group:
         for day in range(seen_day(span.known_s, unit.lags), seen_day(span.end_s, unit.lags) + 1):
             until_s = min(span.end_s, first_seen_s(day + 1, unit.lags))
-            sold = sum(float(np.diff(cumulative_l(flow, np.array([span.start_s, until_s])))[0]) for flow in unit.flows)
+            sold = float(whole_sales_l(unit.flows, span.start_s, np.array([until_s]))[0])
             fallen_mm = max(sold, span.known_l) / surface_l_per_mm
             odds = LOG_PRIOR["probe_fault"] + p_value_log_bayes(normal_p(fallen_mm / PLAY_MM))
             if odds > RAISE_AT:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.design import Balance
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S
 from pipeline.estimate.tickets import LAYER_SHARE
 from pipeline.estimate.untold import MIDDLE_H, arrived_share
 from pipeline.estimate.whiten import Noise
+from pipeline.features.reporting import Reporting, most_hidden_mm
 from pipeline.ledger.dips import Dips
 from pipeline.physics.products import expansion_15_per_k
-from pipeline.physics.ranks import RunningMedian, median, quantile
+from pipeline.physics.ranks import RunningMedian, median
 
 Floats = NDArray[np.float64]
 
@@ -37,7 +39,6 @@ FRESH_K = 5.0
 WINDOW_DAYS = 21
 USUAL_COUNT = 6.0
 """A dip of this many readings has twice the variance that it would have of very many. No source."""
-RESOLUTION_READINGS = 500
 MEDIAN_OF_THREE = 0.95
 """SD of the difference between two medians of three normal values, in SDs of one (each has 0.670)."""
 ODD_SHIFT_Z = 7.0
@@ -45,21 +46,13 @@ ODD_SHARE = 0.006
 """Share of what was sold meanwhile by which meters and chart may differ, SD: 0.2 %, 0.3 % and 0.4 % together."""
 
 
-def resolution_mm(level_mm: Floats) -> float:
-    """Smallest step between the levels first read, the gauge's resolution as stored. [mm]"""
-    steps = np.abs(np.diff(level_mm[:RESOLUTION_READINGS]))
-    steps = steps[steps > 1e-4]
-    return quantile(steps, 0.02) if len(steps) else 0.1
-
-
-def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, read_s: Floats | None = None) -> Noise:
+def dip_noise(balance: Balance, dips: Dips, product: str, reporting: Sequence[Reporting]) -> Noise:
     """Noise of each dip by its state (at rest, just closed, hose open) and its readings, from days up to its own.
 
     The second difference of three neighbouring dips of white noise has six times its variance; its median absolute
     value over the last `WINDOW_DAYS` days gives the SD without regard to the few dips that something moved. It is told
-    for a dip of very many readings; fewer have more, by 1 + `USUAL_COUNT` / readings. What the resolution of
-    `level_mm`, the readings themselves, hides is the least it can be: at rest it does not average out. Their instants
-    `read_s`, where given, keep a day from knowing a resolution that only later readings show.
+    for a dip of very many readings; fewer have more, by 1 + `USUAL_COUNT` / readings. What the `reporting` of the
+    unit's gauges hides is the least it can be: at rest it does not average out.
     """
     state = np.minimum(dips.state, 2).astype(np.int64)
     few = np.sqrt(1.0 + USUAL_COUNT / np.maximum(dips.count, 1))
@@ -69,7 +62,7 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
     worst = np.maximum(np.maximum(state[:-2], state[1:-1]), state[2:])
     day = balance.known_day[2:]
     own, still, hidden_mm = np.empty(len(dips)), np.empty(len(dips)), np.empty(len(dips))
-    surfaces, seen, resolution = RunningMedian(dips.surface_l_per_mm), -1, 0.0
+    surfaces = RunningMedian(dips.surface_l_per_mm)
     for today in np.unique(balance.known_day):
         here = slice(*np.searchsorted(balance.known_day, [today, today + 1]))
         recent = slice(*np.searchsorted(day, [today - WINDOW_DAYS + 1, today + 1]))
@@ -82,9 +75,7 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
                 levels[kind] = max(1.4826 * median(sample), 0.02 * surface)
         own[here] = np.maximum.accumulate(levels)[state[here]] * few[here]
         still[here] = levels[0] * few[here]
-        if len(read := _read_by(level_mm, read_s, int(today))) != seen:
-            seen, resolution = len(read), resolution_mm(read)
-        hidden_mm[here] = resolution / np.sqrt(12.0)
+        hidden_mm[here] = most_hidden_mm(reporting, int(today)) / np.sqrt(12.0)
     least = hidden_mm * dips.surface_l_per_mm
     own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
     litres_per_k = expansion_15_per_k(product) * np.maximum(balance.stock_15_l, 0.0)
@@ -104,14 +95,6 @@ def dip_noise(balance: Balance, dips: Dips, product: str, level_mm: Floats, *, r
         sway_l=litres_per_k * hidden_k,
         sway_h=every,
     )
-
-
-def _read_by(level_mm: Floats, read_s: Floats | None, day: int) -> Floats:
-    """The first readings, none later than a day's run has seen."""
-    if read_s is None:
-        return level_mm[:RESOLUTION_READINGS]
-    seen = int(np.searchsorted(read_s[:RESOLUTION_READINGS], (day + 1) * DAY_S - HOLD_BACK_S))
-    return level_mm[:seen]
 
 
 def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:

@@ -26,6 +26,7 @@ from pipeline.features.probe import (
     stuck_spans,
     without_spans,
 )
+from pipeline.features.reporting import Reporting, reporting_of
 from pipeline.features.steps import Step
 from pipeline.features.totals import MeterTotals, Unbooked, unbooked
 from pipeline.ledger.clocks import DayLag
@@ -78,7 +79,7 @@ class KnownDrop:
 class UnitObserved:
     """A unit with its meters' flows on the gauge's clock, its drops, sudden moves and the health of its readings.
 
-    `lags` are the site's clocks, day by day.
+    `lags` are the site's clocks, day by day; `probe` and `reporting` are by tank.
     """
 
     unit: Unit
@@ -88,6 +89,7 @@ class UnitObserved:
     steps: list[tuple[int, Step]]
     stuck: list[StuckSpan]
     probe: dict[str, list[ProbeDay]]
+    reporting: dict[str, Reporting]
     moves: Moves
     unbooked: list[Unbooked]
 
@@ -196,7 +198,7 @@ def _stuck_spans(unit: Unit, own: list[MeterFlow]) -> list[StuckSpan]:
     share = 1.0 if count == 1 else 1.0 / (3.0 * count)
     series = [unit.series] if count == 1 else list(unit.member_series)
     least_s = STUCK_S if count == 1 else JOINED_STUCK_S
-    found = [span for one in series for span in stuck_spans(one, share * _sold_l(own, one.ts_s), least_s=least_s)]
+    found = [span for one in series for span in stuck_spans(one, own, share=share, least_s=least_s)]
     return sorted(found, key=lambda span: span.start_s)
 
 
@@ -342,14 +344,15 @@ def _finished(
 ) -> UnitObserved:
     days, lags = clocks
     rest = open_spans(item.own).rest_s
-    probe = {}
+    probe, reporting = {}, {}
     for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
         readings = tables["readings"].filter(pl.col("tank_id") == name)
+        reporting[name] = reporting_of(readings)
         is_calm = _is_seen(series.ts_s, lags) & ~_in_drop(series.ts_s, item.drops)
         probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s), 0.0))
     moves = _moves(item)
-    steps = steps_of(moves, days, lags, item.unit.series)
-    return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, moves, lost)
+    steps = steps_of(moves, days, lags, item.unit.series, tuple(reporting.values()))
+    return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, reporting, moves, lost)
 
 
 def _is_seen(ts_s: Floats, lags: dict[int, DayLag]) -> NDArray[np.bool_]:

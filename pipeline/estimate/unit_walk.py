@@ -154,8 +154,7 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     if not dips.has_thermometer:
         balance = with_untold_temperature(balance, delivered, seen.unit)
     balance = replace(balance, known_day=_known_days(dips, seen))
-    series = seen.unit.series
-    noise = dip_noise(balance, dips, seen.unit.product, series.level_mm, read_s=series.ts_s)
+    noise = dip_noise(balance, dips, seen.unit.product, tuple(seen.reporting.values()))
     noise = learned_noise(balance, noise)
     jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
     judged_day = _judged_days(balance.known_day, dips, seen)

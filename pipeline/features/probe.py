@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.ledger.gauge import GaugeSeries, kept, seconds
+from pipeline.ledger.movements import MeterFlow, whole_sales_l
 from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
@@ -26,7 +28,8 @@ REST_S = 120.0
 class StuckSpan:
     """Readings that stood still from `start_s` to `end_s` while `sold_l` litres were sold.
 
-    `known_s` is the reading at which that was plain, `known_l` the litres sold by then.
+    `known_s` is the reading at which that was plain, `known_l` the litres sold by then. Sales that had begun before are
+    not counted.
     """
 
     start_s: float
@@ -36,8 +39,13 @@ class StuckSpan:
     known_l: float
 
 
-def stuck_spans(series: GaugeSeries, sold_l: Floats, *, least_s: float = STUCK_S) -> list[StuckSpan]:
-    """Runs of one and the same level, `least_s` or longer, in which sales should have lowered it by `STUCK_SOLD_MM`."""
+def stuck_spans(
+    series: GaugeSeries, flows: Sequence[MeterFlow], *, share: float = 1.0, least_s: float = STUCK_S
+) -> list[StuckSpan]:
+    """Runs of one and the same level, `least_s` or longer, in which sales should have lowered it by `STUCK_SOLD_MM`.
+
+    `share` of the sales of `flows` counts, and only sales that began while the level stood still.
+    """
     if len(series) < 3:
         return []
     same = np.abs(np.diff(series.level_mm)) < 1e-6
@@ -46,7 +54,7 @@ def stuck_spans(series: GaugeSeries, sold_l: Floats, *, least_s: float = STUCK_S
     is_long = series.ts_s[ends] - series.ts_s[starts] >= least_s
     spans = []
     for first, last in zip(starts[is_long], ends[is_long], strict=True):
-        sold = sold_l[first : last + 1] - sold_l[first]
+        sold = share * whole_sales_l(flows, float(series.ts_s[first]), series.ts_s[first : last + 1])
         lasted = series.ts_s[first : last + 1] - series.ts_s[first]
         plain = np.flatnonzero((lasted >= least_s) & (sold >= STUCK_SOLD_MM * series.surface_l_per_mm[first]))
         if len(plain):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,8 @@ FEWEST_CHANGES = 8
 """With fewer changes on a day its reporting is not judged."""
 HELD_SHARE = 0.05
 """A gauge that shows a change all but this share of the times it is asked holds nothing back."""
+UNKNOWN_MM = 0.1
+"""What is taken to be hidden before a gauge has shown it: the last digit that most give. Common practice, no source."""
 BEATS = 8.0
 """Changes of a day that a heartbeat may bring, one an hour through a night. No source."""
 
@@ -47,6 +50,12 @@ class Reporting:
             return np.full(len(day), SHORTEST_HOLD_S)
         place = np.searchsorted(self.day, day, "right") - 1
         return np.where(place >= 0, self.hold_s[np.maximum(place, 0)], SHORTEST_HOLD_S)
+
+
+def most_hidden_mm(gauges: Iterable[Reporting], day: int) -> float:
+    """The largest change that the reporting of some gauges together hides, as known on a UTC day number. [mm]"""
+    hidden = [one.hidden_on(day) for one in gauges]
+    return max((UNKNOWN_MM if np.isnan(one) else one for one in hidden), default=UNKNOWN_MM)
 
 
 def reporting_of(readings: pl.DataFrame) -> Reporting:

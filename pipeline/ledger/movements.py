@@ -78,6 +78,20 @@ def sold_until_l(flows: Sequence[MeterFlow], at_s: Floats) -> Floats:
     return total
 
 
+def whole_sales_l(flows: Sequence[MeterFlow], since_s: float, at_s: Floats) -> Floats:
+    """Litres of the sales that began at an instant or later and had ended by each of others. Shape of `at_s`. [l]
+
+    Of a sale that was under way at the beginning nobody knows how much was drawn by then, least of all where the till
+    writes its end when it is paid.
+    """
+    total = np.zeros(len(at_s))
+    for flow in flows:
+        whole = flow.start_s >= since_s
+        so_far = np.concatenate([[0.0], np.cumsum(flow.volume_l[whole])])
+        total += so_far[np.searchsorted(np.maximum.accumulate(flow.end_s[whole]), at_s, "right")]
+    return total
+
+
 def open_hoses(flows: list[MeterFlow], at_s: Floats) -> NDArray[np.int64]:
     """How many hoses of the tank are open at each instant. Shape of `at_s`."""
     count = np.zeros(len(at_s), dtype=np.int64)

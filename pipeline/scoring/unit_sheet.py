@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.cases.finding import Finding
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
-from pipeline.features.reporting import Reporting, reporting_of
+from pipeline.features.reporting import Reporting
 from pipeline.features.trading_days import TradingDays, trading_days
 from pipeline.ledger.gauge import seconds
 from pipeline.physics.regulatory import monthly_allowance_l
@@ -99,7 +99,6 @@ def _sheet(
 ) -> UnitSheet:
     """One unit's sheet; `findings` are its own and the site's."""
     tables = site.tables
-    reporting = {name: reporting_of(_rows(tables["readings"], (name,))) for name in seen.unit.members}
     days = unit_days(
         days_of,
         tables,
@@ -107,12 +106,12 @@ def _sheet(
         seen,
         dips_s=walked.dips.ts_s if walked else np.empty(0),
         dips_day=walked.walk.balance.known_day if walked else np.empty(0, np.int64),
-        reporting=reporting,
+        reporting=seen.reporting,
         last_day=site.last_day,
     )
     members = member_days(days_of, seen)
     parts, unexplained = variance_parts(days, site.observed, seen, walked, findings, sales=tables["sales"])
-    hidden = np.array([[one.hidden_on(int(day)) for day in days.run_day[1:]] for one in reporting.values()])
+    hidden = np.array([[one.hidden_on(int(day)) for day in days.run_day[1:]] for one in seen.reporting.values()])
     return UnitSheet(
         site=site.observed,
         seen=seen,
@@ -122,7 +121,7 @@ def _sheet(
         unexplained_l=unexplained,
         physics=physics_scores(days, seen, walked, parts, members=members.values()),
         members=members,
-        reporting=reporting,
+        reporting=seen.reporting,
         statements=statements(days, walked, findings, hidden_mm=hidden.max(axis=0), limits=site.limits),
         has_totals=bool(tables["meter_totals"].height),
     )

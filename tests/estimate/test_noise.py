@@ -5,19 +5,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.noise import dip_noise, odd_shifts, resolution_mm
-from tests.support.hand_unit import L_PER_MM, balance_by, dips_of, gauge_of, noise_of, unit_of
+from pipeline.estimate.noise import dip_noise, odd_shifts
+from tests.support.hand_unit import L_PER_MM, balance_by, dips_of, gauge_of, hiding, noise_of, unit_of
 
 DAY_DIPS = 48
-FINE_MM = np.arange(0.0, 50.0, 0.001)
+FINE_MM = 0.001
 
 
-def noise_sd(y_l: np.ndarray, *, count: np.ndarray | int = 30, state: int = 0, read_mm: np.ndarray = FINE_MM):
+def noise_sd(y_l: np.ndarray, *, count: np.ndarray | int = 30, state: int = 0, hidden_mm: float = FINE_MM):
     """SD of each half-hourly dip of a tank whose book-corrected stock goes like `y_l`."""
     hours = 0.5 * np.arange(len(y_l)) + 0.25
     dips = replace(dips_of(hours, 1_000.0, state=state), count=np.broadcast_to(count, len(y_l)).astype(np.int64))
     balance = replace(balance_by(unit_of(gauge_of(hours, 1_000.0)), dips), y_l=np.asarray(y_l, dtype=np.float64))
-    return dip_noise(balance, dips, "diesel_b7", read_mm).dip_sd_l
+    return dip_noise(balance, dips, "diesel_b7", [hiding(FINE_MM), hiding(hidden_mm)]).dip_sd_l
 
 
 @pytest.mark.parametrize("size_l", [1.0, 3.0])
@@ -55,7 +55,7 @@ def test_fifteen_second_differences_are_enough_and_fourteen_are_not():
 def test_a_coarse_gauge_hides_what_its_steps_hide(step_mm, expected_l):
     """A step of 10 mm is 50 l: an SD of 50 ÷ √12 (evenly within); one of 1 mm, 1.4 l, is the more of the two."""
     expected = max(expected_l, step_mm * L_PER_MM / np.sqrt(12.0))
-    assert noise_sd(np.zeros(10), read_mm=step_mm * np.arange(40.0))[0] == pytest.approx(expected)
+    assert noise_sd(np.zeros(10), hidden_mm=step_mm)[0] == pytest.approx(expected)
 
 
 def test_a_later_day_moves_no_earlier_one():
@@ -66,11 +66,6 @@ def test_a_later_day_moves_no_earlier_one():
     # The last half hour of a day is the next day's to see.
     assert (after[: DAY_DIPS - 1] == before[: DAY_DIPS - 1]).all()
     assert after[-1] > 5.0 * before[-1]
-
-
-@pytest.mark.parametrize(("levels", "expected"), [([0.0, 0.5, 0.5, 1.5, 1.0], 0.5), ([7.0, 7.0], 0.1), ([], 0.1)])
-def test_the_resolution_is_the_smallest_step(levels, expected):
-    assert resolution_mm(np.array(levels)) == pytest.approx(expected, rel=0.05)
 
 
 def odd(y_l: np.ndarray, *, jump: int | None = None, first_h: float = 2.25, noise_l: float = 1.0) -> list[int]:

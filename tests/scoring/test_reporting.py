@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.features.reporting import reporting_of
+from pipeline.features.reporting import UNKNOWN_MM, Reporting, most_hidden_mm, reporting_of
 
 START = datetime(2026, 1, 5, tzinfo=UTC)
 FIRST_DAY = 20_458
@@ -68,3 +68,9 @@ def test_a_gauge_that_was_never_read_is_unknown():
     found = reporting_of(readings(deadband_mm=0.5, resolution_mm=0.1, snapshot=False).clear())
     assert np.isnan(found.hidden_on(FIRST_DAY))
     assert found.hold_on(np.array([FIRST_DAY])) == pytest.approx([7200.0])
+
+
+def test_joined_tanks_hide_what_the_coarsest_of_their_gauges_hides():
+    fine, coarse = (Reporting(np.array([FIRST_DAY]), np.array([mm]), np.array([7200.0])) for mm in (0.2, 1.5))
+    assert most_hidden_mm([fine, coarse], FIRST_DAY) == 1.5
+    assert most_hidden_mm([fine, coarse], FIRST_DAY - 1) == UNKNOWN_MM  # nothing was known yet

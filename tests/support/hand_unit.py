@@ -105,13 +105,28 @@ def seen_of(
     unbooked: Sequence[Unbooked] = (),
     lags: Mapping[int, DayLag] | None = None,
     moves: Moves | None = None,
+    reporting: Mapping[str, Reporting] | None = None,
 ) -> UnitObserved:
     """The tank as observed; its moves are made of its series where none are given."""
     every = [np.ones(len(unit.series))] * len(flows)
     made = moves or moves_of(unit.series, list(flows), every, [known.drop for known in drops])
     return UnitObserved(
-        unit, dict(lags or {}), list(flows), list(drops), list(steps), list(stuck), {}, made, list(unbooked)
+        unit,
+        dict(lags or {}),
+        list(flows),
+        list(drops),
+        list(steps),
+        list(stuck),
+        {},
+        dict(reporting or {}),
+        made,
+        list(unbooked),
     )
+
+
+def hiding(hidden_mm: float) -> Reporting:
+    """How a gauge reports that from the first day on shows no smaller change than this."""
+    return Reporting(np.array([FIRST_DAY]), np.array([hidden_mm]), np.array([7_200.0]))
 
 
 def site_of(*units: UnitObserved, days: int = 3, feeds: Sequence[FeedChange] = ()) -> SiteObserved:
