@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
 from pipeline.estimate.design import Balance
+from pipeline.estimate.drop_spread import spread_of, wider
 from pipeline.estimate.evidence import LOG_PRIOR, ROUGH, Weighed, is_rough, weigh, weigh_chart, widened
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import RATES, candidates_of, since
@@ -54,6 +55,7 @@ class _State:
     excursions: list[Named] = field(default_factory=list)
     decoys: list[Decoyed] = field(default_factory=list)
     history: list[tuple[float, float]] = field(default_factory=list)
+    drops_away: dict[str, float] = field(default_factory=dict)
 
     @property
     def base(self) -> int:
@@ -215,7 +217,8 @@ def _options(state: _State, day: int) -> list[Option]:
     for item in weigh(state.sums, state.belief, recent=recent, held=held):
         named = state.named_by(item.hypothesis.key)
         if named is None:
-            found.append(Option(item.log_odds, item.hypothesis, item))
+            mine = _as_others_lie(state, item) if item.hypothesis.cause == "delivery" else item
+            found.append(Option(mine.log_odds, mine.hypothesis, mine))
         elif (
             item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]
         ):
@@ -229,6 +232,14 @@ def _options(state: _State, day: int) -> list[Option]:
     if full:
         found = [o for o in found if o.grown is not None or o.hypothesis.cause in ("excursion", "delivery")]
     return sorted(found, key=lambda option: -option.weight)
+
+
+def _as_others_lie(state: _State, drop: Weighed) -> Weighed:
+    """A drop's mismatch, weighed by how far the tank's other drops lie from their tickets; its own is kept for them."""
+    key = drop.hypothesis.key
+    others = [away for other, away in state.drops_away.items() if other != key]
+    state.drops_away[key] = drop.estimate / drop.sd
+    return wider(drop, spread_of(others))
 
 
 def _is_other_end(state: _State, option: Option, held: dict[str, float]) -> bool:
