@@ -1,8 +1,8 @@
 """How far a tank's drops lie from their tickets with nothing wrong, as its own drops show.
 
-A drop's ticket is unsure by what loading meters, hoses and the book's basis leave, and by how much terminals and carriers
-differ nobody knows beforehand. A tank whose other drops lie further off than stated has such tickets, and one more of
-them is no case: its SD is as much wider.
+A drop's ticket is unsure by what loading meters, hoses and the book's basis leave, and by how much terminals and
+carriers differ nobody knows beforehand. A tank whose other drops lie further off than stated has such tickets, and one
+more of them is no case: its SD is as much wider.
 """
 
 from __future__ import annotations
