@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
 
+import dataframely as dy
 import duckdb
 import polars as pl
 
@@ -27,6 +28,9 @@ SNAPSHOT: Final = "snapshot.duckdb"
 
 SCHEMAS: Final = {name: schema for name, schema in ALL_TABLES.items() if name != "labels"} | dict(INTERNAL_TABLES)
 """Every table that a store holds. Labels are not among them: no run reads them."""
+
+
+NO_VIEWS: Final[Mapping[str, type[dy.Schema]]] = {}
 
 
 class Store:
@@ -111,14 +115,21 @@ class Store:
             {"table": table, "parts": [part or date.min for part in parts]},
         )
 
-    def copy_to(self, path: Path, names: Collection[str], beside_them: Mapping[str, pl.DataFrame]) -> None:
-        """Put a copy of some tables, and frames beside them, in the place of a DuckDB file.
+    def copy_to(
+        self,
+        path: Path,
+        names: Collection[str],
+        beside_them: Mapping[str, pl.DataFrame],
+        *,
+        views: Mapping[str, type[dy.Schema]] = NO_VIEWS,
+    ) -> None:
+        """Put a copy of some tables, frames beside them, and views over both, in the place of a DuckDB file.
 
         Who has the old one open goes on reading it.
         """
         beside = path.with_name(f".{path.name}.new")
         beside.unlink(missing_ok=True)
-        self._connection.execute(f"attach '{str(beside).replace(chr(39), chr(39) * 2)}' as _copy")
+        self._connection.execute(f"attach {_quoted(str(beside))} as _copy")
         try:
             for name in names:
                 self._connection.execute(f'create table _copy."{name}" as from "{name}"')
@@ -128,6 +139,8 @@ class Store:
                 self._connection.unregister("_beside")
         finally:
             self._connection.execute("detach _copy")
+        if views:
+            _add_views(beside, views)
         beside.replace(path)
 
     def remember(self, values: Mapping[str, str]) -> None:
@@ -141,6 +154,24 @@ class Store:
             return {}
         state = self.table("_state")
         return dict(zip(state["name"], state["value"], strict=True))
+
+
+def _add_views(path: Path, views: Mapping[str, type[dy.Schema]]) -> None:
+    """Put `queries/views/` into a DuckDB file, each with what it and its columns are, which tools show beside them.
+
+    Made in the file itself: a view that is made from outside keeps the name under which the file was attached.
+    """
+    with duckdb.connect(path) as made:
+        made.execute("create schema views")
+        for name, schema in views.items():
+            made.execute(f"create view views.{name} as {query_text(f'views/{name}')}")
+            made.execute(f"comment on view views.{name} is {_quoted(_line(schema.__doc__))}")
+            for column, about in schema.columns().items():
+                made.execute(f"comment on column views.{name}.{column} is {_quoted(_line(about.description))}")
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
 
 
 _NO_ROOM: Final = (duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException, duckdb.FatalException)
@@ -221,8 +252,8 @@ def _clear_unborn(path: Path) -> None:
         path.unlink()
 
 
-def _line(error: BaseException) -> str:
-    return " ".join(str(error).split())
+def _line(said: object) -> str:
+    return " ".join(str(said).split())
 
 
 def _why_closed(message: str) -> str:

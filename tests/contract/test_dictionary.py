@@ -10,6 +10,7 @@ from pipeline.contract.dictionary import ALL_TABLES, duckdb_columns, markdown, p
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.run import RUN_TABLES
 from pipeline.contract.store import INTERNAL_TABLES
+from pipeline.contract.views import VIEWS
 from pipeline.resources import shared_dir
 
 
@@ -80,7 +81,8 @@ def test_ddl_makes_a_table_that_takes_the_polars_frame(table):
 
 
 def test_every_field_is_used_and_its_words_fit_its_unit():
-    used = {name for schema in [*ALL_TABLES.values(), *INTERNAL_TABLES.values()] for name in schema.columns()}
+    schemas = [*ALL_TABLES.values(), *INTERNAL_TABLES.values(), *VIEWS.values()]
+    used = {name for schema in schemas for name in schema.columns()}
     assert {field.rpartition(".")[2] for field in FIELDS} == used
     assert unit("tilt_mm_per_m") == "mm/m"
     assert unit("leak_rate_l_per_h") == "l/h"
