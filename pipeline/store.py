@@ -19,6 +19,7 @@ from pipeline.contract.lake import TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES
 from pipeline.errors import StoreError
 from pipeline.resources import query_text
+from pipeline.store_layout import NUMBER, settle
 
 FILE: Final = "tankdrift.duckdb"
 """Name of the store in the folder of a run."""
@@ -131,7 +132,7 @@ class Store:
         beside.unlink(missing_ok=True)
         self._connection.execute(f"attach {_quoted(str(beside))} as _copy")
         try:
-            for name in names:
+            for name in (*names, NUMBER):
                 self._connection.execute(f'create table _copy."{name}" as from "{name}"')
             for name, frame in beside_them.items():
                 self._connection.register("_beside", frame.to_arrow())
@@ -201,8 +202,8 @@ def open_store(out: Path, *, read_only: bool = False) -> Iterator[Store]:
     Raises
     ------
     StoreError
-        If another process is writing it, it is no DuckDB file, it is only to be read and not there, or the disk or the
-        memory does not suffice for what is done with it.
+        If another process is writing it, it is no store, a later version left it, it is only to be read and not there
+        or of an earlier layout, or the disk or the memory does not suffice for what is done with it.
     """
     path = out / FILE
     if not read_only:
@@ -216,6 +217,7 @@ def open_store(out: Path, *, read_only: bool = False) -> Iterator[Store]:
     try:
         # What comes back is in the session's zone; the contract's is UTC wherever the machine stands.
         connection.execute("set TimeZone = 'UTC'")
+        settle(connection, SCHEMAS, path, read_only=read_only)
         yield Store(connection)
     except _NO_ROOM as error:
         raise StoreError(f"{path}: what was under way is undone, for {_line(error)}") from error
@@ -229,7 +231,7 @@ def read_snapshot(out: Path) -> dict[str, pl.DataFrame]:
     Raises
     ------
     StoreError
-        If there is none, or it cannot be read.
+        If there is none, it cannot be read, or another version left it.
     """
     path = out / SNAPSHOT
     if not path.is_file():
@@ -237,7 +239,8 @@ def read_snapshot(out: Path) -> dict[str, pl.DataFrame]:
     try:
         with duckdb.connect(path, read_only=True) as connection:
             connection.execute("set TimeZone = 'UTC'")
-            names = [name for (name,) in connection.sql("select table_name from duckdb_tables()").fetchall()]
+            settle(connection, SCHEMAS, path, read_only=True)
+            names = [name for (name,) in connection.sql(query_text("layout/tables")).fetchall()]
             frames = {name: connection.table(name).pl() for name in names}
     except duckdb.Error as error:
         raise StoreError(f"{path}: {_why_closed(_line(error))}") from error
@@ -259,6 +262,8 @@ def _line(said: object) -> str:
 def _why_closed(message: str) -> str:
     if "lock" in message.lower():
         return "another process has the store open; wait until it is done, or close it"
+    if "storage version" in message.lower():
+        return "a later version left it; go on with the version that made it, or give another folder for results"
     if "could not write" in message.lower():
         return f"it cannot be written: {message}"
     return "this is not a store of tankdrift, or it is damaged; remove it to start from nothing"
