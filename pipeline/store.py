@@ -225,6 +225,22 @@ def open_store(out: Path, *, read_only: bool = False) -> Iterator[Store]:
         connection.close()
 
 
+def require_free(out: Path) -> None:
+    """Raise where a folder has a store that cannot be read as it lies there, of whatever version it is.
+
+    Raises
+    ------
+    StoreError
+        If another process is writing it, or it is damaged.
+    """
+    path = out / FILE
+    if path.is_file():
+        try:
+            duckdb.connect(path, read_only=True).close()
+        except duckdb.Error as error:
+            raise StoreError(f"{path}: {_why_closed(_line(error))}") from error
+
+
 def read_snapshot(out: Path) -> dict[str, pl.DataFrame]:
     """Every table of the snapshot that the last published run left in its folder.
 
