@@ -163,12 +163,14 @@ def _add_views(path: Path, views: Mapping[str, type[dy.Schema]]) -> None:
     Made in the file itself: a view that is made from outside keeps the name under which the file was attached.
     """
     with duckdb.connect(path) as made:
+        made.begin()
         made.execute("create schema views")
         for name, schema in views.items():
             made.execute(f"create view views.{name} as {query_text(f'views/{name}')}")
             made.execute(f"comment on view views.{name} is {_quoted(_line(schema.__doc__))}")
             for column, about in schema.columns().items():
                 made.execute(f"comment on column views.{name}.{column} is {_quoted(_line(about.description))}")
+        made.commit()
 
 
 def _quoted(text: str) -> str:
