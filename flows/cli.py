@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from flows.cli_backtest import add_commands
+from flows.cli_backup import add_backup_commands
 from flows.cli_chart import add_chart_command
 from flows.cli_desk import add_desk_commands
 from flows.cli_sources import add_source_commands
@@ -143,6 +144,7 @@ def _parser() -> _Parser:
 
     report = command("report", _report, "make the report again from the store")
     report.add_argument("out", type=Path, metavar="OUT", help="folder of a run")
+    add_backup_commands(command)
     add_desk_commands(command)
     add_source_commands(command, _day)
     return parser

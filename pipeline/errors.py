@@ -27,6 +27,10 @@ class StoreError(TankdriftError):
     """The store cannot be used: another process holds it, or it is not one of ours."""
 
 
+class BackupError(TankdriftError):
+    """A file is no backup of a run's folder, is not as it was written, or a later version made it."""
+
+
 class RefusedRuleError(TankdriftError):
     """A rule of detection is not let into a backtest: it cheats, writes, or does not give what a rule gives."""
 

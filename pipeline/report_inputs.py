@@ -25,6 +25,10 @@ LISTED = ("sites", "tanks", "meter_feeds", "cases", "events", "ledger")
 """Tables of the store that the worklist hangs on."""
 WHOLE_TABLES = tuple(name for name in SCHEMAS if name not in BY_DAY and not name.startswith("_"))
 """Tables of the store but for the lake's days and its own business."""
+_STANDINGS = {
+    "case_id": pl.String, "state": pl.String, "stake": pl.Float64, "owner": pl.String, "due_on": pl.Date,
+    "is_back": pl.Boolean, "closing_seq": pl.Int32,
+}  # fmt: skip
 
 
 def make_report(store: Store, out: Path) -> list[str]:
@@ -52,14 +56,25 @@ def list_frames(store: Store, out: Path) -> Frames:
     return _tables(store, LISTED) | asked(store) | said_frames(out)
 
 
-def beside(store: Store, left_out: Sequence[str]) -> Frames:
-    """What stands in the snapshot beside the store's tables: what was asked, and the sites that break the report."""
-    return asked(store) | {"left_out": pl.DataFrame({"site_id": left_out}, schema={"site_id": pl.String})}
+def beside(store: Store, left_out: Sequence[str], cases: Sequence[Case]) -> Frames:
+    """What stands in the snapshot beside the store's tables: what was asked, sites that break the report, standings."""
+    sites = pl.DataFrame({"site_id": left_out}, schema={"site_id": pl.String})
+    return asked(store) | {"left_out": sites, "_standings": case_standings(cases)}
 
 
-def shown(frames: Mapping[str, pl.DataFrame], as_of: date) -> Shown:
-    """What the report over these tables shows of each case."""
-    return Shown(as_of, {str(c.row["case_id"]): shown_of(c.row, c.state) for c in all_cases(frames, as_of)})
+def shown(cases: Sequence[Case], as_of: date) -> Shown:
+    """What the report shows of each of its cases."""
+    return Shown(as_of, {str(c.row["case_id"]): shown_of(c.row, c.state) for c in cases})
+
+
+def case_standings(cases: Sequence[Case]) -> pl.DataFrame:
+    """Where each case stands, for the views: a row a case, with the number of the closing that holds."""
+    rows = [
+        (c.row["case_id"], c.state, c.money, c.said.owner, c.said.due_on, c.said.again is not None,
+         None if c.closed is None else c.closed["seq"])
+        for c in cases
+    ]  # fmt: skip
+    return pl.DataFrame(rows, schema=_STANDINGS, orient="row")
 
 
 def all_cases(frames: Mapping[str, pl.DataFrame], as_of: date) -> list[Case]:

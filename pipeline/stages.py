@@ -23,6 +23,7 @@ from pipeline.analysis import EPOCH_DAY, SiteFailed, analyse_sites
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import DATA_TABLES, STORE_TABLES
+from pipeline.contract.views import VIEWS
 from pipeline.data_health import LOOK_BACK, data_health_of
 from pipeline.errors import ArgumentError, LakeError, OperationError, QuarantineLimitError, StoreError
 from pipeline.load import EVER, other_charts, site_groups, sites_one_by_one, take_in
@@ -198,10 +199,12 @@ def publish(run: Run) -> None:
         for name in PARQUET_TABLES:
             _write_parquet(store.table(name), run.out / f"{name}.parquet")
         frames = inputs.report_frames(store, run.out, mark)
-        sites = write_apart(frames, run.out, as_of=inputs.newest_day(store))
+        last_day = inputs.newest_day(store)
+        sites = write_apart(frames, run.out, as_of=last_day)
+        cases = inputs.all_cases(frames, last_day)
         store.replace("sayings", frames["sayings"])
-        store.copy_to(run.out / SNAPSHOT, inputs.WHOLE_TABLES, inputs.beside(store, sites))
-        keep_shown(run.out, mark, inputs.shown(frames, inputs.newest_day(store)))
+        store.copy_to(run.out / SNAPSHOT, inputs.WHOLE_TABLES, inputs.beside(store, sites, cases), views=VIEWS)
+        keep_shown(run.out, mark, inputs.shown(cases, last_day))
         left_out = [f"site {site_id} is left out of the report: it broke it" for site_id in sites]
         with store.transaction():
             _log(store, "publish", len(wanted), started)

@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
 
+import dataframely as dy
 import duckdb
 import polars as pl
 
@@ -18,6 +19,7 @@ from pipeline.contract.lake import TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES
 from pipeline.errors import StoreError
 from pipeline.resources import query_text
+from pipeline.store_layout import NUMBER, settle
 
 FILE: Final = "tankdrift.duckdb"
 """Name of the store in the folder of a run."""
@@ -27,6 +29,9 @@ SNAPSHOT: Final = "snapshot.duckdb"
 
 SCHEMAS: Final = {name: schema for name, schema in ALL_TABLES.items() if name != "labels"} | dict(INTERNAL_TABLES)
 """Every table that a store holds. Labels are not among them: no run reads them."""
+
+
+NO_VIEWS: Final[Mapping[str, type[dy.Schema]]] = {}
 
 
 class Store:
@@ -111,16 +116,23 @@ class Store:
             {"table": table, "parts": [part or date.min for part in parts]},
         )
 
-    def copy_to(self, path: Path, names: Collection[str], beside_them: Mapping[str, pl.DataFrame]) -> None:
-        """Put a copy of some tables, and frames beside them, in the place of a DuckDB file.
+    def copy_to(
+        self,
+        path: Path,
+        names: Collection[str],
+        beside_them: Mapping[str, pl.DataFrame],
+        *,
+        views: Mapping[str, type[dy.Schema]] = NO_VIEWS,
+    ) -> None:
+        """Put a copy of some tables, frames beside them, and views over both, in the place of a DuckDB file.
 
         Who has the old one open goes on reading it.
         """
         beside = path.with_name(f".{path.name}.new")
         beside.unlink(missing_ok=True)
-        self._connection.execute(f"attach '{str(beside).replace(chr(39), chr(39) * 2)}' as _copy")
+        self._connection.execute(f"attach {_quoted(str(beside))} as _copy")
         try:
-            for name in names:
+            for name in (*names, NUMBER):
                 self._connection.execute(f'create table _copy."{name}" as from "{name}"')
             for name, frame in beside_them.items():
                 self._connection.register("_beside", frame.to_arrow())
@@ -128,6 +140,8 @@ class Store:
                 self._connection.unregister("_beside")
         finally:
             self._connection.execute("detach _copy")
+        if views:
+            _add_views(beside, views)
         beside.replace(path)
 
     def remember(self, values: Mapping[str, str]) -> None:
@@ -141,6 +155,26 @@ class Store:
             return {}
         state = self.table("_state")
         return dict(zip(state["name"], state["value"], strict=True))
+
+
+def _add_views(path: Path, views: Mapping[str, type[dy.Schema]]) -> None:
+    """Put `queries/views/` into a DuckDB file, each with what it and its columns are, which tools show beside them.
+
+    Made in the file itself: a view that is made from outside keeps the name under which the file was attached.
+    """
+    with duckdb.connect(path) as made:
+        made.begin()
+        made.execute("create schema views")
+        for name, schema in views.items():
+            made.execute(f"create view views.{name} as {query_text(f'views/{name}')}")
+            made.execute(f"comment on view views.{name} is {_quoted(_line(schema.__doc__))}")
+            for column, about in schema.columns().items():
+                made.execute(f"comment on column views.{name}.{column} is {_quoted(_line(about.description))}")
+        made.commit()
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
 
 
 _NO_ROOM: Final = (duckdb.IOException, duckdb.TransactionException, duckdb.OutOfMemoryException, duckdb.FatalException)
@@ -170,8 +204,8 @@ def open_store(out: Path, *, read_only: bool = False) -> Iterator[Store]:
     Raises
     ------
     StoreError
-        If another process is writing it, it is no DuckDB file, it is only to be read and not there, or the disk or the
-        memory does not suffice for what is done with it.
+        If another process is writing it, it is no store, a later version left it, it is only to be read and not there
+        or of an earlier layout, or the disk or the memory does not suffice for what is done with it.
     """
     path = out / FILE
     if not read_only:
@@ -185,11 +219,28 @@ def open_store(out: Path, *, read_only: bool = False) -> Iterator[Store]:
     try:
         # What comes back is in the session's zone; the contract's is UTC wherever the machine stands.
         connection.execute("set TimeZone = 'UTC'")
+        settle(connection, SCHEMAS, path, read_only=read_only)
         yield Store(connection)
     except _NO_ROOM as error:
         raise StoreError(f"{path}: what was under way is undone, for {_line(error)}") from error
     finally:
         connection.close()
+
+
+def require_free(out: Path) -> None:
+    """Raise where a folder has a store that cannot be read as it lies there, of whatever version it is.
+
+    Raises
+    ------
+    StoreError
+        If another process is writing it, or it is damaged.
+    """
+    path = out / FILE
+    if path.is_file():
+        try:
+            duckdb.connect(path, read_only=True).close()
+        except duckdb.Error as error:
+            raise StoreError(f"{path}: {_why_closed(_line(error))}") from error
 
 
 def read_snapshot(out: Path) -> dict[str, pl.DataFrame]:
@@ -198,7 +249,7 @@ def read_snapshot(out: Path) -> dict[str, pl.DataFrame]:
     Raises
     ------
     StoreError
-        If there is none, or it cannot be read.
+        If there is none, it cannot be read, or another version left it.
     """
     path = out / SNAPSHOT
     if not path.is_file():
@@ -206,7 +257,8 @@ def read_snapshot(out: Path) -> dict[str, pl.DataFrame]:
     try:
         with duckdb.connect(path, read_only=True) as connection:
             connection.execute("set TimeZone = 'UTC'")
-            names = [name for (name,) in connection.sql("select table_name from duckdb_tables()").fetchall()]
+            settle(connection, SCHEMAS, path, read_only=True)
+            names = [name for (name,) in connection.sql(query_text("layout/tables")).fetchall()]
             frames = {name: connection.table(name).pl() for name in names}
     except duckdb.Error as error:
         raise StoreError(f"{path}: {_why_closed(_line(error))}") from error
@@ -221,13 +273,15 @@ def _clear_unborn(path: Path) -> None:
         path.unlink()
 
 
-def _line(error: BaseException) -> str:
-    return " ".join(str(error).split())
+def _line(said: object) -> str:
+    return " ".join(str(said).split())
 
 
 def _why_closed(message: str) -> str:
     if "lock" in message.lower():
         return "another process has the store open; wait until it is done, or close it"
+    if "storage version" in message.lower():
+        return "a later version left it; go on with the version that made it, or give another folder for results"
     if "could not write" in message.lower():
         return f"it cannot be written: {message}"
     return "this is not a store of tankdrift, or it is damaged; remove it to start from nothing"

@@ -15,6 +15,7 @@ from pipeline.contract.columns import contract_type, duckdb_type
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES, OPTIONAL_TABLES
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import DATA_TABLES, KEPT_TABLES, STORE_TABLES
+from pipeline.contract.views import VIEWS
 
 ALL_TABLES: Final[Mapping[str, type[dy.Schema]]] = {
     **LAKE_TABLES, **RUN_TABLES, **STORE_TABLES, **DATA_TABLES, **KEPT_TABLES,
@@ -31,6 +32,12 @@ Time is UTC. A column's unit is its name's suffix: `_mm`, `_l` (litres, observed
 gain positive; a rate is positive when product leaves. `?` marks a column that may be null, **bold** a table's key.
 A row that breaks a rule goes to `quarantine` with the rule's name as its reason; the rule of one column has the
 column's name in front.
+"""
+
+
+_VIEWS_INTRO = """\
+In `snapshot.duckdb`, in the schema `views`: the tables joined, under names and columns that stay. SQL in
+`queries/views/`; what to ask them in [docs/operations.md](../docs/operations.md#asking-the-snapshot).
 """
 
 
@@ -95,6 +102,22 @@ def _table_lines(name: str, schema: type[dy.Schema]) -> Iterator[str]:
     text = " ".join((schema.__doc__ or "").split())
     yield text + "".join(f" ({note})" for note in notes if note)
     yield ""
+    yield from _column_lines(schema)
+    yield ""
+    yield f"Rules: {', '.join(f'`{rule}`' for rule in row_rules(schema))}."
+    yield ""
+
+
+def _view_lines(name: str, schema: type[dy.Schema]) -> Iterator[str]:
+    yield f"### views.{name}"
+    yield ""
+    yield " ".join((schema.__doc__ or "").split())
+    yield ""
+    yield from _column_lines(schema)
+    yield ""
+
+
+def _column_lines(schema: type[dy.Schema]) -> Iterator[str]:
     yield "| column | type | unit | what it is |"
     yield "| --- | --- | --- | --- |"
     for column_name, col in schema.columns().items():
@@ -105,9 +128,6 @@ def _table_lines(name: str, schema: type[dy.Schema]) -> Iterator[str]:
             f"| {shown} | {contract_type(meta['kind'])}{'?' if col.nullable else ''} | {meta['unit'] or ''} "
             f"| {col.description}{words} |"
         )
-    yield ""
-    yield f"Rules: {', '.join(f'`{rule}`' for rule in row_rules(schema))}."
-    yield ""
 
 
 def markdown() -> str:
@@ -123,6 +143,9 @@ def markdown() -> str:
         lines += [f"## {title}", ""]
         for name, schema in tables.items():
             lines += _table_lines(name, schema)
+    lines += ["## Views of the snapshot", "", _VIEWS_INTRO]
+    for name, schema in VIEWS.items():
+        lines += _view_lines(name, schema)
     return "\n".join(lines).rstrip() + "\n"
 
 

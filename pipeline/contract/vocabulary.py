@@ -81,6 +81,9 @@ SAYING_KINDS: Final = ("taken", "note", "closed", "reopened")
 URGENCIES: Final = ("act_now", "today", "this_week", "watch")
 """How soon somebody must act, soonest first."""
 
+STATES: Final = ("current", "past", "closed")
+"""Where a case stands: on the worklist, over, closed by somebody."""
+
 VERDICTS: Final = ("pass", "inconclusive", "fail")
 """What a month's statement says of a tank's tightness."""
 

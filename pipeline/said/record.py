@@ -43,12 +43,25 @@ def say(out: Path, row: Mapping[str, Any], *, now: datetime) -> int:
                 told["learned_on"] = now.date()
             put_text(json.dumps(told, default=_plain, ensure_ascii=False, indent=1), folder / f"{seq:08d}.json")
             if row["kind"] in ("closed", "reopened"):
-                beside = out / f".{EXPORT}.new"
-                labels(read(out)).write_parquet(beside)
-                beside.replace(out / EXPORT)
+                put_labels(out)
     except Timeout as error:
         raise StoreError(f"{folder}: another process holds the record; try again") from error
     return seq
+
+
+def put_labels(out: Path) -> None:
+    """Write what was said as the contract's labels, where anything was that bears on them.
+
+    Raises
+    ------
+    StoreError
+        If a file of the record is not as it was written.
+    """
+    said = read(out)
+    if said["kind"].is_in(["closed", "reopened"]).any():
+        beside = out / f".{EXPORT}.new"
+        labels(said).write_parquet(beside)
+        beside.replace(out / EXPORT)
 
 
 def read(out: Path) -> pl.DataFrame:

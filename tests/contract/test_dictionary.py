@@ -10,6 +10,7 @@ from pipeline.contract.dictionary import ALL_TABLES, duckdb_columns, markdown, p
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.run import RUN_TABLES
 from pipeline.contract.store import INTERNAL_TABLES
+from pipeline.contract.views import VIEWS
 from pipeline.resources import shared_dir
 
 
@@ -58,6 +59,40 @@ def test_columns_and_nulls_are_those_of_the_contract(table):
     assert " ".join(name + "?" * col.nullable for name, col in columns.items()) == CONTRACT_COLUMNS[table]
 
 
+PROMISED = {
+    "sites": "site_id site timezone currency latitude longitude data_to tanks silent_tanks last_reading_ts month "
+    "month_sales_l month_variance_l open_cases urgent_cases",
+    "tanks": "tank_id site_id site product manifold_id capacity_l safe_fill_l data_to last_reading_ts last_reading_on "
+    "level_mm water_mm temp_c stock_on stock_l ullage_l price currency month month_sales_l month_variance_l "
+    "troubles open_cases",
+    "days": "tank_id trading_day site_id site product month opening_stock_l deliveries_l sales_l book_stock_l "
+    "closing_stock_l variance_l is_anomalous tank_leak_l line_leak_l bulk_theft_l slow_theft_l meter_drift_l "
+    "missing_sales_l chart_error_l wrong_feed_l short_delivery_l over_delivery_l missing_ticket_l "
+    "wrong_product_l water_ingress_l phase_separation_l probe_fault_l clock_skew_l unexplained_l thermal_l "
+    "vapour_l meter_tolerance_l chart_tolerance_l ticket_tolerance_l residual_l",
+    "cases": "case_id site_id site tank_id product meter_id delivery_id cause urgency probability state raised_on "
+    "age_days ts_start ts_end litres litres_low litres_high rate_l_per_h meter_error_pct stake currency owner "
+    "due_on is_back verdict closed_cause closed_by closed_at agreed_l recovered notes last_note last_said_at "
+    "summary action",
+    "litres_by_cause": "tank_id month part is_named site_id site product lost_l gained_l",
+    "meters": "meter_id tank_id site_id site product dispenser hose is_feeding estimated_on sold_l error_pct "
+    "error_low_pct error_high_pct open_cases",
+    "deliveries": "drop_id delivery_id site_id site tank_id product dropped_on ts_start ts_end tickets carrier vehicle "
+    "terminal ticket_volume_l gain_l sold_during_l mismatch_l mismatch_sd_l temperature_l chart_l meters_l "
+    "left_l left_sd_l chart_sd_l",
+    "statements": "tank_id month site_id site product days throughput_l variance_l variance_pct variance_worth "
+    "currency allowance_l is_beyond_allowance leak_rate_l_per_h leak_rate_low leak_rate_high detectable_l_per_h "
+    "verdict reason",
+}  # fmt: skip
+"""The columns that each view had when it was first published; people's pages hang on them."""
+
+
+@pytest.mark.parametrize("view", PROMISED)
+def test_a_views_columns_stay_and_new_ones_come_after_them(view):
+    promised = PROMISED[view].split()
+    assert list(VIEWS[view].columns())[: len(promised)] == promised
+
+
 def test_every_timestamp_is_utc_microseconds():
     for schema in ALL_TABLES.values():
         for name, dtype in polars_schema(schema).items():
@@ -80,7 +115,8 @@ def test_ddl_makes_a_table_that_takes_the_polars_frame(table):
 
 
 def test_every_field_is_used_and_its_words_fit_its_unit():
-    used = {name for schema in [*ALL_TABLES.values(), *INTERNAL_TABLES.values()] for name in schema.columns()}
+    schemas = [*ALL_TABLES.values(), *INTERNAL_TABLES.values(), *VIEWS.values()]
+    used = {name for schema in schemas for name in schema.columns()}
     assert {field.rpartition(".")[2] for field in FIELDS} == used
     assert unit("tilt_mm_per_m") == "mm/m"
     assert unit("leak_rate_l_per_h") == "l/h"

@@ -174,7 +174,8 @@ def test_killed_in_mid_write_the_store_is_whole(tmp_path, after_s):
 
 
 def test_queries_are_one_select_with_a_header():
-    names = [name for folder in ("ingest", "marts", "checks", "rules") for name in query_names(folder)]
+    folders = ("ingest", "marts", "checks", "rules", "views", "layout")
+    names = [name for folder in folders for name in query_names(folder)]
     assert len(names) == len(list(queries_dir().rglob("*.sql")))
     for name in names:
         text = query_text(name)

@@ -18,7 +18,7 @@ from pipeline.load import lake_tables
 from pipeline.store import open_store
 from tests.support.desks import desk, visitor
 from tests.support.lakes import START, rows, tiny_lake
-from tests.support.runs import ROOT
+from tests.support.runs import ROOT, unlike
 from tests.support.servers import postgres, receiver
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -154,6 +154,18 @@ def test_the_settings_of_the_docs_bring_in_what_was_written(night):
         assert found[name].select(order).sort(order).equals(expected.sort(order)), name
     assert found["tanks"].equals(rows("tanks", *tables["tanks"].iter_rows(named=True)))
     assert (place / "out" / "report" / "index.html").is_file()
+
+
+def test_the_commands_that_keep_and_restore_what_a_night_left(night, capsys):
+    """As they stand there, but for the place of the new folder: a run over the same lake ends with the same tables."""
+    _, place = night
+    section = OPERATIONS.split("## Backup, restore, moving to another machine")[1]
+    lines = section.split("```sh\n")[1].split("```")[0].replace("/srv/tankdrift", f"{place}/new").splitlines()
+    assert [line.split()[1] for line in lines] == ["backup", "restore", "run"]
+    (place / "users.txt").write_text("Ines\tas desk-user writes it\n")
+    for line in lines:
+        assert main(line.split()[1:]) == 0, capsys.readouterr().err
+    assert unlike(place / "out", place / "new" / "out") == []
 
 
 def test_the_commands_of_the_docs_after_a_night(night, capsys):

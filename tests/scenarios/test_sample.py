@@ -2,9 +2,12 @@
 
 import re
 
+import duckdb
 import polars as pl
 import pytest
 
+from pipeline.contract.views import VIEWS
+from pipeline.store import SNAPSHOT
 from tests.support.browser import drawn, opened, until
 from tests.support.lakes import digest
 from tests.support.matching import false_cases, found_labels, matched, true_labels
@@ -63,6 +66,17 @@ def test_the_terminals_count_is_the_pages(run):
     named = [f"{n} {kind.replace('_', ' ')}" for kind, n in tallies if n != "0"]
     total = sum(int(n) for _, n in tallies)
     assert f"{total} cases: {', '.join(named)}" in said
+
+
+def test_its_views_keep_what_is_documented_of_them(run):
+    """Contract: keys, words and what may be null, on a fleet in which everything happens once."""
+    with duckdb.connect(run[0] / SNAPSHOT, read_only=True) as snapshot:
+        frames = {name: snapshot.sql(f"from views.{name}").pl() for name in VIEWS}
+    assert {name: VIEWS[name].filter(frame, cast=True)[1].counts() for name, frame in frames.items()} == {
+        name: {} for name in VIEWS
+    }
+    assert (frames["sites"].height, frames["tanks"].height) == (6, 20)  # as sample_lake/README.md tells
+    assert frames["cases"]["stake"].count() > 0
 
 
 def test_no_row_of_its_statements_contradicts_itself(run):
