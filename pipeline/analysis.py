@@ -29,6 +29,7 @@ from pipeline.errors import OperationError
 from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
+from pipeline.scoring.drop_null import DropSeen, by_own_drops, drops_seen
 from pipeline.scoring.fleet_odds import chances, expected_false
 from pipeline.scoring.published import fleet_tables, published_tables
 from pipeline.scoring.statements import Limits
@@ -39,12 +40,16 @@ EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 @dataclass(frozen=True)
 class SiteResult:
-    """What the analysis of one site gives: the rows of every published table but cases, its findings and its decoys."""
+    """What the analysis of one site gives: the rows of every published table but cases, its findings and its decoys.
+
+    `drops` are how far its drops lie from their tickets.
+    """
 
     site_id: str
     frames: Tables
     findings: list[Finding]
     decoys: list[Decoy]
+    drops: list[DropSeen]
 
 
 @dataclass(frozen=True)
@@ -103,7 +108,8 @@ def analyse_site(tables: Tables, last_day: int, limits: Limits) -> SiteResult | 
     walks = [walk for unit in observed.units if (walk := walk_unit(unit)) is not None]
     findings, decoys = site_findings(tables, observed, walks)
     frames = published_tables(tables, observed, walks, findings, last_day=last_day, limits=limits)
-    return SiteResult(observed.site_id, frames, findings, decoys)
+    drops = [drop for walk in walks for drop in drops_seen(walk)]
+    return SiteResult(observed.site_id, frames, findings, decoys, drops)
 
 
 def _one_site(tables: Tables, last_day: int, limits: Limits, is_kept_apart: bool) -> SiteOutcome:
@@ -211,7 +217,8 @@ def analyse_sites(
         for site in broken:
             on_failure(site)
     frames, odd = fleet_tables([result.frames for result in results], limits)
-    findings = [finding for result in results for finding in result.findings]
+    drops = [drop for result in results for drop in result.drops]
+    findings = by_own_drops([finding for result in results for finding in result.findings], drops)
     findings += odd_findings(odd, findings)
     decoys = [decoy for result in results for decoy in result.decoys]
     said = chances(findings, decoys)

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
 from pipeline.estimate.design import Balance
-from pipeline.estimate.drop_spread import spread_of, wider
 from pipeline.estimate.evidence import LOG_PRIOR, ROUGH, Weighed, is_rough, weigh, weigh_chart, widened
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import RATES, candidates_of, since
@@ -55,7 +54,7 @@ class _State:
     excursions: list[Named] = field(default_factory=list)
     decoys: list[Decoyed] = field(default_factory=list)
     history: list[tuple[float, float]] = field(default_factory=list)
-    drops_away: dict[str, float] = field(default_factory=dict)
+    drops_away: dict[int, tuple[int, float]] = field(default_factory=dict)
 
     @property
     def base(self) -> int:
@@ -149,7 +148,7 @@ def walk_days(
     for named in state.named:
         if named.hypothesis.cause not in ("delivery", "chart_error"):
             _close(state, named)
-    return Walk(balance, state.sums.candidates, views, state.named, state.excursions, state.decoys)
+    return Walk(balance, state.sums.candidates, views, state.named, state.excursions, state.decoys, state.drops_away)
 
 
 def _close(state: _State, named: Named) -> None:
@@ -217,8 +216,9 @@ def _options(state: _State, day: int) -> list[Option]:
     for item in weigh(state.sums, state.belief, recent=recent, held=held):
         named = state.named_by(item.hypothesis.key)
         if named is None:
-            mine = _as_others_lie(state, item) if item.hypothesis.cause == "delivery" else item
-            found.append(Option(mine.log_odds, mine.hypothesis, mine))
+            found.append(Option(item.log_odds, item.hypothesis, item))
+            if item.hypothesis.cause == "delivery":
+                state.drops_away.setdefault(int(str(item.hypothesis.meter_id)), (day, item.estimate / item.sd))
         elif (
             item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]
         ):
@@ -232,14 +232,6 @@ def _options(state: _State, day: int) -> list[Option]:
     if full:
         found = [o for o in found if o.grown is not None or o.hypothesis.cause in ("excursion", "delivery")]
     return sorted(found, key=lambda option: -option.weight)
-
-
-def _as_others_lie(state: _State, drop: Weighed) -> Weighed:
-    """A drop's mismatch, weighed by how far the tank's other drops lie from their tickets; its own is kept for them."""
-    key = drop.hypothesis.key
-    others = [away for other, away in state.drops_away.items() if other != key]
-    state.drops_away[key] = drop.estimate / drop.sd
-    return wider(drop, spread_of(others))
 
 
 def _is_other_end(state: _State, option: Option, held: dict[str, float]) -> bool:

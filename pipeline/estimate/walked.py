@@ -76,7 +76,8 @@ class Decoyed:
 class Walk:
     """All days of one unit in order, the hypotheses named, the one-day excursions, and the regressors.
 
-    `decoys` are what would have been named in a world mirrored in sign, one a day and hypothesis.
+    `decoys` are what would have been named in a world mirrored in sign, one a day and hypothesis; `drops_away`, by the
+    number of each drop, the day that first weighed it and how far it then lay from its tickets, in SDs.
     """
 
     balance: Balance
@@ -85,3 +86,4 @@ class Walk:
     named: list[Named]
     excursions: list[Named]
     decoys: list[Decoyed]
+    drops_away: dict[int, tuple[int, float]] = field(default_factory=dict)

@@ -1,0 +1,96 @@
+"""How far drops lie from their tickets. Evidence: values worked by hand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.analysis import analyse_site
+from pipeline.cases.finding import Finding
+from pipeline.scoring.drop_null import FURTHEST, PRIOR_DROPS, DropSeen, by_own_drops, fleet_spread, spread_of
+from pipeline.scoring.statements import Limits
+from tests.support.hand_site import HandSite, HandTank, Poured, steady_sales
+
+DAY = 20_500
+
+
+def short(litres: float = -100.0, sd_l: float = 20.0) -> Finding:
+    """A drop that came 100 l short, by 20 l of what is stated of tickets, with log odds of 4."""
+    return Finding(
+        "short_delivery", "S1", "T1", "T1", day=DAY, start_s=DAY * 86_400.0, end_s=None, log_odds=4.0,
+        of_balance=True, told_l=(litres, sd_l),
+    )  # fmt: skip
+
+
+def drops(*away: float, unit: str = "T2", day: int = DAY) -> list[DropSeen]:
+    return [DropSeen(unit, 1_000.0 * number, day, one) for number, one in enumerate(away)]
+
+
+def odds(*seen: DropSeen, finding: Finding | None = None) -> float:
+    (told,) = by_own_drops([finding or short()], seen)
+    return told.log_odds
+
+
+def by_hand(var_l2: float, litres: float = -100.0) -> float:
+    """Log Bayes factor of a mismatch of so many litres: N(0, var + 150²) against N(0, var)."""
+    both = var_l2 + 150.0**2
+    return 0.5 * np.log(var_l2 / both) + 0.5 * litres**2 * (1.0 / var_l2 - 1.0 / both)
+
+
+def test_the_bulk_of_a_fleet_says_how_wide_its_tickets_lie():
+    """Ninety drops of which the middle one lies 2 · 0.6745 SDs off, beside the prior's ten: (10 + 90 · 4) / 100."""
+    assert PRIOR_DROPS == 10.0
+    away = np.concatenate([np.full(45, 1.0), np.full(45, 1.698)])  # median 1.349 = 2 · 0.6745
+    assert fleet_spread(away) == pytest.approx(np.sqrt(3.7), rel=1e-3)
+    assert fleet_spread(np.append(away[:-4], [40.0] * 4)) == pytest.approx(np.sqrt(3.7), rel=1e-3)  # a few thefts
+
+
+def test_drops_that_fit_make_none_narrower_and_neither_does_a_fleet_without_any():
+    assert fleet_spread(np.empty(0)) == 1.0
+    assert fleet_spread(np.full(50, 0.1)) == 1.0
+    assert spread_of(np.full(50, 0.1), 1.0) == 1.0
+
+
+def test_a_tank_s_own_drops_count_beside_its_fleet_s_and_none_as_more_than_three_sds():
+    assert FURTHEST == 3.0
+    assert spread_of(np.array([-40.0]), 1.0) == pytest.approx(np.sqrt((10.0 + 9.0) / 11.0))
+    assert spread_of(np.array([2.0, -2.0] * 5), 1.0) == pytest.approx(np.sqrt((10.0 + 40.0) / 20.0))
+    assert spread_of(np.array([-40.0]), 2.0) == pytest.approx(np.sqrt((40.0 + 36.0) / 11.0))
+
+
+def test_a_mismatch_is_weighed_by_the_width_that_others_show():
+    """Ten drops of the same tank two SDs off: (10 + 40) / 20, once the fleet's own width is that of the prior."""
+    of_tank = drops(*[2.0, -2.0] * 5, unit="T1")
+    fleet = drops(*[0.1] * 400)  # the bulk is narrow
+    var = 20.0**2 * 2.5
+    assert odds(*of_tank, *fleet) == pytest.approx(4.0 + by_hand(var) - by_hand(400.0))
+    assert odds(*fleet) == 4.0
+
+
+def test_later_drops_and_the_drop_itself_say_nothing():
+    assert odds(*drops(*[9.0] * 40, day=DAY + 1)) == 4.0
+    assert odds(DropSeen("T1", DAY * 86_400.0, DAY, -5.0)) == 4.0
+    assert odds(*drops(*[9.0] * 40)) < -4.0
+
+
+def test_other_causes_keep_their_odds():
+    wide = drops(*[9.0] * 40)
+    assert odds(*wide, finding=replace(short(), cause="tank_leak")) == 4.0
+    assert odds(*wide, finding=replace(short(), of_balance=False)) == 4.0
+
+
+def test_a_site_tells_of_each_drop_with_a_ticket_how_far_off_it_lies():
+    """Two drops of 2,000 l, of which the second tank's ticket says 2,300: that one alone is far off, and short."""
+    tanks = [
+        HandTank(name, sales=steady_sales(6, litres=8.0), drops=[Poured(24.0 * 3 + 2.0, 2_000.0, minutes=10.0)])
+        for name in ("T1", "T2")
+    ]
+    site = HandSite(tanks, days=6, noise_mm=0.05)
+    site.tickets = [("D1", "T1", 74.0, 2_000.0), ("D2", "T2", 74.0, 2_300.0)]
+    result = analyse_site(site.tables(), 20_463, Limits())
+    assert result is not None
+    assert [(one.unit_id, one.day, one.away < -5.0) for one in result.drops] == [
+        ("T1", 20_461, False),
+        ("T2", 20_461, True),
+    ]
+    assert abs(result.drops[0].away) < 3.0
