@@ -34,6 +34,8 @@ LITRES_FIT = 1.5
 """A ticket fits a drop in litres within this many times 2 % and 30 litres. No source."""
 BETTER_BY = 1.5
 """Tickets that together miss a drop's litres by more still belong to it when they fit better by this. No source."""
+MOST_GROUPS = 12
+"""So many groups of tickets that fit one drop are held against what they leave for the others. No source."""
 NO_TICKET_COST = 5.0
 TICKET_WINDOW_S = 12 * 3600.0
 """How far a ticket's time may be from its drop."""
@@ -201,8 +203,9 @@ def match_tickets(drops: list[Drop], tickets: Tickets, now_s: float = float("inf
     """The drops with their tickets: each ticket goes to one drop at most, one to four tickets to a drop.
 
     A ticket fits a drop when it lies within `TICKET_WINDOW_S` of it. Several tickets go to one drop only where no
-    single one fits it and their sum does, or is much nearer; all others are assigned at the least total misfit, where
-    going without costs a drop the more the longer its ticket has been due at `now_s`.
+    single one fits it and their sum does, or is much nearer, and of such groups it gets the one that leaves the least
+    misfit over all; all others are assigned at the least total misfit, where going without costs a drop the more the
+    longer its ticket has been due at `now_s`.
     """
     free = set(range(len(tickets.litres)))
     taken: dict[int, tuple[int, ...]] = {}
@@ -215,11 +218,16 @@ def match_tickets(drops: list[Drop], tickets: Tickets, now_s: float = float("inf
         alone = min(_misfit(drop, tickets.some([ticket])) for ticket in near)
         fitting = [group for group in groups if _fits(drop, tickets.some(group), alone)]
         if fitting:
-            best = min(fitting, key=lambda group: _misfit(drop, tickets.some(group)))
-            taken[number] = tuple(best)
-            free -= set(best)
+            others = [one for one in range(len(drops)) if one != number and one not in taken]
+            own = {tuple(group): _misfit(drop, tickets.some(group)) for group in fitting}
+            likely = sorted(own, key=lambda group: own[group])[:MOST_GROUPS]
+            left = {
+                group: _assigned(drops, others, sorted(free.difference(group)), tickets, now_s)[1] for group in likely
+            }
+            taken[number] = min(likely, key=lambda group: own[group] + left[group])
+            free -= set(taken[number])
     waiting = [number for number in range(len(drops)) if number not in taken]
-    for number, ticket in _assigned(drops, waiting, sorted(free), tickets, now_s):
+    for number, ticket in _assigned(drops, waiting, sorted(free), tickets, now_s)[0]:
         taken[number] = (ticket,)
     return [replace(drop, tickets=taken.get(number, ())) for number, drop in enumerate(drops)]
 
@@ -231,10 +239,10 @@ def _fits(drop: Drop, tickets: Tickets, alone: float) -> bool:
 
 def _assigned(
     drops: list[Drop], waiting: list[int], free: list[int], tickets: Tickets, now_s: float
-) -> list[tuple[int, int]]:
-    """Pairs of drop and ticket at the least total cost; a drop that stays without is left out."""
+) -> tuple[list[tuple[int, int]], float]:
+    """Pairs of drop and ticket at the least total cost, and that cost; a drop that stays without is left out."""
     if not waiting:
-        return []
+        return [], 0.0
     cost = np.full((len(waiting), len(free) + len(waiting)), 1e6)
     for row, number in enumerate(waiting):
         away_s = _away_s(drops[number], tickets.written_s)
@@ -244,11 +252,9 @@ def _assigned(
         due_h = max(now_s - drops[number].end_s, 0.0) / 3600.0
         cost[row, len(free) + row] = min(0.3 + 0.3 * due_h, NO_TICKET_COST)
     rows, columns = linear_sum_assignment(cost)
-    return [
-        (waiting[row], free[column])
-        for row, column in zip(rows.tolist(), columns.tolist(), strict=True)
-        if column < len(free)
-    ]
+    pairs = zip(rows.tolist(), columns.tolist(), strict=True)
+    found = [(waiting[row], free[column]) for row, column in pairs if column < len(free)]
+    return found, float(cost[rows, columns].sum())
 
 
 def _off(drop: Drop, ticket_l: Floats) -> float:

@@ -39,3 +39,16 @@ def test_two_loads_in_one_gap_of_the_readings_both_belong_to_its_rise():
     rise = Drop(0.0, 38.0 * HOUR_S, 41_800.0, 20.0)
     tickets = Tickets(np.array([5.0, 30.0]) * HOUR_S, np.array([19_999.0, 20_001.0]), np.full(2, np.nan))
     assert match_tickets([rise], tickets)[0].tickets == (0, 1)
+
+
+@pytest.mark.parametrize("first_h", [-2.8, 3.0])
+def test_a_rise_of_two_loads_leaves_the_next_drop_its_ticket(first_h):
+    """A gap of 42 h with two loads, and one more drop two hours later, whose ticket was written just after the gap.
+
+    That ticket is nearer to the gap than the first load's, and fits it as well: but then the drop would go without.
+    """
+    gap, after = Drop(0.0, 42.0 * HOUR_S, 40_028.0, 20.0), Drop(44.3 * HOUR_S, 44.7 * HOUR_S, 19_885.0, 900.0)
+    tickets = Tickets(
+        np.array([first_h, 29.0, 42.4]) * HOUR_S, np.array([20_001.0, 20_011.0, 20_002.0]), np.full(3, np.nan)
+    )
+    assert [drop.tickets for drop in match_tickets([gap, after], tickets)] == [(0, 1), (2,)]
