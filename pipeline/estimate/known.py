@@ -13,6 +13,9 @@ HOLD_BACK_S = 1800.0
 """The last half hour of a day is left to the next day's run: a sale that spans midnight is known only then."""
 TOLD_FIT = 0.3
 """Share of the gauges' movement that sales must explain before a day's clocks or feeds are told. No source."""
+AGREED_S, AGREED_GAIN = 30.0, 0.05
+"""A lag that is the day before's again, so nearly, and explains so much more of the movement than none, is told however
+little the sales explain: among all lags that are looked for, chance agrees one time in three hundred. No source."""
 USUAL_FIT_DAYS = 10
 POOR_FIT_SHARE = 0.8
 LAG_USED = 4.0
@@ -39,9 +42,21 @@ def seen_day(at_s: float, lags: Mapping[int, DayLag]) -> int:
     return day + 1 if at_s >= first_seen_s(day + 1, lags) else day
 
 
+def agrees(lag: DayLag, before: DayLag | None) -> bool:
+    """Whether a day's lag, larger than clocks differ by chance, is the day before's again."""
+    if before is None or min(lag.gain, before.gain) < AGREED_GAIN:
+        return False
+    return abs(lag.lag_s) > AGREED_S >= abs(lag.lag_s - before.lag_s)
+
+
+def is_told(lag: DayLag) -> bool:
+    """Whether a day's sales and gauges say how far apart their clocks are."""
+    return lag.agrees or lag.fit >= TOLD_FIT
+
+
 def used_lag_s(lag: DayLag | None) -> float:
     """The lag to correct for: the day's own where it is sure, else none. [s]"""
-    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or lag.fit < TOLD_FIT:
+    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or not is_told(lag):
         return 0.0
     return lag.lag_s
 
@@ -57,14 +72,14 @@ def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
         return False
     before = [lags[one] for one in range(day - USUAL_FIT_DAYS, day) if one in lags]
     usual = [one.fit for one in before if not one.is_silent]
-    is_poor = lag.fit < TOLD_FIT and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
+    is_poor = not is_told(lag) and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
     return is_poor or lag.is_silent or clock_moved(lags, day)
 
 
 def clock_moved(lags: dict[int, DayLag], day: int) -> bool:
     """Whether a day's lag is plainly another than the day before's."""
     lag, before = lags.get(day), lags.get(day - 1)
-    if lag is None or before is None or min(lag.fit, before.fit) < TOLD_FIT:
+    if lag is None or before is None or not (is_told(lag) and is_told(before)):
         return False
     return abs(used_lag_s(lag) - used_lag_s(before)) > 30.0
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, used_lag_s
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, agrees, first_seen_s, used_lag_s
 from pipeline.ledger.clocks import FEWEST_LITRES, SILENT, DayLag, TankMovement, day_clock
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import GaugeSeries, kept
@@ -38,6 +38,7 @@ class Clocked:
 def clocks_of(units: Sequence[Clocked], days: Sequence[int]) -> dict[int, DayLag]:
     """The clocks of each UTC day that tells, by its number, and of each whose sales are not there."""
     told = {day: lag for day in days if (lag := _lag_of(units, day)) is not None}
+    told = {day: replace(lag, agrees=agrees(lag, told.get(day - 1))) for day, lag in told.items()}
     return told | dict.fromkeys(silent_days(units, days), SILENT)
 
 

@@ -33,7 +33,8 @@ class DayLag:
 
     `gain` is the share by which the unexplained movement falls against no lag (0..1); `fit` the share of movement
     that the sales explain at the best lag (0..1); `stamp` which of a sale's two instants the till knew that day;
-    `is_silent` that no sale of the day is there, though the tanks were drawn from as on others.
+    `is_silent` that no sale of the day is there, though the tanks were drawn from as on others; `agrees` that the lag
+    is the day before's again.
     """
 
     lag_s: float
@@ -42,6 +43,7 @@ class DayLag:
     fit: float
     stamp: Stamp = "both"
     is_silent: bool = False
+    agrees: bool = False
 
 
 SILENT = DayLag(0.0, np.inf, 0.0, 0.0, is_silent=True)

@@ -1,8 +1,11 @@
 """Which day's run first sees an instant. Evidence: both sides of each edge, worked by hand."""
 
+from dataclasses import replace
+
 import pytest
 
 from pipeline.estimate.known import (
+    agrees,
     clock_changed,
     clock_moved,
     first_seen_s,
@@ -71,3 +74,24 @@ def test_sales_that_suddenly_explain_little_stand_at_the_wrong_time(before, toda
 def test_without_a_lag_nothing_is_known_to_have_changed():
     assert not clock_changed({}, FIRST_DAY)
     assert tells_feeds({}, FIRST_DAY)
+
+
+@pytest.mark.parametrize(
+    ("before_s", "gain", "told"),
+    [(-893.0, 0.3, True), (-863.0, 0.3, True), (-862.0, 0.3, False), (-893.0, 0.04, False), (7_000.0, 0.3, False)],
+)
+def test_a_lag_that_is_the_day_before_s_again_is_told_however_little_sales_explain(before_s, gain, told):
+    """A quarter of an hour behind where sales explain a quarter of what the gauges show: alone it is none."""
+    before, today = lag_of(before_s, fit=0.25, gain=0.3), lag_of(-893.0, fit=0.25, gain=gain)
+    assert agrees(today, before) is told
+    today = replace(today, agrees=agrees(today, before))
+    assert used_lag_s(today) == (-893.0 if told else 0.0)
+    days = {FIRST_DAY: lag_of(0.0, fit=0.9), FIRST_DAY + 1: today}
+    assert clock_changed(days, FIRST_DAY + 1)  # from none to it, or unknown
+    assert not clock_changed({FIRST_DAY: replace(before, agrees=True), FIRST_DAY + 1: today}, FIRST_DAY + 1) or not told
+
+
+def test_clocks_that_differ_by_less_than_chance_agree_with_nothing():
+    assert not agrees(lag_of(-30.0, fit=0.25), lag_of(-30.0, fit=0.25))
+    assert agrees(lag_of(-30.1, fit=0.25), lag_of(-30.0, fit=0.25))
+    assert not agrees(lag_of(-893.0), None)

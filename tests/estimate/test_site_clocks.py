@@ -105,3 +105,17 @@ def test_a_silent_day_s_sales_stand_nowhere():
     lags = clocks_of(ten_days((7, 8)), DAYS)
     assert [day - FIRST_DAY for day in DAYS[5:] if clock_changed(lags, day)] == [7, 8]
     assert [lags[FIRST_DAY + day].is_silent for day in (6, 7, 8, 9)] == [False, True, True, False]
+
+
+def test_a_till_that_is_behind_by_as_much_as_the_day_before_is_so_however_noisy_the_gauge():
+    """Sales booked 15 minutes late on two days, on a noisy gauge: the second day is sure."""
+    hours = np.arange(0.0, 48.0, 1 / 60)
+    ends = np.concatenate([24.0 * day + np.arange(2.0, 22.0, 0.5) for day in (0, 1)])
+    gone = 70.0 * np.clip((hours[:, None] - ends + 0.25) * 30.0 + 1.0, 0.0, 1.0).sum(axis=1)
+    noise_mm = np.random.default_rng(4).normal(0.0, 2.4, len(hours))
+    read = gauge_of(hours, 2_500.0 - gone / 5.0 + noise_mm, nominal_s=60.0)
+    sold = MeterFlow("M1", at_s(ends - 2 / 60), at_s(ends), np.full(len(ends), 70.0))
+    first, second = clocks_of([Clocked(read, [], [sold])], [FIRST_DAY, FIRST_DAY + 1]).values()
+    assert first.lag_s == pytest.approx(900.0, abs=15.0) == second.lag_s
+    assert max(first.fit, second.fit) < 0.3
+    assert (first.agrees, second.agrees) == (False, True)
