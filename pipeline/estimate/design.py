@@ -90,7 +90,7 @@ class Balance:
     before each dip; `sold_15_l` (k, m) litres sold so far by meter; `leak_h` (k, holes) hours times √(head / mean head)
     so far, of a hole at each of `HOLES`; `open_h` hours with a hose open so far; `vcf` (k,) litres at 15 °C a litre;
     `coarse_c` (k,) by how much the thermometer steps; `surface_l_per_mm` (k,); `feigned_share`, SD of the share of all
-    sales that a temperature which nobody measures may feign.
+    sales that a temperature may feign where it is not `told` (k,); None where it always is.
     """
 
     y_l: Floats
@@ -111,6 +111,7 @@ class Balance:
     stock_15_l: Floats
     meters: tuple[str, ...]
     feigned_share: float = 0.0
+    told: NDArray[np.bool_] | None = None
 
     @property
     def feigned_l_per_h(self) -> float:

@@ -55,7 +55,8 @@ class Hypothesis:
     `cause`, the meter it concerns (or a drop's number), the spread of its coefficient, its
     allowed sign, `usual`, how far the coefficient wanders with nothing wrong, `largest`, beyond which it is no such
     thing, `days`, on how many it must have acted before it is named, `hour`, of draws, that from which they come, and
-    `always`, the spread of one that has been so since before the data, where it is another.
+    `always`, the spread of one that has been so since before the data, where it is another, and `feigned`, how far more
+    it wanders where no thermometer tells the temperature.
     """
 
     cause: str
@@ -67,6 +68,7 @@ class Hypothesis:
     days: int = 2
     hour: float | None = None
     always: float | None = None
+    feigned: float = 0.0
 
     def spread_from(self, onset: int) -> float:
         """The spread of its coefficient where it sets in at a dip, 0 the first."""
@@ -86,7 +88,7 @@ class Candidates:
     the dip that ended a long silence, by the onset of the excursion that it is taken to hold. A regressor goes by one
     of `courses` (k, n), number `course` (c,), from the dip before its onset to the dip `until` (c,), and then keeps; or
     it is a step of `step` (c,) from the dip `step_at` (c,) on, where that is not -1. `holes` is the number of courses
-    before those of a leak with its hole at each height.
+    before those of a leak with its hole at each height; `is_told` (c,) whether a thermometer told the temperature then.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -100,6 +102,7 @@ class Candidates:
     step: Floats
     silent: dict[int, int]
     holes: int
+    is_told: NDArray[np.bool_]
 
     @cached_property
     def spread(self) -> Floats:
@@ -111,7 +114,8 @@ class Candidates:
     @cached_property
     def usual(self) -> Floats:
         """How far each one's coefficient wanders with nothing wrong. Shape (c,)."""
-        return np.array([one.usual for one in self.hypotheses])[self.which]
+        usual, feigned = np.array([(one.usual, one.feigned) for one in self.hypotheses]).T[:, self.which]
+        return np.asarray(np.hypot(usual, np.where(self.is_told, 0.0, feigned)))
 
     @cached_property
     def largest(self) -> Floats:
@@ -158,27 +162,30 @@ class Candidates:
 def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
     """The hypotheses of a unit and the course of each since the first dip. Shapes (n,), (k, n).
 
-    `unexplained` is a steady gain, which no cause of loss can give. What a temperature that nobody measures may feign
-    is usual.
+    `unexplained` is a steady gain, which no cause of loss can give.
     """
-    feigned = balance.feigned_l_per_h
-    leak, line, gain = (
-        float(np.hypot(usual, feigned)) for usual in (USUAL_LEAK_L_PER_H, USUAL_LINE_L_PER_H, USUAL_GAIN_L_PER_H)
-    )
-    meter_usual = float(np.hypot(USUAL_METER, balance.feigned_share))
-    found = [Hypothesis("tank_leak", None, LEAK_SPREAD_L_PER_H, True, leak)]
+    rate, share = balance.feigned_l_per_h, balance.feigned_share
+    found = [Hypothesis("tank_leak", None, LEAK_SPREAD_L_PER_H, True, USUAL_LEAK_L_PER_H, feigned=rate)]
     courses = [-balance.leak_h[:, 0]]
     if len(balance.meters):
-        found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True, line, days=3))
+        found.append(Hypothesis("line_leak", None, LINE_SPREAD_L_PER_H, True, USUAL_LINE_L_PER_H, days=3, feigned=rate))
         courses.append(-balance.open_h)
     for number, meter in enumerate(balance.meters):
         found.append(
             Hypothesis(
-                "meter_drift", meter, METER_SPREAD, False, meter_usual, LARGEST_METER, 7, always=METER_ALWAYS_SPREAD
+                "meter_drift",
+                meter,
+                METER_SPREAD,
+                False,
+                USUAL_METER,
+                LARGEST_METER,
+                7,
+                always=METER_ALWAYS_SPREAD,
+                feigned=share,
             )
         )
         courses.append(-balance.sold_15_l[:, number])
-    found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, gain))
+    found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H, feigned=rate))
     courses.append(balance.hours - balance.hours[0])
     for hour in THEFT_STARTS_H:
         found.append(Hypothesis("slow_theft", None, THEFT_SPREAD_L, True, USUAL_THEFT_L, days=4, hour=hour))
@@ -245,6 +252,7 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
         step=step,
         silent=silent,
         holes=count,
+        is_told=np.ones(len(onset), dtype=bool) if balance.told is None else balance.told[onset],
     )
 
 

@@ -24,7 +24,10 @@ class LeakSoFar:
     """
 
     def __init__(self, balance: Balance, sums: Sums) -> None:
-        self.hours, self.feigned_l_per_h = balance.hours, balance.feigned_l_per_h
+        self.hours, told = balance.hours, balance.told
+        self.feigned_l_per_h = (
+            np.zeros(len(self.hours)) if told is None else np.where(told, 0.0, balance.feigned_l_per_h)
+        )
         self.rows = whitened(balance.leak_h[:1, :1] - balance.leak_h[:, :1], sums.filter)[:, 0]
         self.version = -1
 
@@ -87,5 +90,5 @@ def month_leak(sums: Sums, prior: Prior, so_far: LeakSoFar, first: int, named: S
         return np.nan, np.inf
     mean_speed = -float(candidates.columns(mine[:1], last, last + 1)[0, 0]) / hours
     rate = float((sums.moment[at] - explained) / information)
-    sd = float(np.hypot(mean_speed / np.sqrt(information), so_far.feigned_l_per_h))
+    sd = float(np.hypot(mean_speed / np.sqrt(information), so_far.feigned_l_per_h[last]))
     return mean_speed * rate, sd

@@ -46,13 +46,16 @@ ODD_SHARE = 0.006
 """Share of what was sold meanwhile by which meters and chart may differ, SD: 0.2 %, 0.3 % and 0.4 % together."""
 
 
-def dip_noise(balance: Balance, dips: Dips, product: str, reporting: Sequence[Reporting]) -> Noise:
+def dip_noise(
+    balance: Balance, dips: Dips, product: str, reporting: Sequence[Reporting], told: NDArray[np.bool_]
+) -> Noise:
     """Noise of each dip by its state (at rest, just closed, hose open) and its readings, from days up to its own.
 
     The second difference of three neighbouring dips of white noise has six times its variance; its median absolute
     value over the last `WINDOW_DAYS` days gives the SD without regard to the few dips that something moved. It is told
     for a dip of very many readings; fewer have more, by 1 + `USUAL_COUNT` / readings. What the `reporting` of the
-    unit's gauges hides is the least it can be: at rest it does not average out.
+    unit's gauges hides is the least it can be: at rest it does not average out. `told` (k,) where a thermometer told
+    the temperature.
     """
     state = np.minimum(dips.state, 2).astype(np.int64)
     few = np.sqrt(1.0 + USUAL_COUNT / np.maximum(dips.count, 1))
@@ -79,7 +82,7 @@ def dip_noise(balance: Balance, dips: Dips, product: str, reporting: Sequence[Re
     least = hidden_mm * dips.surface_l_per_mm
     own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
     litres_per_k = expansion_15_per_k(product) * np.maximum(balance.stock_15_l, 0.0)
-    is_told, hidden_k = dips.has_thermometer, balance.coarse_c / np.sqrt(12.0)
+    hidden_k = balance.coarse_c / np.sqrt(12.0)
     every = np.ones(len(dips))
     return Noise(
         white_l=np.sqrt(own**2 - shared),
@@ -87,9 +90,9 @@ def dip_noise(balance: Balance, dips: Dips, product: str, reporting: Sequence[Re
         ripple_h=RIPPLE_H * every,
         walk_l=WALK_L * every,
         walk_per_l=WALK_PER_SOLD_L * every,
-        rate_k_per_h=(RATE_K_PER_H if is_told else UNTOLD_K_PER_H) * every,
-        layer_k=_layers_k(balance) if is_told else FRESH_K * arrived_share(balance),
-        layer_h=(LAYER_H if is_told else MIDDLE_H) * every,
+        rate_k_per_h=np.where(told, RATE_K_PER_H, UNTOLD_K_PER_H),
+        layer_k=np.where(told, _layers_k(balance), FRESH_K * arrived_share(balance)),
+        layer_h=np.where(told, LAYER_H, MIDDLE_H),
         litres_per_k=litres_per_k,
         # What lies within a coarse thermometer's step comes and goes over hours as a gauge's sway does.
         sway_l=litres_per_k * hidden_k,

@@ -23,6 +23,7 @@ from pipeline.estimate.tickets import mixing_of, tickets_15_l
 from pipeline.estimate.untold import with_untold_temperature
 from pipeline.estimate.walk import Amendment, walk_days
 from pipeline.estimate.walked import Walk
+from pipeline.estimate.warmth import is_told
 from pipeline.estimate.whiten import Noise
 from pipeline.features.transit import is_jump, is_large, moves_of_steps
 from pipeline.ledger.dips import Dips, settled_dips
@@ -150,11 +151,18 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     if len(dips) < 8:
         return None
     delivered, drops = delivered_of(seen.unit, seen.drops), [known.drop for known in seen.drops]
-    balance: Balance = balance_of(seen.unit, dips, drops, delivered, jump_hours(seen), shift_hours(seen))
-    if not dips.has_thermometer:
-        balance = with_untold_temperature(balance, delivered, seen.unit)
+    hours = dips.ts_s / 3600.0
+    dropped = np.zeros(len(dips), dtype=bool)
+    dropped[[at for drop in drops if (at := int(np.searchsorted(dips.ts_s, drop.end_s))) < len(dips)]] = True
+    told = is_told(dips.temp_c, hours, dropped)
+    # Where nobody tells the temperature all is taken as at 15 °C: the stock jumps where that begins and ends.
+    turns_h = hours[np.flatnonzero(np.diff(told)) + 1] - 1e-3
+    as_told = replace(dips, temp_c=np.where(told, dips.temp_c, REFERENCE_TEMP_C))
+    jumps_h = np.sort(np.concatenate([jump_hours(seen), turns_h]))
+    balance: Balance = balance_of(seen.unit, as_told, drops, delivered, jumps_h, shift_hours(seen))
+    balance = with_untold_temperature(balance, delivered, seen.unit, told)
     balance = replace(balance, known_day=_known_days(dips, seen))
-    noise = dip_noise(balance, dips, seen.unit.product, tuple(seen.reporting.values()))
+    noise = dip_noise(balance, dips, seen.unit.product, tuple(seen.reporting.values()), told)
     noise = learned_noise(balance, noise)
     jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
     judged_day = _judged_days(balance.known_day, dips, seen)

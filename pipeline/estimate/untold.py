@@ -1,4 +1,4 @@
-"""A tank without a thermometer: what its product's temperature, which nobody measures, does to its balance.
+"""A tank without a thermometer, or with one that died: what a temperature that nobody measures does to its balance.
 
 Everything is then taken as if it were at 15 °C. Product that came warm shrinks as it takes on its soil's temperature,
 and meters give litres out as they are: at 10 K that is a per cent of all that is sold, far more than a leak. So the
@@ -58,10 +58,12 @@ NAMES = (
 """The regressors: soil and its seasons, the warmth that tickets tell, loading racks and their seasons."""
 
 
-def with_untold_temperature(balance: Balance, delivered: Delivered, unit: Unit) -> Balance:
-    """The balance of a tank without a thermometer, with what its temperature may do."""
+def with_untold_temperature(balance: Balance, delivered: Delivered, unit: Unit, told: NDArray[np.bool_]) -> Balance:
+    """The balance of a tank with what its temperature may do at the dips at which it was not `told`, shape (k,)."""
+    if told.all():
+        return balance
     per_k = expansion_15_per_k(unit.product)
-    columns = per_k * untold_columns(balance, delivered)
+    columns = per_k * untold_columns(balance, delivered) * ~told[:, None]
     season_sd = UNPLACED_SD_K if unit.latitude_deg is None else PLACED_SD_K
     soil = year_k(unit.latitude_deg, SOIL_SWING_K, SOIL_COLDEST_DAY)
     loaded = year_k(unit.latitude_deg, AIR_SWING_K, AIR_COLDEST_DAY)
@@ -73,6 +75,7 @@ def with_untold_temperature(balance: Balance, delivered: Delivered, unit: Unit) 
         names=balance.names + NAMES,
         prior=Prior(np.concatenate([balance.prior.mean, mean]), np.concatenate([balance.prior.sd, sd])),
         feigned_share=FEIGNED_K * per_k,
+        told=told,
     )
 
 

@@ -34,7 +34,40 @@ COARSE_C = 0.25
 """A thermometer whose nearest values so far lie so far apart is coarse: its steps are no temperature. No source."""
 EDGE_SHARE = 0.1
 """How well a coarse thermometer tells the temperature when it steps, as a share of the step. No source."""
+UNREAD_H, STILL_H, STILL_COARSE_H, TIMES = 3.0, 72.0, 240.0, 3.0
+"""A thermometer has died where it gives nothing for so long, or stands at one value for so long, a coarse one for
+longer, and so many times longer than it ever did; a fine one also where a drop changes nothing. No source: a buried
+tank follows its soil by some hundredths of a kelvin a day, and drops bring kelvins. [h]"""
 DAY_S = 86400.0
+
+
+def is_told(temp_c: Floats, hours: Floats, dropped: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether a thermometer that works tells the temperature at each dip, or did lately. Shape (k,).
+
+    `temp_c` (k,) as read, NaN where not; `dropped` (k,) the first dip after a drop. No dip knows a later one. One that
+    has never moved is taken at its word.
+    """
+    told = np.zeros(len(hours), dtype=bool)
+    value, finest_c, is_unmoved = np.nan, inf, False
+    read_h, since_h, unread_h, still_h = -inf, 0.0, 0.0, 0.0
+    for dip, (reading, hour, is_after) in enumerate(
+        zip(temp_c.tolist(), hours.tolist(), dropped.tolist(), strict=True)
+    ):
+        if isfinite(reading):
+            if reading != value:
+                if isfinite(value):
+                    still_h, finest_c = max(still_h, read_h - since_h), min(finest_c, abs(reading - value))
+                value, since_h, is_unmoved = reading, hour, False
+            elif is_after and finest_c < COARSE_C:
+                is_unmoved = True
+            if isfinite(read_h):
+                unread_h = max(unread_h, hour - read_h)
+            read_h = hour
+        least_h = STILL_H if finest_c < COARSE_C else STILL_COARSE_H
+        is_read = hour - read_h <= max(UNREAD_H, TIMES * unread_h)
+        is_alive = not is_unmoved and hour - since_h <= max(least_h, TIMES * still_h)
+        told[dip] = is_read and (is_alive or not isfinite(finest_c))
+    return told
 
 
 def coarseness_c(read_s: Floats, temp_c: Floats, at_s: Floats) -> Floats:

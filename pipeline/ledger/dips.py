@@ -21,8 +21,6 @@ REST_S = 180.0
 """After a hose closes the surface needs some three minutes to lie still: waves of 2 to 4 minutes (common practice)."""
 SETTLE_S = 1500.0
 """After a drop the level is left alone for 25 minutes (common practice: 15 to 30)."""
-FIRST_DIPS = 48
-"""A day's half hours."""
 SPAN = ("span", "part")
 """What makes a dip: the half hour, and how many drops and moves were over by then."""
 
@@ -54,11 +52,6 @@ class Dips:
     def __len__(self) -> int:
         """How many dips there are."""
         return len(self.ts_s)
-
-    @property
-    def has_thermometer(self) -> bool:
-        """Whether the tank's first day of dips has a temperature: of a later one the days before may not know."""
-        return bool(np.isfinite(self.temp_c[:FIRST_DIPS]).any())
 
 
 def settled_dips(

@@ -17,7 +17,9 @@ def noise_sd(y_l: np.ndarray, *, count: np.ndarray | int = 30, state: int = 0, h
     hours = 0.5 * np.arange(len(y_l)) + 0.25
     dips = replace(dips_of(hours, 1_000.0, state=state), count=np.broadcast_to(count, len(y_l)).astype(np.int64))
     balance = replace(balance_by(unit_of(gauge_of(hours, 1_000.0)), dips), y_l=np.asarray(y_l, dtype=np.float64))
-    return dip_noise(balance, dips, "diesel_b7", [hiding(FINE_MM), hiding(hidden_mm)]).dip_sd_l
+    return dip_noise(
+        balance, dips, "diesel_b7", [hiding(FINE_MM), hiding(hidden_mm)], np.ones(len(y_l), dtype=bool)
+    ).dip_sd_l
 
 
 @pytest.mark.parametrize("size_l", [1.0, 3.0])

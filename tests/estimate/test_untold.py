@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.estimate.design import Delivered
+from pipeline.estimate.hypotheses import USUAL_LEAK_L_PER_H, candidates_of
 from pipeline.estimate.untold import (
     MIDDLE_H,
     NAMES,
@@ -99,10 +100,29 @@ def test_a_leak_is_unsure_by_what_a_temperature_may_feign():
     papers = delivered(told_k=0.0)
     unit, balance = balance_for(stock, sold, papers)
     assert balance.feigned_l_per_h == 0.0
-    told = with_untold_temperature(balance, papers, unit)
+    told = with_untold_temperature(balance, papers, unit, np.zeros(len(stock), dtype=bool))
     assert told.names == (*balance.names, *NAMES)
     assert (told.columns[:, : -len(NAMES)] == balance.columns).all() and told.columns.shape[1] == len(told.prior.sd)
     assert told.feigned_l_per_h == pytest.approx(1.5 * expansion_15_per_k(unit.product) * 60.0)
+
+
+def test_a_thermometer_that_dies_leaves_the_days_before_as_they_were():
+    """The columns begin when it is gone, and only what sets in then may be feigned."""
+    _, stock, sold = course(0.0, 0.0)
+    papers = delivered(told_k=0.0)
+    unit, balance = balance_for(stock, sold, papers)
+    told = np.arange(len(stock)) < len(stock) // 2
+    never = with_untold_temperature(balance, papers, unit, np.zeros(len(stock), dtype=bool))
+    later = with_untold_temperature(balance, papers, unit, told)
+    new = slice(len(balance.names), None)
+    assert (later.columns[told, new] == 0.0).all()
+    assert (later.columns[~told, new] == never.columns[~told, new]).all()
+    assert with_untold_temperature(balance, papers, unit, np.ones(len(stock), dtype=bool)) is balance
+    candidates = candidates_of(later)
+    leaks = candidates.which == 0
+    before = told[candidates.onset[leaks]]
+    assert candidates.usual[leaks][before] == pytest.approx(USUAL_LEAK_L_PER_H)
+    assert candidates.usual[leaks][~before] == pytest.approx(np.hypot(USUAL_LEAK_L_PER_H, later.feigned_l_per_h))
 
 
 def test_only_a_drop_arrives():

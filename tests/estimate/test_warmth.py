@@ -7,6 +7,7 @@ from pipeline.estimate.warmth import (
     BEHIND_H,
     by_the_hour,
     coarseness_c,
+    is_told,
     smoothed_temp_c,
     thermometer_columns,
     turned,
@@ -128,3 +129,61 @@ def test_a_coarse_thermometer_is_followed_between_its_steps():
     late = HOURS > 24.0
     assert np.abs(told - true_c)[late].max() < 0.33
     assert np.abs(np.diff(told))[late[1:]].max() < 0.5 * np.abs(np.diff(taken_at_its_word))[late[1:]].max()
+
+
+DAYS_H = 0.5 * np.arange(48 * 40)
+LIVE_C = 12.0 + 0.1 * np.round(3.0 * np.sin(DAYS_H / 9.0))
+NONE = np.zeros(len(DAYS_H), dtype=bool)
+
+
+def first_untold_h(temp_c: np.ndarray, dropped: np.ndarray = NONE) -> float | None:
+    """The hour from which on a thermometer that works no longer is known to be dead."""
+    told = is_told(temp_c, DAYS_H, dropped)
+    gone = np.flatnonzero(~told)
+    assert not len(gone) or not told[gone[0] :].any()
+    return float(DAYS_H[gone[0]]) if len(gone) else None
+
+
+def test_a_thermometer_that_gives_nothing_is_dead_after_three_hours():
+    assert first_untold_h(LIVE_C) is None
+    assert first_untold_h(np.where(DAYS_H > 480.0, np.nan, LIVE_C)) == 483.5
+    assert first_untold_h(np.full(len(DAYS_H), np.nan)) == 0.0
+
+
+def test_one_that_is_asked_twice_a_day_is_dead_after_three_times_as_long():
+    seldom = np.where(DAYS_H % 12.0 == 0.0, LIVE_C, np.nan)
+    told = is_told(seldom, DAYS_H, NONE)
+    assert told[DAYS_H > 12.0].all()
+    assert first_untold_h_of(np.where(DAYS_H > 480.0, np.nan, seldom), since_h=24.0) == 516.5
+
+
+def first_untold_h_of(temp_c: np.ndarray, *, since_h: float) -> float:
+    told = is_told(temp_c, DAYS_H, NONE)
+    return float(DAYS_H[(~told & (since_h < DAYS_H)).argmax()])
+
+
+@pytest.mark.parametrize(("grain_c", "hours"), [(0.1, 72.0), (0.5, 240.0)])
+def test_one_that_stands_at_a_value_is_dead_after_three_days_and_a_coarse_one_after_ten(grain_c, hours):
+    stuck = np.where(DAYS_H > 480.0, 11.5, 12.0 + grain_c * np.round(4.0 * np.sin(DAYS_H / 9.0)))
+    since_h = float(DAYS_H[np.flatnonzero(stuck != 11.5)[-1] + 1])
+    assert first_untold_h(stuck) == since_h + hours + 0.5
+
+
+@pytest.mark.parametrize(("grain_c", "is_dead"), [(0.1, True), (0.5, False)])
+def test_a_drop_that_changes_nothing_tells_at_once(grain_c, is_dead):
+    """Six hours after it stood still a drop comes. To a coarse thermometer it may be as warm as what is there."""
+    stuck = np.where(DAYS_H > 480.0, 11.5, 12.0 + grain_c * np.round(4.0 * np.sin(DAYS_H / 9.0)))
+    assert first_untold_h(stuck, DAYS_H == 486.0) == (486.0 if is_dead else 480.5 + 240.0 + 0.5)
+
+
+def test_what_has_never_moved_is_taken_at_its_word_and_what_comes_back_is_told():
+    assert is_told(np.full(len(DAYS_H), 15.0), DAYS_H, NONE).all()
+    away = np.where((DAYS_H > 480.0) & (DAYS_H < 600.0), np.nan, LIVE_C)
+    told = is_told(away, DAYS_H, NONE)
+    assert not told[(DAYS_H > 484.0) & (DAYS_H < 600.0)].any()
+    assert told[DAYS_H >= 600.0].all()
+
+
+def test_a_later_reading_tells_no_earlier_dip():
+    away = np.where(DAYS_H > 700.0, np.nan, LIVE_C)
+    assert (is_told(away, DAYS_H, NONE)[:1400] == is_told(LIVE_C, DAYS_H, NONE)[:1400]).all()
