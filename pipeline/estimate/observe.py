@@ -14,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds
+from pipeline.estimate.past import Shelves
 from pipeline.estimate.seen_steps import steps_of
 from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock
 from pipeline.features.feeds import FeedDay, onset_s, other_feed, own_feeds
@@ -114,8 +115,12 @@ class _Working:
     moves: Moves | None = None
 
 
-def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
-    """All of the above for one site; `tables` hold that site's rows alone, contract columns, cleaned."""
+def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = None) -> SiteObserved:
+    """All of the above for one site; `tables` hold that site's rows alone, contract columns, cleaned.
+
+    What was kept of past days is found in `shelves`, and what is to be kept is left there.
+    """
+    shelves = shelves or Shelves()
     built = [build_unit(tables, members) for members in unit_members(tables["tanks"])]
     units = [_Working(unit) for unit in built if unit is not None]
     feeds = feeds_of(tables["meter_feeds"], [item.unit for item in units])
@@ -127,9 +132,8 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     days = (
         np.unique(np.concatenate([_days(item.unit.series.ts_s) for item in units])) if units else np.empty(0, np.int64)
     )
-    lags = clocks_of(
-        [Clocked(item.unit.series, [known.drop for known in item.drops], item.own) for item in units], days.tolist()
-    )
+    booked_by = [Clocked(item.unit.series, [known.drop for known in item.drops], item.own) for item in units]
+    lags = clocks_of(booked_by, days.tolist(), shelves.clocks)
     lost = _unbooked_of(tables)
     flows = {name: drawn_on_gauge_clock(flow, lags) for name, flow in flows.items()}
     for item, unit in zip(units, [unit for unit in built if unit is not None], strict=True):
@@ -141,7 +145,8 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     seen = []
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
-        seen.append(_finished(tables, item, (days, lags), _unbooked_here(item.unit, lost, feeds)))
+        steps = steps_of(_moves(item), days, lags, item.unit.series, shelves.steps)
+        seen.append(_finished(tables, item, lags, (steps, _unbooked_here(item.unit, lost, feeds))))
     overbooked = _unbooked_of(tables, mirrored=True)
     return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, overbooked, changes, seen)
 
@@ -337,19 +342,17 @@ def _unbooked_here(unit: Unit, lost: list[Unbooked], feeds: list[Feed]) -> list[
 def _finished(
     tables: Mapping[str, pl.DataFrame],
     item: _Working,
-    clocks: tuple[NDArray[np.int64], dict[int, DayLag]],
-    lost: list[Unbooked],
+    lags: dict[int, DayLag],
+    found: tuple[list[tuple[int, Step]], list[Unbooked]],
 ) -> UnitObserved:
-    days, lags = clocks
+    steps, lost = found
     rest = open_spans(item.own).rest_s
     probe = {}
     for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
         readings = tables["readings"].filter(pl.col("tank_id") == name)
         is_calm = _is_seen(series.ts_s, lags) & ~_in_drop(series.ts_s, item.drops)
         probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s), 0.0))
-    moves = _moves(item)
-    steps = steps_of(moves, days, lags, item.unit.series)
-    return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, moves, lost)
+    return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, _moves(item), lost)
 
 
 def _is_seen(ts_s: Floats, lags: dict[int, DayLag]) -> NDArray[np.bool_]:

@@ -76,7 +76,8 @@ class Decoyed:
 class Walk:
     """All days of one unit in order, the hypotheses named, the one-day excursions, and the regressors.
 
-    `decoys` are what would have been named in a world mirrored in sign, one a day and hypothesis.
+    `decoys` are what would have been named in a world mirrored in sign, one a day and hypothesis; `walked` the days
+    that this run walked, and did not find kept.
     """
 
     balance: Balance
@@ -85,3 +86,4 @@ class Walk:
     named: list[Named]
     excursions: list[Named]
     decoys: list[Decoyed]
+    walked: tuple[int, ...] = ()

@@ -1,0 +1,90 @@
+"""What is kept of each site's past days, a file a site. Whatever is wrong with one, it counts as nothing kept."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import os
+import platform
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+from threadpoolctl import threadpool_info
+
+from pipeline.estimate.codec import packed, unpacked
+from pipeline.estimate.past import SitePast
+from pipeline.resources import code_digest
+
+_LOG = logging.getLogger("tankdrift.pasts")
+
+FOLDER: Final = "kept"
+"""Where the files are, in the folder of a run's results."""
+
+FORMAT: Final = "tankdrift kept 1"
+"""The first line of a file. The second is JSON: who made it, the site, how long its text is, the hash of the rest."""
+
+LIBRARIES: Final = ("llvmlite", "numba", "numpy", "polars", "scipy")
+
+
+def made_by() -> str:
+    """Hash of whatever the bits of a result may hang on beside its data: code, libraries, and what they run on."""
+    blas = sorted(f"{one['internal_api']} {one.get('version')} {one.get('architecture')}" for one in threadpool_info())
+    parts = [code_digest(), platform.python_version(), platform.machine(), str(pl.thread_pool_size()), *blas]
+    parts += [f"{name} {version(name)}" for name in LIBRARIES]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+@dataclass(frozen=True)
+class PastFiles:
+    """The files in a folder that were made by the same code and libraries, `mark`; others are as if they were not."""
+
+    folder: Path
+    mark: str
+
+    def path(self, site_id: str) -> Path:
+        """A site's file: any name may be a site's, and not every one a file's."""
+        return self.folder / f"{hashlib.sha256(site_id.encode()).hexdigest()[:32]}.bin"
+
+    def read(self, site_id: str) -> SitePast | None:
+        """What was kept of a site; None where nothing is, or nothing that can be gone by."""
+        try:
+            raw = self.path(site_id).read_bytes()
+            first, second, rest = raw.split(b"\n", 2)
+            head = json.loads(second)
+            if first.decode() != FORMAT or head["mark"] != self.mark or head["site_id"] != site_id:
+                return None
+            if head["sum"] != _sum(rest):
+                return None
+            return unpacked(SitePast, rest[: head["text"]].decode(), rest[head["text"] :])
+        except (OSError, ValueError, TypeError, KeyError):
+            return None
+
+    def write(self, site_id: str, past: SitePast) -> None:
+        """Keep what is to be kept of a site, whole or not at all; where it cannot be, the next night works it out."""
+        text, data = packed(past)
+        rest = text.encode() + data
+        head = {"mark": self.mark, "site_id": site_id, "text": len(text.encode()), "sum": _sum(rest)}
+        path = self.path(site_id)
+        beside = path.with_suffix(f".{os.getpid()}.new")
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            beside.write_bytes(b"\n".join([FORMAT.encode(), json.dumps(head).encode(), rest]))
+            beside.replace(path)
+        except OSError as error:
+            _LOG.warning("nothing is kept of %s for the next run: %s", site_id, error.strerror)
+
+    def sweep(self, site_ids: Iterable[str]) -> None:
+        """Remove what is of no such site, and what a run that was killed had half written."""
+        wanted = {self.path(site_id) for site_id in site_ids}
+        for path in self.folder.glob("*"):
+            if path not in wanted:
+                path.unlink(missing_ok=True)
+
+
+def _sum(rest: bytes) -> str:
+    return hashlib.blake2b(rest, digest_size=16).hexdigest()
