@@ -13,11 +13,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.estimate.kept import Shelf
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds
 from pipeline.estimate.past import Shelves
+from pipeline.estimate.seen_feeds import feeds_between
 from pipeline.estimate.seen_steps import steps_of
 from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock
-from pipeline.features.feeds import FeedDay, onset_s, other_feed, own_feeds
+from pipeline.features.feeds import FeedDay, onset_s, other_feed
 from pipeline.features.probe import (
     JOINED_STUCK_S,
     STUCK_S,
@@ -141,7 +143,7 @@ def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = N
         _open(item, _own_flows(unit, flows, feeds, []), lags)
         shares = [share_at(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
         item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
-    changes = _feed_changes(units, feeds, flows, days, lags)
+    changes = _feed_changes(units, feeds, flows, (days, lags), shelves.feeds)
     seen = []
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
@@ -251,20 +253,21 @@ def _feed_changes(
     units: list[_Working],
     feeds: list[Feed],
     flows: dict[str, MeterFlow],
-    days: NDArray[np.int64],
-    lags: dict[int, DayLag],
+    clocks: tuple[NDArray[np.int64], dict[int, DayLag]],
+    kept: Shelf[list[FeedDay]],
 ) -> list[FeedChange]:
     """Meters whose sales leave another unit than the one they are booked to, day by day; each unit's moves follow.
 
     A day on which the clocks moved, or sales hardly explain the falls, is passed over.
     """
     by_id = {item.unit.unit_id: item for item in units}
+    days, lags = clocks
     changes: list[FeedChange] = []
     for day in days.tolist():
         if not tells_feeds(lags, day):
             continue
         span = (first_seen_s(day, lags), first_seen_s(day + 1, lags), day)
-        seen = {name: {one.meter_id: one for one in own_feeds(_moves(item), *span[:2])} for name, item in by_id.items()}
+        seen = {name: feeds_between(_moves(item), *span[:2], kept) for name, item in by_id.items()}
         held = {name: _held(item, span[1]) for name, item in by_id.items()}
         for meter in sorted(flows):
             homes = [name for name, shares in held.items() if shares.get(meter, 0.0) > 0.99]
