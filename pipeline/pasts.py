@@ -8,6 +8,7 @@ import logging
 import os
 import platform
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -16,7 +17,7 @@ from typing import Final
 import polars as pl
 from threadpoolctl import threadpool_info
 
-from pipeline.estimate.codec import packed, unpacked
+from pipeline.estimate.codec import Bytes, packed, unpacked
 from pipeline.estimate.past import SitePast
 from pipeline.resources import code_digest
 
@@ -54,37 +55,44 @@ class PastFiles:
         """What was kept of a site; None where nothing is, or nothing that can be gone by."""
         try:
             raw = self.path(site_id).read_bytes()
-            first, second, rest = raw.split(b"\n", 2)
-            head = json.loads(second)
-            if first.decode() != FORMAT or head["mark"] != self.mark or head["site_id"] != site_id:
+            first = raw.index(b"\n")
+            second = raw.index(b"\n", first + 1)
+            head = json.loads(raw[first + 1 : second])
+            rest = memoryview(raw)[second + 1 :]
+            text, data = rest[: head["text"]], rest[head["text"] :]
+            if raw[:first].decode() != FORMAT or head != self._head(site_id, text, [data]):
                 return None
-            if head["sum"] != _sum(rest):
-                return None
-            return unpacked(SitePast, rest[: head["text"]].decode(), rest[head["text"] :])
+            return unpacked(SitePast, str(text, "utf-8"), data)
         except (OSError, ValueError, TypeError, KeyError):
             return None
 
     def write(self, site_id: str, past: SitePast) -> None:
         """Keep what is to be kept of a site, whole or not at all; where it cannot be, the next night works it out."""
-        text, data = packed(past)
-        rest = text.encode() + data
-        head = {"mark": self.mark, "site_id": site_id, "text": len(text.encode()), "sum": _sum(rest)}
+        told, parts = packed(past)
+        text = told.encode()
+        head = json.dumps(self._head(site_id, text, parts)).encode()
         path = self.path(site_id)
         beside = path.with_suffix(f".{os.getpid()}.new")
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            beside.write_bytes(b"\n".join([FORMAT.encode(), json.dumps(head).encode(), rest]))
+            with beside.open("wb") as file:
+                file.writelines([FORMAT.encode(), b"\n", head, b"\n", text, *parts])
             beside.replace(path)
         except OSError as error:
             _LOG.warning("nothing is kept of %s for the next run: %s", site_id, error.strerror)
+            with suppress(OSError):
+                beside.unlink()
+
+    def _head(self, site_id: str, text: Bytes, parts: Iterable[Bytes]) -> dict[str, str | int]:
+        total = hashlib.blake2b(text, digest_size=16)
+        for part in parts:
+            total.update(part)
+        return {"mark": self.mark, "site_id": site_id, "text": len(text), "sum": total.hexdigest()}
 
     def sweep(self, site_ids: Iterable[str]) -> None:
         """Remove what is of no such site, and what a run that was killed had half written."""
         wanted = {self.path(site_id) for site_id in site_ids}
         for path in self.folder.glob("*"):
             if path not in wanted:
-                path.unlink(missing_ok=True)
-
-
-def _sum(rest: bytes) -> str:
-    return hashlib.blake2b(rest, digest_size=16).hexdigest()
+                with suppress(OSError):
+                    path.unlink()

@@ -15,22 +15,23 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 import numpy as np
 
 T = TypeVar("T")
+Bytes = bytes | memoryview
 
 
-def packed(value: object) -> tuple[str, bytes]:
-    """A value as JSON, and the bytes of its arrays one after the other.
+def packed(value: object) -> tuple[str, list[Bytes]]:
+    """A value as JSON, and the bytes of its arrays, which are to stand one after the other; none is copied.
 
     Raises
     ------
     TypeError
         If it holds something else than dataclasses, arrays, numbers, words, None, and collections of them.
     """
-    parts: list[bytes] = []
+    parts: list[Bytes] = []
     told = _told(value, parts, [0])
-    return json.dumps(told, separators=(",", ":")), b"".join(parts)
+    return json.dumps(told, separators=(",", ":")), parts
 
 
-def _told(value: Any, parts: list[bytes], size: list[int]) -> Any:
+def _told(value: Any, parts: list[Bytes], size: list[int]) -> Any:
     if isinstance(value, np.ndarray):
         return _array_told(value, parts, size)
     if value is None or type(value) in (bool, int, float, str):
@@ -48,18 +49,19 @@ def _told(value: Any, parts: list[bytes], size: list[int]) -> Any:
     raise TypeError(f"a {type(value).__name__} cannot be kept")
 
 
-def _array_told(value: np.ndarray[Any, Any], parts: list[bytes], size: list[int]) -> list[Any]:
+def _array_told(value: np.ndarray[Any, Any], parts: list[Bytes], size: list[int]) -> list[Any]:
     if value.dtype.hasobject:
         raise TypeError("an array of objects cannot be kept")
     by_columns = value.flags.f_contiguous and not value.flags.c_contiguous
-    parts.append(value.tobytes("F" if by_columns else "C"))
+    lying = np.ascontiguousarray(value.T if by_columns else value)
+    parts.append(lying.data.cast("B") if lying.size else b"")
     start = size[0]
-    size[0] += len(parts[-1])
+    size[0] += lying.nbytes
     return [value.dtype.str, list(value.shape), "F" if by_columns else "C", start]
 
 
-def unpacked(kind: type[T], text: str, data: bytes) -> T:
-    """The value of a kind that was packed.
+def unpacked(kind: type[T], text: str, data: Bytes) -> T:
+    """The value of a kind that was packed as `text` and `data`, the bytes of its arrays.
 
     Raises
     ------
@@ -73,7 +75,7 @@ def unpacked(kind: type[T], text: str, data: bytes) -> T:
     return found
 
 
-Reader = Callable[[Any, bytes], Any]
+Reader = Callable[[Any, Bytes], Any]
 
 
 def _reader(kind: Any) -> Reader:
@@ -101,7 +103,7 @@ def _dataclass(kind: Any) -> Reader:
     names = [one.name for one in fields(kind)]
     parts = [_reader(hints[name]) for name in names]
 
-    def read(told: Any, data: bytes) -> Any:
+    def read(told: Any, data: Bytes) -> Any:
         return kind(**{name: part(one, data) for name, part, one in zip(names, parts, told, strict=True)})
 
     return read
@@ -111,7 +113,7 @@ def _plain(kind: Any) -> Reader:
     """Of a number or words as they stand; what says which words it may be is taken at its word."""
     allowed = {float: (float, int)}.get(kind, (kind,))
 
-    def read(told: Any, data: bytes) -> Any:
+    def read(told: Any, data: Bytes) -> Any:
         if get_origin(kind) is None and type(told) not in allowed:
             raise TypeError(f"{told!r} is no {kind.__name__}")
         return told
@@ -119,7 +121,7 @@ def _plain(kind: Any) -> Reader:
     return read
 
 
-def _array(told: Any, data: bytes) -> Any:
+def _array(told: Any, data: Bytes) -> Any:
     dtype, shape, order, start = told
     count = int(np.prod(shape, dtype=np.int64))
     if not count:
