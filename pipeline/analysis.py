@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -27,11 +27,13 @@ from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
 from pipeline.cases.sudden import HOUR_S, outside, sudden_findings, unexplained_moves, unmirrored
 from pipeline.errors import OperationError
+from pipeline.estimate.kept import Shelf
 from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.past import Shelves, SitePast
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
 from pipeline.scoring.fleet_odds import chances, expected_false
+from pipeline.scoring.forest import Period
 from pipeline.scoring.published import fleet_tables, published_tables
 from pipeline.scoring.statements import Limits
 from pipeline.sites import Tables, site_tables
@@ -100,6 +102,13 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
     return kept, [one for one in decoys if one.day <= last_day]
 
 
+@dataclass(frozen=True)
+class FleetPast:
+    """What is kept of the fleet as a whole: how odd its days were, a fortnight at a time."""
+
+    periods: dict[str, Period] = field(default_factory=dict)
+
+
 class Pasts(Protocol):
     """Where what is kept of each site's past is; it may be asked from another process."""
 
@@ -107,6 +116,12 @@ class Pasts(Protocol):
         """What was kept of a site, if anything."""
 
     def write(self, site_id: str, past: SitePast) -> None:
+        """Keep it."""
+
+    def read_fleet(self) -> FleetPast | None:
+        """What was kept of the fleet as a whole, if anything."""
+
+    def write_fleet(self, past: FleetPast) -> None:
         """Keep it."""
 
 
@@ -239,7 +254,11 @@ def analyse_sites(
     if on_failure is not None:
         for site in broken:
             on_failure(site)
-    frames, odd = fleet_tables([result.frames for result in results], limits)
+    fleet_past = pasts.read_fleet() if pasts else None
+    periods = Shelf(fleet_past.periods if fleet_past else None)
+    frames, odd = fleet_tables([result.frames for result in results], limits, periods)
+    if pasts:
+        pasts.write_fleet(FleetPast(periods.used))
     findings = [finding for result in results for finding in result.findings]
     findings += odd_findings(odd, findings)
     decoys = [decoy for result in results for decoy in result.decoys]
