@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 import polars as pl
@@ -26,11 +27,14 @@ from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
 from pipeline.cases.sudden import HOUR_S, outside, sudden_findings, unexplained_moves, unmirrored
 from pipeline.errors import OperationError
+from pipeline.estimate.kept import Shelf
 from pipeline.estimate.observe import SiteObserved, observe_site
+from pipeline.estimate.past import Shelves, SitePast
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
 from pipeline.scoring.drop_null import DropSeen, by_own_drops, drops_seen
 from pipeline.scoring.fleet_odds import chances, expected_false
+from pipeline.scoring.forest import Period
 from pipeline.scoring.published import fleet_tables, published_tables
 from pipeline.scoring.statements import Limits
 from pipeline.sites import Tables, site_tables
@@ -42,7 +46,7 @@ EPOCH_DAY = date(1970, 1, 1).toordinal()
 class SiteResult:
     """What the analysis of one site gives: the rows of every published table but cases, its findings and its decoys.
 
-    `drops` are how far its drops lie from their tickets.
+    `drops` are how far its drops lie from their tickets; `past` is what to keep of the site for the next run.
     """
 
     site_id: str
@@ -50,6 +54,7 @@ class SiteResult:
     findings: list[Finding]
     decoys: list[Decoy]
     drops: list[DropSeen]
+    past: SitePast | None = None
 
 
 @dataclass(frozen=True)
@@ -99,27 +104,61 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
     return kept, [one for one in decoys if one.day <= last_day]
 
 
-def analyse_site(tables: Tables, last_day: int, limits: Limits) -> SiteResult | None:
-    """One site from its tables to its findings, none raised after UTC day number `last_day`; None without readings."""
-    observed = observe_site(tables)
+@dataclass(frozen=True)
+class FleetPast:
+    """What is kept of the fleet as a whole: how odd its days were, a fortnight at a time."""
+
+    periods: dict[str, Period] = field(default_factory=dict)
+
+
+class Pasts(Protocol):
+    """Where what is kept of each site's past is; it may be asked from another process."""
+
+    def read(self, site_id: str) -> SitePast | None:
+        """What was kept of a site, if anything."""
+
+    def write(self, site_id: str, past: SitePast) -> None:
+        """Keep it."""
+
+    def read_fleet(self) -> FleetPast | None:
+        """What was kept of the fleet as a whole, if anything."""
+
+    def write_fleet(self, past: FleetPast) -> None:
+        """Keep it."""
+
+
+def analyse_site(tables: Tables, last_day: int, limits: Limits, past: SitePast | None = None) -> SiteResult | None:
+    """One site from its tables to its findings, none raised after UTC day number `last_day`; None without readings.
+
+    The result is the same to the last bit whatever of the site's past was kept: that only spares work.
+    """
+    shelves = Shelves(past)
+    observed = observe_site(tables, shelves)
     if not len(observed.days) or observed.days[0] > last_day:
         return None
     observed = cut_days(observed, last_day)
-    walks = [walk for unit in observed.units if (walk := walk_unit(unit)) is not None]
+    walks = [walk for unit in observed.units if (walk := walk_unit(unit, shelves)) is not None]
     findings, decoys = site_findings(tables, observed, walks)
     frames = published_tables(tables, observed, walks, findings, last_day=last_day, limits=limits)
     drops = [drop for walk in walks for drop in drops_seen(walk)]
-    return SiteResult(observed.site_id, frames, findings, decoys, drops)
+    so_far = shelves.past({walk.seen.unit.unit_id: walk.past for walk in walks})
+    return SiteResult(observed.site_id, frames, findings, decoys, drops, so_far)
 
 
-def _one_site(tables: Tables, last_day: int, limits: Limits, is_kept_apart: bool) -> SiteOutcome:
+def _one_site(tables: Tables, last_day: int, limits: Limits, pasts: Pasts | None, is_kept_apart: bool) -> SiteOutcome:
+    site_id = str(tables["sites"]["site_id"][0])
     try:
-        return analyse_site(tables, last_day, limits)
+        result = analyse_site(tables, last_day, limits, pasts.read(site_id) if pasts else None)
     except Exception as error:  # whatever broke, it is of this site alone
         if not is_kept_apart:
             raise
         said = " ".join(str(error).split())[:300]
-        return SiteFailed(str(tables["sites"]["site_id"][0]), f"{type(error).__name__}: {said} ({_place(error)})")
+        return SiteFailed(site_id, f"{type(error).__name__}: {said} ({_place(error)})")
+    if result is None:
+        return None
+    if pasts and result.past:
+        pasts.write(site_id, result.past)
+    return replace(result, past=None)  # what was kept need not travel to another process
 
 
 def _place(error: Exception) -> str:
@@ -195,13 +234,15 @@ def analyse_sites(
     on_site: Callable[[str], None] | None = None,
     on_failure: Callable[[SiteFailed], None] | None = None,
     in_order: InOrder = map,
+    pasts: Pasts | None = None,
 ) -> Tables:
     """The same from sites that come one after the other, each with its own rows, none judged after `last_day`.
 
-    With `on_failure` a site whose analysis breaks is told to it and left out, and the others go on.
+    With `on_failure` a site whose analysis breaks is told to it and left out, and the others go on. What is kept of a
+    site in `pasts` spares work, and what there is to keep is left there.
     """
     kept_apart = on_failure is not None
-    one_site = partial(_one_site, last_day=last_day, limits=limits or Limits(), is_kept_apart=kept_apart)
+    one_site = partial(_one_site, last_day=last_day, limits=limits or Limits(), pasts=pasts, is_kept_apart=kept_apart)
     results: list[SiteResult] = []
     broken: list[SiteFailed] = []
     for result in in_order(one_site, sites):
@@ -216,7 +257,11 @@ def analyse_sites(
     if on_failure is not None:
         for site in broken:
             on_failure(site)
-    frames, odd = fleet_tables([result.frames for result in results], limits)
+    fleet_past = pasts.read_fleet() if pasts else None
+    periods = Shelf(fleet_past.periods if fleet_past else None)
+    frames, odd = fleet_tables([result.frames for result in results], limits, periods)
+    if pasts:
+        pasts.write_fleet(FleetPast(periods.used))
     drops = [drop for result in results for drop in result.drops]
     findings = by_own_drops([finding for result in results for finding in result.findings], drops)
     findings += odd_findings(odd, findings)

@@ -28,6 +28,7 @@ from pipeline.data_health import LOOK_BACK, data_health_of
 from pipeline.errors import ArgumentError, LakeError, OperationError, QuarantineLimitError, StoreError
 from pipeline.load import EVER, other_charts, site_groups, sites_one_by_one, take_in
 from pipeline.other_charts import read_other_charts
+from pipeline.pasts import FOLDER, PastFiles, made_by
 from pipeline.report.apart import write_apart
 from pipeline.report.worklist import news_counts
 from pipeline.said import record
@@ -141,7 +142,7 @@ def analyse_lake(run: Run) -> None:
             return
         _LOG.info("analysing")
         failed: list[SiteFailed] = []
-        made = _analysed(store, _limits(run.settings), failed)
+        made = _analysed(store, _limits(run.settings), failed, PastFiles(run.out / FOLDER, made_by()))
         with store.transaction():
             for name in MADE_TABLES:
                 store.replace(name, conformed(name, made[name]))
@@ -150,10 +151,10 @@ def analyse_lake(run: Run) -> None:
             store.remember({"analysed": mark, "settings": run.settings.as_text(), "failed": json.dumps(lines)})
 
 
-def _analysed(store: Store, limits: Limits, failed: list[SiteFailed]) -> dict[str, pl.DataFrame]:
+def _analysed(store: Store, limits: Limits, failed: list[SiteFailed], pasts: PastFiles) -> dict[str, pl.DataFrame]:
     """Every table that the analysis makes, and in `failed` the sites left out for what broke.
 
-    Of the lake's days no more is in memory than a few sites'.
+    Of the lake's days no more is in memory than a few sites'. What `pasts` hold spares work and changes nothing.
     """
     newest = store.query("ingest/newest_readings")
     last = newest["ts"].max()
@@ -169,7 +170,9 @@ def _analysed(store: Store, limits: Limits, failed: list[SiteFailed]) -> dict[st
         on_site=_told,
         on_failure=failed.append,
         in_order=in_order(workers),
+        pasts=pasts,
     )
+    pasts.sweep(counts["site_id"])
     recent = site_groups(store, since=last - LOOK_BACK)
     health = data_health_of(recent, newest, made["health"], store.table("quarantine"))
     return {**made, "data_health": health}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +15,25 @@ from pipeline.estimate.sums import Sums
 Floats = NDArray[np.float64]
 
 
+@dataclass(frozen=True)
+class HolesSoFar:
+    """What such sums hold after `count` rows: `cross` (pieces, heights, 1 + p), `own` (heights, pieces, pieces)."""
+
+    cross: Floats
+    own: Floats
+    count: int
+
+
 class HoleSums:
     """Running sums of a leak's pieces, each with its hole at every height.
 
-    `shapes` are the pieces' whitened courses, shape (k, heights) each, and `places` their places in the regression.
+    `shapes` are the pieces' whitened courses, shape (k, heights) each, and `places` their places in the regression;
+    where sums were `kept`, these are gone on with.
     """
 
-    def __init__(self, sums: Sums, shapes: Sequence[Floats], places: Sequence[int]) -> None:
+    def __init__(
+        self, sums: Sums, shapes: Sequence[Floats], places: Sequence[int], kept: HolesSoFar | None = None
+    ) -> None:
         self.shapes = np.stack(shapes)
         self.places = list(places)
         self.width = len(sums.score)
@@ -28,7 +41,14 @@ class HoleSums:
         self.cross = np.zeros((pieces, heights, 1 + self.width))
         self.own = np.zeros((heights, pieces, pieces))
         self.count = 0
-        self.take(sums)
+        if kept is None:
+            self.take(sums)
+        else:
+            self.cross, self.own, self.count = kept.cross.copy(), kept.own.copy(), kept.count
+
+    def so_far(self) -> HolesSoFar:
+        """What must be kept to go on from here another time."""
+        return HolesSoFar(self.cross.copy(), self.own.copy(), self.count)
 
     def take(self, sums: Sums) -> None:
         """Adds the rows taken since the last time."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.chart_belief import before_of, log_evidence, posterior_of, seen_of
 from pipeline.estimate.design import Balance
+from pipeline.estimate.kept import Shelf, key_of
 from pipeline.estimate.noise import RIPPLE_H
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.whiten import Noise, filter_of, whitened
@@ -102,8 +104,12 @@ def habitual(balance: Balance, noise: Noise, habits: Sequence[Habit], dips: slic
     )
 
 
-def learned_noise(balance: Balance, noise: Noise) -> Noise:
-    """The noise of a tank's k dips, from each time it is learned on by the habit that its dips so far have shown."""
+def learned_noise(balance: Balance, noise: Noise, habits: Shelf[Shown] | None = None) -> Noise:
+    """The noise of a tank's k dips, from each time it is learned on by the habit that its dips so far have shown.
+
+    What dips have shown before is found among the `habits` that were kept.
+    """
+    habits = Shelf() if habits is None else habits
     habit, shown, begun, parts = EARLY, None, 0, []
     first, last = int(balance.known_day[0]), int(balance.known_day[-1])
     for after in _learning_days(last - first):
@@ -111,11 +117,22 @@ def learned_noise(balance: Balance, noise: Noise) -> Noise:
         parts.append(_one(habitual(balance, noise, [habit], slice(begun, until))))
         since = int(np.searchsorted(balance.known_day, first + after - MOST_DAYS))
         if until - since >= FEWEST_DIPS:
-            shown = own_habit(balance, noise, slice(since, until), shown)
+            dips = slice(since, until)
+            key = _key(balance, noise, dips, shown)
+            shown = habits.of(key, partial(own_habit, balance, noise, dips, shown))
             habit = shown.careful()
         begun = until
     parts.append(_one(habitual(balance, noise, [habit], slice(begun, None))))
     return Noise(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Noise)})
+
+
+def _key(balance: Balance, noise: Noise, dips: slice, before: Shown | None) -> str:
+    """The key of what some dips show of a tank's habit: of all that `own_habit` reads."""
+    every = (
+        balance.surface_l_per_mm, balance.vcf, balance.hours, balance.jump_var_l2, balance.sold_15_l, balance.leak_h,
+        balance.y_l, balance.columns, *(getattr(noise, one.name) for one in fields(Noise)),
+    )  # fmt: skip
+    return key_of(balance.hours[0], balance.prior, before, *(rows[dips] for rows in every))
 
 
 def _learning_days(days: int) -> list[int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,16 @@ from pipeline.estimate.sums import Sums
 from pipeline.estimate.whiten import whitened
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class LeakSums:
+    """What such sums hold after `count` rows: `cross` (1 + p,) and `square`, as of that `version` of the rows."""
+
+    version: int
+    count: int
+    cross: Floats
+    square: float
 
 
 class LeakSoFar:
@@ -29,7 +40,16 @@ class LeakSoFar:
             np.zeros(len(self.hours)) if told is None else np.where(told, 0.0, balance.feigned_l_per_h)
         )
         self.rows = whitened(balance.leak_h[:1, :1] - balance.leak_h[:, :1], sums.filter)[:, 0]
-        self.version = -1
+        self.version, self.count, self.square = -1, 0, 0.0
+        self.cross = np.zeros(1 + len(sums.score))
+
+    def so_far(self) -> LeakSums:
+        """What must be kept to go on from here another time."""
+        return LeakSums(self.version, self.count, self.cross.copy(), self.square)
+
+    def go_on(self, kept: LeakSums) -> None:
+        """Stands as when `kept` was."""
+        self.version, self.count, self.cross, self.square = kept.version, kept.count, kept.cross.copy(), kept.square
 
     def take(self, sums: Sums) -> None:
         """Adds the rows taken since the last time; all of them anew where those of before have become others."""

@@ -13,10 +13,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.estimate.kept import Shelf
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds
+from pipeline.estimate.past import Shelves
+from pipeline.estimate.seen_feeds import feeds_between
 from pipeline.estimate.seen_steps import steps_of
 from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock
-from pipeline.features.feeds import FeedDay, onset_s, other_feed, own_feeds
+from pipeline.features.feeds import FeedDay, onset_s, other_feed
 from pipeline.features.probe import (
     JOINED_STUCK_S,
     STUCK_S,
@@ -26,7 +29,7 @@ from pipeline.features.probe import (
     stuck_spans,
     without_spans,
 )
-from pipeline.features.reporting import Reporting, reporting_of
+from pipeline.features.reporting import Reporting, most_hidden_mm, reporting_of
 from pipeline.features.steps import Step
 from pipeline.features.totals import MeterTotals, Unbooked, unbooked
 from pipeline.ledger.clocks import DayLag
@@ -116,8 +119,12 @@ class _Working:
     moves: Moves | None = None
 
 
-def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
-    """All of the above for one site; `tables` hold that site's rows alone, contract columns, cleaned."""
+def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = None) -> SiteObserved:
+    """All of the above for one site; `tables` hold that site's rows alone, contract columns, cleaned.
+
+    What was kept of past days is found in `shelves`, and what is to be kept is left there.
+    """
+    shelves = shelves or Shelves()
     built = [build_unit(tables, members) for members in unit_members(tables["tanks"])]
     units = [_Working(unit) for unit in built if unit is not None]
     feeds = feeds_of(tables["meter_feeds"], [item.unit for item in units])
@@ -129,9 +136,8 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
     days = (
         np.unique(np.concatenate([_days(item.unit.series.ts_s) for item in units])) if units else np.empty(0, np.int64)
     )
-    lags = clocks_of(
-        [Clocked(item.unit.series, [known.drop for known in item.drops], item.own) for item in units], days.tolist()
-    )
+    booked_by = [Clocked(item.unit.series, [known.drop for known in item.drops], item.own) for item in units]
+    lags = clocks_of(booked_by, days.tolist(), shelves.clocks)
     lost = _unbooked_of(tables)
     flows = {name: drawn_on_gauge_clock(flow, lags) for name, flow in flows.items()}
     for item, unit in zip(units, [unit for unit in built if unit is not None], strict=True):
@@ -139,11 +145,12 @@ def observe_site(tables: Mapping[str, pl.DataFrame]) -> SiteObserved:
         _open(item, _own_flows(unit, flows, feeds, []), lags)
         shares = [share_at(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
         item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
-    changes = _feed_changes(units, feeds, flows, days, lags)
+    changes = _feed_changes(units, feeds, flows, (days, lags), shelves.feeds)
     seen = []
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
-        seen.append(_finished(tables, item, (days, lags), _unbooked_here(item.unit, lost, feeds)))
+        unbooked_here = _unbooked_here(item.unit, lost, feeds)
+        seen.append(_finished(tables, item, (days, lags), unbooked_here, shelves.steps))
     overbooked = _unbooked_of(tables, mirrored=True)
     return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, overbooked, changes, seen)
 
@@ -248,20 +255,21 @@ def _feed_changes(
     units: list[_Working],
     feeds: list[Feed],
     flows: dict[str, MeterFlow],
-    days: NDArray[np.int64],
-    lags: dict[int, DayLag],
+    clocks: tuple[NDArray[np.int64], dict[int, DayLag]],
+    kept: Shelf[list[FeedDay]],
 ) -> list[FeedChange]:
     """Meters whose sales leave another unit than the one they are booked to, day by day; each unit's moves follow.
 
     A day on which the clocks moved, or sales hardly explain the falls, is passed over.
     """
     by_id = {item.unit.unit_id: item for item in units}
+    days, lags = clocks
     changes: list[FeedChange] = []
     for day in days.tolist():
         if not tells_feeds(lags, day):
             continue
         span = (first_seen_s(day, lags), first_seen_s(day + 1, lags), day)
-        seen = {name: {one.meter_id: one for one in own_feeds(_moves(item), *span[:2])} for name, item in by_id.items()}
+        seen = {name: feeds_between(_moves(item), *span[:2], kept) for name, item in by_id.items()}
         held = {name: _held(item, span[1]) for name, item in by_id.items()}
         for meter in sorted(flows):
             homes = [name for name, shares in held.items() if shares.get(meter, 0.0) > 0.99]
@@ -341,6 +349,7 @@ def _finished(
     item: _Working,
     clocks: tuple[NDArray[np.int64], dict[int, DayLag]],
     lost: list[Unbooked],
+    kept: Shelf[tuple[Step, ...]],
 ) -> UnitObserved:
     days, lags = clocks
     rest = open_spans(item.own).rest_s
@@ -351,7 +360,8 @@ def _finished(
         is_calm = _is_seen(series.ts_s, lags) & ~_in_drop(series.ts_s, item.drops)
         probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s), 0.0))
     moves = _moves(item)
-    steps = steps_of(moves, days, lags, item.unit.series, tuple(reporting.values()))
+    smallest_mm = {day: most_hidden_mm(reporting.values(), day) for day in days.tolist()}
+    steps = steps_of(moves, smallest_mm, lags, item.unit.series, kept)
     return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, reporting, moves, lost)
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
+from pipeline.estimate.kept import Shelf, key_of
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, agrees, first_seen_s, used_lag_s
 from pipeline.ledger.clocks import FEWEST_LITRES, SILENT, DayLag, TankMovement, day_clock
 from pipeline.ledger.drops import Drop
@@ -35,9 +37,23 @@ class Clocked:
     flows: list[MeterFlow]
 
 
-def clocks_of(units: Sequence[Clocked], days: Sequence[int]) -> dict[int, DayLag]:
-    """The clocks of each UTC day that tells, by its number, and of each whose sales are not there."""
-    told = {day: lag for day in days if (lag := _lag_of(units, day)) is not None}
+def clocks_of(
+    units: Sequence[Clocked], days: Sequence[int], kept: Shelf[DayLag | None] | None = None
+) -> dict[int, DayLag]:
+    """The clocks of each UTC day that tells, by its number, and of each whose sales are not there.
+
+    Those of days past are found among what was `kept`.
+    """
+    kept = Shelf() if kept is None else kept
+    told = {}
+    for day in days:
+        tanks = _moved_on(units, day)
+        read = [
+            (tank.series.ts_s, tank.series.gauge_l, tank.series.nominal_s, tank.flows, tank.usable) for tank in tanks
+        ]
+        lag = kept.of(key_of(read), partial(day_clock, tanks))
+        if lag is not None:
+            told[day] = lag
     told = {day: replace(lag, agrees=agrees(lag, told.get(day - 1))) for day, lag in told.items()}
     return told | dict.fromkeys(silent_days(units, days), SILENT)
 
@@ -83,7 +99,8 @@ def _fell_l(unit: Clocked, start_s: float, end_s: float) -> float:
     return float(stock[0] - stock[-1]) + came if len(stock) else 0.0
 
 
-def _lag_of(units: Sequence[Clocked], day: int) -> DayLag | None:
+def _moved_on(units: Sequence[Clocked], day: int) -> list[TankMovement]:
+    """The tanks that were read often enough on a UTC day, and their sales about it."""
     start, end = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
     tanks = []
     for unit in units:
@@ -98,7 +115,7 @@ def _lag_of(units: Sequence[Clocked], day: int) -> DayLag | None:
             usable &= (part.ts_s < drop.start_s) | (part.ts_s > drop.end_s + HOLD_BACK_S)
         flows = [_between(flow, start - BEFORE_S, (day + 1) * DAY_S) for flow in unit.flows]
         tanks.append(TankMovement(part, flows, usable))
-    return day_clock(tanks)
+    return tanks
 
 
 def _between(flow: MeterFlow, start_s: float, end_s: float) -> MeterFlow:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,27 @@ class _Block:
     rows: Floats
 
 
+@dataclass(frozen=True)
+class SumsSoFar:
+    """What running sums hold after some rows and cannot be made of the rows again without walking through them.
+
+    `weight` (count,); `pieces` and `version` as of `Sums`; `gram` (p, p), `score` (p,); of the candidates `low` to
+    `high`, which are live, `cross` (p, live), `states` (S, live), `square` (live,) and `moment` (live,).
+    """
+
+    weight: Floats
+    version: int
+    pieces: tuple[int, ...]
+    gram: Floats
+    score: Floats
+    low: int
+    high: int
+    cross: Floats
+    states: Floats
+    square: Floats
+    moment: Floats
+
+
 class Sums:
     """XᵀX and Xᵀy of the regression's columns, and their crosses with the candidates that are live.
 
@@ -50,6 +72,7 @@ class Sums:
         self.gram, self.score = np.zeros((width, width)), np.zeros(width)
         self.live: Ints = np.empty(0, dtype=np.int64)
         self._blocks: deque[_Block] = deque()
+        self._unblocked = 0
         # One place for each candidate that will ever be: of the live ones nothing is copied as they come and go.
         self._cross, self._states = np.zeros((width, every)), np.zeros((STATES, every))
         self._square, self._moment = np.zeros(every), np.zeros(every)
@@ -104,6 +127,64 @@ class Sums:
         self._moment[here] += both[0]
         self._told = None
 
+    def so_far(self) -> SumsSoFar:
+        """What must be kept to go on from here another time."""
+        here = self._here
+        held = (self._cross[:, here], self._states[:, here], self._square[here], self._moment[here])
+        return SumsSoFar(
+            self.weight[: self.count].copy(),
+            self.version,
+            tuple(self.pieces),
+            self.gram.copy(),
+            self.score.copy(),
+            here.start,
+            here.stop,
+            *(one.copy() for one in held),
+        )
+
+    def go_on(self, kept: SumsSoFar, amended: Sequence[Floats], holes: Mapping[int, int]) -> None:
+        """Stands as after the rows that were taken when `kept` was, none having been taken yet.
+
+        `amended` are the litres, shape (k,) each, by which y was amended until then, in order; `holes` the hole of each
+        leak in the regression, by its number.
+        """
+        self.count, self.version, self.pieces = len(kept.weight), kept.version, list(kept.pieces)
+        self.weight[: self.count] = kept.weight
+        for number, hole in holes.items():
+            self.candidates = self.candidates.with_hole(number, hole)
+        for litres in amended:
+            self.rows[:, 0] += self._whitened(litres)
+        pieces = [self._whitened(self.candidates.column(number))[:, None] for number in self.pieces]
+        self.rows = np.hstack([self.rows, *pieces])
+        self.gram, self.score = kept.gram.copy(), kept.score.copy()
+        self.live, here = np.arange(kept.low, kept.high), slice(kept.low, kept.high)
+        self._cross = np.zeros((len(self.score), len(self._square)))
+        self._cross[:, here], self._states[:, here] = kept.cross, kept.states
+        self._square[here], self._moment[here] = kept.square, kept.moment
+        self._unblocked = self.count
+
+    def _whitened(self, column: Floats) -> Floats:
+        """A column, shape (k,), whitened from the first dip on."""
+        return whitened(column[:, None], self.filter)[:, 0]
+
+    def _make_blocks(self) -> None:
+        """Makes again the blocks of the rows that were taken before the sums went on from what was kept."""
+        day, onset, made = self.candidates.day, self.candidates.onset, []
+        firsts = np.flatnonzero(np.diff(day, prepend=day[:1] - 1))
+        starts = np.append(onset[firsts], len(self.weight))
+        states, live_from = np.zeros_like(self._states), int(self.live[0])
+        for start, stop, today in zip(starts[:-1].tolist(), starts[1:].tolist(), day[firsts].tolist(), strict=True):
+            low, high = np.searchsorted(day, [today - ONSET_DAYS + 1, today + 1]).tolist()
+            if stop > self._unblocked or high <= live_from:
+                continue
+            # As wide as it was: what is multiplied with it lies as it did. Nobody asks of those that are let go.
+            rows, here = np.zeros((stop - start, high - low)), slice(max(low, live_from), high)
+            raw = self.candidates.columns(np.arange(here.start, here.stop), start, stop)
+            rows[:, here.start - low :] = whitened_on(raw, self.filter, start, states[:, here])
+            made.append(_Block(start, low, rows * self.weight[start:stop, None]))
+        self._blocks.extendleft(reversed(made))
+        self._unblocked = 0
+
     def _slide(self, day: int) -> None:
         """Brings the candidates that set in on a day, and lets those go whose onset is too old."""
         low, high = np.searchsorted(self.candidates.day, [day - ONSET_DAYS + 1, day + 1]).tolist()
@@ -113,15 +194,14 @@ class Sums:
 
     def course(self, number: int) -> Floats:
         """A live candidate's weighted rows from its onset on, as far as rows were taken. Shape (n,), n ≤ count."""
-        onset, parts = int(self.candidates.onset[number]), []
-        for block in reversed(self._blocks):
-            if block.start + len(block.rows) <= max(onset - 1, 0) or number >= block.low + block.rows.shape[1]:
-                break
-            parts.append(block.rows[:, number - block.low])
-        return np.concatenate(parts[::-1]) if parts else np.empty(0)
+        here = slice(int(self.candidates.onset[number]), self.count)
+        column = self.candidates.columns(np.array([number]), here.start, here.stop)
+        return whitened_on(column, self.filter, here.start, np.zeros((STATES, 1)))[:, 0] * self.weight[here]
 
     def crossed(self, values: Floats) -> Floats:
         """Sums of weighted `values`, shape (count,), times each live candidate's column. Shape (live,)."""
+        if self._unblocked:
+            self._make_blocks()
         out = np.zeros(len(self.live))
         first = int(self.live[0]) if len(self.live) else 0
         for block in self._blocks:
@@ -134,10 +214,10 @@ class Sums:
     def activate(self, number: int) -> None:
         """Brings a candidate into the regression."""
         self.version += 1
-        column = whitened(self.candidates.column(number)[:, None], self.filter)
-        self.rows = np.hstack([self.rows, column])
+        column = self._whitened(self.candidates.column(number))
+        self.rows = np.hstack([self.rows, column[:, None]])
         self.pieces.append(number)
-        mine, active = column[: self.count, 0] * self.weight[: self.count], self.active
+        mine, active = column[: self.count] * self.weight[: self.count], self.active
         crossed = active.T @ mine
         self.gram = np.block([[self.gram, crossed[:-1, None]], [crossed[None, :]]])
         self.score = np.append(self.score, mine @ self.y)
@@ -164,6 +244,8 @@ class Sums:
 
     def _replace(self, number: int, mine: Floats) -> None:
         """Puts another weighted column in the place of a live candidate's, and the filter's states with it."""
+        if self._unblocked:
+            self._make_blocks()
         for block in self._blocks:
             if block.low <= number < block.low + block.rows.shape[1]:
                 block.rows[:, number - block.low] = mine[block.start : block.start + len(block.rows)]
@@ -175,7 +257,7 @@ class Sums:
     def amend(self, litres: Floats) -> None:
         """Adds litres, shape (k,), to y from the first dip on: something is known now that those rows did not know."""
         self.version += 1
-        column = whitened(litres[:, None], self.filter)[:, 0]
+        column = self._whitened(litres)
         self.rows[:, 0] += column
         mine = column[: self.count] * self.weight[: self.count]
         self.score += self.active.T @ mine

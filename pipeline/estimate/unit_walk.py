@@ -19,9 +19,11 @@ from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_see
 from pipeline.estimate.learned import learned_noise
 from pipeline.estimate.noise import dip_noise, odd_shifts
 from pipeline.estimate.observe import KnownDrop, UnitObserved
+from pipeline.estimate.past import Shelves
 from pipeline.estimate.tickets import mixing_of, tickets_15_l
 from pipeline.estimate.untold import with_untold_temperature
-from pipeline.estimate.walk import Amendment, walk_days
+from pipeline.estimate.walk import walk_days
+from pipeline.estimate.walk_state import NO_PAST, Amendment, Given, WalkPast
 from pipeline.estimate.walked import Walk
 from pipeline.estimate.warmth import is_told
 from pipeline.estimate.whiten import Noise
@@ -45,7 +47,8 @@ EPOCH = date(1970, 1, 1)
 class UnitWalk:
     """A unit as observed, its dips, their noise, and the walk through its days.
 
-    `judged` are the places in `seen.drops` of the drops that the walk judged, in the order of their hypotheses.
+    `judged` are the places in `seen.drops` of the drops that the walk judged, in the order of their hypotheses; `past`
+    what to keep of the walk.
     """
 
     seen: UnitObserved
@@ -53,6 +56,7 @@ class UnitWalk:
     noise: Noise
     walk: Walk
     judged: tuple[int, ...]
+    past: WalkPast = NO_PAST
 
 
 def delivered_of(unit: Unit, drops: list[KnownDrop]) -> Delivered:
@@ -144,8 +148,9 @@ def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
     return tuple(Amendment(day, by_day[day]) for day in sorted(by_day))
 
 
-def walk_unit(seen: UnitObserved) -> UnitWalk | None:
-    """The walk of one unit; None where it has too few settled dips to speak of a balance."""
+def walk_unit(seen: UnitObserved, shelves: Shelves | None = None) -> UnitWalk | None:
+    """The walk of one unit, on from what was kept of it; None where it has too few settled dips to be a balance."""
+    shelves = shelves or Shelves()
     holes = [*step_holes(seen), *edge_holes(seen), *clock_holes(seen)]
     dips = settled_dips(seen.unit.series, seen.flows, [known.drop for known in seen.drops], holes)
     if len(dips) < 8:
@@ -163,7 +168,7 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     balance = with_untold_temperature(balance, delivered, seen.unit, told)
     balance = replace(balance, known_day=_known_days(dips, seen))
     noise = dip_noise(balance, dips, seen.unit.product, tuple(seen.reporting.values()), told)
-    noise = learned_noise(balance, noise)
+    noise = learned_noise(balance, noise, shelves.habits)
     jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
     judged_day = _judged_days(balance.known_day, dips, seen)
     balance = replace(balance, jump_var_l2=jump_var, known_day=judged_day)
@@ -171,10 +176,9 @@ def walk_unit(seen: UnitObserved) -> UnitWalk | None:
     judged = [place for place, known in enumerate(seen.drops) if known.drop.tickets]
     after = [int(np.searchsorted(dips.ts_s, seen.drops[place].drop.start_s, "right")) for place in judged]
     kept = [(place, dip) for place, dip in zip(judged, after, strict=True) if dip < len(dips)]
-    walk = walk_days(
-        balance, noise, months, drop_dips=tuple(dip for _, dip in kept), amendments=amendments_of(seen, dips)
-    )
-    return UnitWalk(seen, dips, noise, walk, tuple(place for place, _ in kept))
+    given = Given(balance, noise, months, tuple(dip for _, dip in kept), amendments_of(seen, dips))
+    walk, so_far = walk_days(given, shelves.walk(seen.unit.unit_id))
+    return UnitWalk(seen, dips, noise, walk, tuple(place for place, _ in kept), so_far)
 
 
 def _known_days(dips: Dips, seen: UnitObserved) -> NDArray[np.int64]:

@@ -6,22 +6,28 @@ system. Each hypothesis, setting in on any of the last `ONSET_DAYS`, is weighed 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.averaged import Fitted, Rate, averaged_total
-from pipeline.estimate.design import Balance
 from pipeline.estimate.evidence import LOG_PRIOR, ROUGH, Weighed, is_rough, weigh, weigh_chart, widened
 from pipeline.estimate.holes import HoleSums
-from pipeline.estimate.hypotheses import RATES, candidates_of, since
-from pipeline.estimate.month_leak import LeakSoFar, month_leak
+from pipeline.estimate.hypotheses import RATES
+from pipeline.estimate.month_leak import month_leak
 from pipeline.estimate.naming import CHART, Now, Option, is_named
-from pipeline.estimate.regression import Posterior, Prior, posterior
-from pipeline.estimate.sums import Sums
+from pipeline.estimate.regression import Prior
+from pipeline.estimate.walk_state import (
+    NO_PAST,
+    Given,
+    State,
+    WalkPast,
+    begun,
+    checkpoint_of,
+    go_on,
+    kept_days,
+    keys_of,
+)
 from pipeline.estimate.walked import DayView, Decoyed, Named, Walk
-from pipeline.estimate.whiten import Filter, Noise, filter_of, whitened
 
 Floats = NDArray[np.float64]
 
@@ -38,120 +44,57 @@ DELIVERY_DAYS = 3
 """A delivery is judged on the day that sees it and the two after."""
 
 
-@dataclass
-class _State:
-    balance: Balance
-    filter: Filter
-    sums: Sums
-    leak_so_far: LeakSoFar
-    prior: Prior
-    belief: Posterior
-    chart_starts: list[int]
-    chart_days: tuple[int, ...]
-    rough: set[int] = field(default_factory=set)
-    holes: HoleSums | None = None
-    named: list[Named] = field(default_factory=list)
-    excursions: list[Named] = field(default_factory=list)
-    decoys: list[Decoyed] = field(default_factory=list)
-    history: list[tuple[float, float]] = field(default_factory=list)
-    drops_away: dict[int, tuple[int, float]] = field(default_factory=dict)
+def walk_days(given: Given, past: WalkPast = NO_PAST) -> tuple[Walk, WalkPast]:
+    """Walk a unit's days in order, from the newest day on after which the same walk was kept in `past`.
 
-    @property
-    def base(self) -> int:
-        """How many coefficients stand in the regression from the start."""
-        return len(self.balance.names)
-
-    @property
-    def known_day(self) -> NDArray[np.int64]:
-        """UTC day number whose run first sees each dip."""
-        return self.balance.known_day
-
-    def solve(self) -> None:
-        self.belief = posterior(self.sums.gram, self.sums.score, self.prior)
-
-    def total(self, named: Named) -> float:
-        """What the pieces of a named rate come to now."""
-        return float(self.belief.mean[[place for place, _ in named.pieces]].sum())
-
-    def named_by(self, key: str) -> Named | None:
-        return next((item for item in self.named if item.hypothesis.key == key), None)
-
-
-@dataclass(frozen=True)
-class Amendment:
-    """Litres, shape (dips,), that from the run of `day` on are known to have left unbooked: they are added to y."""
-
-    day: int
-    litres: Floats
-
-
-def walk_days(
-    balance: Balance,
-    noise: Noise,
-    month_start: dict[int, int],
-    *,
-    drop_dips: tuple[int, ...] = (),
-    amendments: tuple[Amendment, ...] = (),
-) -> Walk:
-    """Walk a unit's days in order.
-
-    Parameters
-    ----------
-    balance : Balance
-    noise : Noise
-    month_start : dict
-        For each UTC day number the day number on which its month began, for the leak of the month so far.
-    drop_dips : tuple of int
-        The first dip after each ticketed drop.
-    amendments : tuple of Amendment
-        What is learned later of earlier dips.
+    Returns the walk, and what to keep of it.
     """
-    by = filter_of(balance.hours, noise, balance.jump_var_l2, balance.sold_15_l.sum(axis=1))
-    base = balance.columns.shape[1]
-    starts = [place for place, name in enumerate(balance.names) if name.endswith(":scale")]
-    sums = Sums(balance.y_l, balance.columns, candidates_of(balance, drop_dips), by)
-    state = _State(
-        balance=balance,
-        filter=by,
-        sums=sums,
-        leak_so_far=LeakSoFar(balance, sums),
-        prior=balance.prior,
-        belief=posterior(np.zeros((base, base)), np.zeros(base), balance.prior),
-        chart_starts=starts,
-        chart_days=tuple(int(balance.known_day[np.argmax(column != 0.0)]) for column in balance.columns[:, starts].T),
-    )
-    views = []
-    for day in np.unique(balance.known_day):
-        for one in amendments:
-            if one.day == day:
-                state.sums.amend(one.litres)
-                state.holes = None
-        surprise, stretch = _take_day(state, int(day))
-        odds = _name(state, int(day))
-        leak = state.named_by("tank_leak:")
-        if leak is not None:
-            _find_hole(state, leak)
-        first = int(np.searchsorted(balance.known_day, month_start[int(day)]))
-        pieces = [place for place, _ in leak.pieces] if leak is not None else []
-        views.append(
-            DayView(
-                day=int(day),
-                belief=state.belief,
-                pieces=tuple(state.sums.pieces),
-                odds=odds,
-                month_leak=month_leak(sums, state.prior, state.leak_so_far, first, pieces),
-                stretch=stretch,
-                surprise=surprise,
-                hole=leak.hole if leak else 0,
-            )
-        )
+    state = begun(given)
+    keys = keys_of(given, state)
+    fitting = [one for one in past.checkpoints if keys.get(one.day) == one.key]
+    views: list[DayView] = []
+    if fitting:
+        views = [view for view in past.views if view.day <= fitting[-1].day]
+        go_on(state, given, fitting[-1], views[-1].belief)
+    wanted, left = kept_days(list(keys)), list(keys)[len(views) :]
+    for day in left:
+        for litres in given.amended_on(day):
+            state.sums.amend(litres)
+            state.holes = None
+        views.append(_walk_day(state, day, given.month_start[day]))
+        if day in wanted:
+            fitting.append(checkpoint_of(state, day, keys[day]))
     for named in state.named:
         if named.hypothesis.cause not in ("delivery", "chart_error"):
             _close(state, named)
-    return Walk(balance, state.sums.candidates, views, state.named, state.excursions, state.decoys, state.drops_away)
+    kept = tuple(one for one in fitting if one.day in wanted)
+    so_far = WalkPast(kept, tuple(view for view in views if kept and view.day <= kept[-1].day))
+    found = (state.sums.candidates, views, state.named, state.excursions, state.decoys, state.drops_away)
+    return Walk(given.balance, *found, walked=tuple(left)), so_far
 
 
-def _close(state: _State, named: Named) -> None:
+def _walk_day(state: State, day: int, month_start: int) -> DayView:
+    """Takes a day's rows, names what stands out, and says what is then believed."""
+    surprise, stretch = _take_day(state, day)
+    odds = _name(state, day)
+    leak = state.named_by("tank_leak:")
+    if leak is not None:
+        _find_hole(state, leak)
+    first = int(np.searchsorted(state.known_day, month_start))
+    pieces = [place for place, _ in leak.pieces] if leak is not None else []
+    return DayView(
+        day=day,
+        belief=state.belief,
+        pieces=tuple(state.sums.pieces),
+        odds=odds,
+        month_leak=month_leak(state.sums, state.prior, state.leak_so_far, first, pieces),
+        stretch=stretch,
+        surprise=surprise,
+        hole=leak.hole if leak else 0,
+    )
+
+
+def _close(state: State, named: Named) -> None:
     """Says of a rate that was named whether it has ended, and what it came to."""
     places = [place for place, _ in named.pieces]
     so_far = np.cumsum(state.belief.mean[places])
@@ -171,7 +114,7 @@ def _close(state: _State, named: Named) -> None:
     named.total = averaged_total(fitted, rate)
 
 
-def _take_day(state: _State, day: int) -> tuple[Floats, float]:
+def _take_day(state: State, day: int) -> tuple[Floats, float]:
     """Adds a day's rows, stretched by the scatter of the days before and outliers held back (Huber's weights)."""
     start, stop = np.searchsorted(state.known_day, [day, day + 1])
     rows = state.sums.rows[start:stop]
@@ -191,7 +134,7 @@ def _take_day(state: _State, day: int) -> tuple[Floats, float]:
     return surprise, stretch
 
 
-def _let_rough(state: _State) -> None:
+def _let_rough(state: State) -> None:
     """Lets the finer shapes of each chart loose whose wall shows to be uneven over short stretches."""
     for start in state.chart_starts:
         if start not in state.rough and is_rough(state.sums, state.prior, start):
@@ -207,7 +150,7 @@ def _stretch(history: list[tuple[float, float]]) -> float:
     return float(np.sqrt(max(1.0, by_row, by_day)))
 
 
-def _options(state: _State, day: int) -> list[Option]:
+def _options(state: State, day: int) -> list[Option]:
     """Everything that could be named, by weight, highest first."""
     found: list[Option] = []
     full = sum(item.hypothesis.cause != "delivery" for item in state.named) >= MOST_NAMED
@@ -234,7 +177,7 @@ def _options(state: _State, day: int) -> list[Option]:
     return sorted(found, key=lambda option: -option.weight)
 
 
-def _is_other_end(state: _State, option: Option, held: dict[str, float]) -> bool:
+def _is_other_end(state: State, option: Option, held: dict[str, float]) -> bool:
     """Whether a leak is only the end of a gain that was named, or a gain that of a leak."""
     opposite = OTHER_ENDS.get(option.hypothesis.cause)
     named = state.named_by(opposite) if opposite and option.grown is None else None
@@ -244,7 +187,7 @@ def _is_other_end(state: _State, option: Option, held: dict[str, float]) -> bool
     return held[named.hypothesis.key] > 2.0 * float(np.sqrt(state.belief.cov[np.ix_(places, places)].sum()))
 
 
-def _is_edge(state: _State, option: Option) -> bool:
+def _is_edge(state: State, option: Option) -> bool:
     """Whether a rate would set in as another one that was named does, changes or ends.
 
     Onsets are by days, and part of a day is left over at each: an odd day's litres, and no other cause.
@@ -256,7 +199,7 @@ def _is_edge(state: _State, option: Option) -> bool:
     return any(-BEFORE_EDGE_DAYS <= int(day) - int(edge) <= EDGE_DAYS for edge in edges)
 
 
-def _find_hole(state: _State, leak: Named) -> None:
+def _find_hole(state: State, leak: Named) -> None:
     """Gives a leak that was named the hole that fits the rows taken so far best."""
     if state.holes is None or state.holes.width != len(state.sums.score):
         state.holes = HoleSums(state.sums, leak.shapes, [place for place, _ in leak.pieces])
@@ -271,7 +214,7 @@ def _find_hole(state: _State, leak: Named) -> None:
     state.solve()
 
 
-def _name(state: _State, day: int) -> dict[str, float]:
+def _name(state: State, day: int) -> dict[str, float]:
     """Names what stands out, lets named rates change, and returns the log odds of what is not named."""
     options, now = _options(state, day), _now(state, day)
     for _ in range(4):
@@ -285,11 +228,11 @@ def _name(state: _State, day: int) -> dict[str, float]:
     return {option.hypothesis.key: option.log_odds for option in options if option.grown is None}
 
 
-def _now(state: _State, day: int) -> Now:
+def _now(state: State, day: int) -> Now:
     return Now(day, state.known_day, tuple(item.day for item in state.excursions), state.chart_days)
 
 
-def _take_in(state: _State, day: int, options: list[Option]) -> None:
+def _take_in(state: State, day: int, options: list[Option]) -> None:
     best = options[0]
     rival = next(((o.hypothesis.key, o.log_odds) for o in options[1:] if o.grown is None), None)
     if best.item is None:
@@ -309,11 +252,11 @@ def _take_in(state: _State, day: int, options: list[Option]) -> None:
     state.solve()
 
 
-def _add_piece(state: _State, named: Named, item: Weighed) -> None:
+def _add_piece(state: State, named: Named, item: Weighed) -> None:
     named.pieces.append((len(state.sums.score), item.onset))
     state.sums.activate(item.number)
     if named.hypothesis.cause == "tank_leak":
-        named.shapes.append(whitened(since(-state.balance.leak_h, item.onset), state.filter))
+        named.shapes.append(state.shape_of(item.onset))
         named.hole = -1
     spread = 3.0 * named.hypothesis.spread
     state.prior = Prior(np.append(state.prior.mean, 0.0), np.append(state.prior.sd, spread))

@@ -77,7 +77,8 @@ class Walk:
     """All days of one unit in order, the hypotheses named, the one-day excursions, and the regressors.
 
     `decoys` are what would have been named in a world mirrored in sign, one a day and hypothesis; `drops_away`, by the
-    number of each drop, the day that first weighed it and how far it then lay from its tickets, in SDs.
+    number of each drop, the day that first weighed it and how far it then lay from its tickets, in SDs; `walked` the
+    days that this run walked, and did not find kept.
     """
 
     balance: Balance
@@ -87,3 +88,4 @@ class Walk:
     excursions: list[Named]
     decoys: list[Decoyed]
     drops_away: dict[int, tuple[int, float]] = field(default_factory=dict)
+    walked: tuple[int, ...] = ()

@@ -1,4 +1,7 @@
-"""Loops over a unit's steps, compiled. What they are for is told in `steps.py`; a slow twin stands in tests."""
+"""Loops over a unit's steps and a totaliser's readings, compiled; a slow twin of each stands in tests.
+
+What they are for is told in `steps.py` and `totals.py`.
+"""
 
 from __future__ import annotations
 
@@ -52,3 +55,43 @@ def differences(
                     after += moved[n + width + k] * (1.0 / few)
             litres[one, n] = after - means[n - side + 1]
     return litres, quiet, until
+
+
+@njit(cache=True)
+def settled_l(
+    at_s: Floats, ahead_l: Floats, least_l: Floats, is_late: Flags, by: tuple[float, int, float]
+) -> tuple[Floats, Ints]:  # pragma: no cover - compiled
+    """Litres that count as unbooked at each of n readings, negative where given back, and which reading bears them out.
+
+    `is_late` where litres count only once further readings bear them out, as they do from `by[0]` litres on; `by[1]` is
+    how many readings, and `by[2]` how long what was counted may be given back, and what was given back counted. [s]
+    """
+    plenty_l, borne_out_by, remembered_s = by
+    litres, borne = np.zeros(len(at_s)), np.zeros(len(at_s), dtype=np.int64)
+    # The level against the books, the highest that was counted, what may come back; when it last rose and fell.
+    level, top, out, rose_s, fell_s = 0.0, 0.0, 0.0, -np.inf, -np.inf
+    known = 0
+    for place in range(1, len(at_s)):
+        is_doubted = is_late[place] or abs(ahead_l[place] - level) >= plenty_l
+        known = max(known, place + (borne_out_by if is_doubted else 0))
+        if known >= len(at_s):
+            break
+        seen = np.sort(ahead_l[place : known + 1])
+        middle = seen[len(seen) // 2] if len(seen) % 2 else (seen[len(seen) // 2 - 1] + seen[len(seen) // 2]) / 2
+        if at_s[place] - fell_s > remembered_s:
+            top = level
+        if at_s[place] - rose_s > remembered_s:
+            out = 0.0
+        if seen[0] >= level + least_l[place]:
+            litres[place] = max(seen[0] - top, 0.0)
+            level, top = seen[0], max(top, seen[0])
+            if litres[place] > 0.0:
+                out, rose_s = out + litres[place], at_s[place]
+        elif middle <= level - least_l[place]:
+            back = min(level - middle, out)
+            level, fell_s, out, top = middle, at_s[place], out - back, top - back
+            litres[place] = -back
+        elif abs(ahead_l[place] - level) < least_l[place]:
+            top, level = top + (ahead_l[place] - level), ahead_l[place]
+        borne[place] = known
+    return litres, borne

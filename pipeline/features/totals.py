@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,63 +142,11 @@ def _settled(meter_id: str, by: _Ahead, swung_s: Floats) -> Iterator[Unbooked]:
 
     `swung_s`, in order, when any of the site's books came level by themselves: one till writes them all.
     """
-    so_far = _SoFar()
-    known = 0
-    lately = np.searchsorted(swung_s, by.at_s, "right") > np.searchsorted(swung_s, by.at_s - REMEMBERED_S)
-    # One by one, three at a time: lists are tens of times as fast as arrays of that size.
-    is_late, times_s, aheads_l, leasts_l = (one.tolist() for one in (lately, by.at_s, by.ahead_l, by.least_l))
-    for place in range(1, len(times_s)):
-        at_s, least_l, ahead_l = times_s[place], leasts_l[place], aheads_l[place]
-        is_doubted = is_late[place] or abs(ahead_l - so_far.level_l) >= PLENTY_L
-        known = max(known, place + (BORNE_OUT_BY if is_doubted else 0))
-        if known >= len(times_s):
-            break
-        seen_l = sorted(aheads_l[place : known + 1])
-        so_far.forget(at_s)
-        litres = 0.0
-        if seen_l[0] >= so_far.level_l + least_l:
-            litres = so_far.rise(at_s, seen_l[0])
-        elif median(seen_l) <= so_far.level_l - least_l:
-            litres = so_far.fall(at_s, median(seen_l))
-        elif abs(ahead_l - so_far.level_l) < least_l:
-            so_far.follow(ahead_l)
-        if litres:
-            yield Unbooked(meter_id, times_s[place - 1], at_s, litres, times_s[known] - at_s)
+    from pipeline.features.kernels import settled_l  # numba is a second to import: only who analyses pays
 
-
-@dataclass
-class _SoFar:
-    """Where a totaliser stands against the books: its level, the highest that was counted, and what may come back."""
-
-    level_l: float = 0.0
-    top_l: float = 0.0
-    out_l: float = 0.0
-    rose_s: float = -np.inf
-    fell_s: float = -np.inf
-
-    def forget(self, at_s: float) -> None:
-        """Let go of what is too long ago."""
-        if at_s - self.fell_s > REMEMBERED_S:
-            self.top_l = self.level_l
-        if at_s - self.rose_s > REMEMBERED_S:
-            self.out_l = 0.0
-
-    def rise(self, at_s: float, level_l: float) -> float:
-        """Litres that no former level held."""
-        litres = max(level_l - self.top_l, 0.0)
-        self.level_l, self.top_l = level_l, max(self.top_l, level_l)
-        if litres > 0.0:
-            self.out_l, self.rose_s = self.out_l + litres, at_s
-        return litres
-
-    def fall(self, at_s: float, level_l: float) -> float:
-        """Litres given back, negative."""
-        back_l = min(self.level_l - level_l, self.out_l)
-        self.level_l, self.fell_s = level_l, at_s
-        self.out_l, self.top_l = self.out_l - back_l, self.top_l - back_l
-        return -back_l
-
-    def follow(self, level_l: float) -> None:
-        """Go along with what is too little to count."""
-        self.top_l += level_l - self.level_l
-        self.level_l = level_l
+    at_s = by.at_s
+    is_late = np.searchsorted(swung_s, at_s, "right") > np.searchsorted(swung_s, at_s - REMEMBERED_S)
+    litres, known = settled_l(at_s, by.ahead_l, by.least_l, is_late, (PLENTY_L, BORNE_OUT_BY, REMEMBERED_S))
+    for place in np.flatnonzero(litres).tolist():
+        start_s, end_s = float(at_s[place - 1]), float(at_s[place])
+        yield Unbooked(meter_id, start_s, end_s, float(litres[place]), float(at_s[known[place]]) - end_s)

@@ -87,7 +87,7 @@ def day_lag(tanks: list[TankMovement]) -> DayLag | None:
     prepared = [item for tank in tanks if (item := _prepared(tank)) is not None]
     if not prepared or sum(float(np.nansum(np.abs(item[1]))) for item in prepared) < FEWEST_LITRES:
         return None
-    at_zero = _misfit(prepared, np.zeros(1))[0]
+    at_zero = float(_misfit(prepared, np.zeros(1))[0])
     step = max(60.0, min(median(np.diff(item[0])) for item in prepared))
     best = _coarse_lag_s(prepared, step)
     while step > 3.0:

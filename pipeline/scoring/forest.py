@@ -11,10 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pipeline.estimate.kept import Shelf, key_of
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -50,8 +53,23 @@ class Scored:
     drivers: dict[int, tuple[tuple[str, float], ...]]
 
 
+@dataclass(frozen=True)
+class Period:
+    """The same of the rows of one period alone, `drivers` as a list of the flagged rows and theirs."""
+
+    score: Floats
+    p: Floats
+    drivers: list[tuple[int, tuple[tuple[str, float], ...]]]
+
+
 def forest_scores(
-    features: Floats, run_day: Whole, names: Sequence[str], *, ordinary: NDArray[np.bool_], seed: int = SEED
+    features: Floats,
+    run_day: Whole,
+    names: Sequence[str],
+    *,
+    ordinary: NDArray[np.bool_],
+    seed: int = SEED,
+    periods: Shelf[Period] | None = None,
 ) -> Scored:
     """Walk-forward scores of unit-days.
 
@@ -66,7 +84,10 @@ def forest_scores(
         Rows that may serve as past: those that nothing else has explained as odd.
     seed : int
         The same seed and rows give the same scores.
+    periods : Shelf, optional
+        What was kept of periods that were scored before.
     """
+    periods = Shelf() if periods is None else periods
     table = moderated(features)
     score, p = np.full(len(table), np.nan), np.full(len(table), np.nan)
     drivers: dict[int, tuple[tuple[str, float], ...]] = {}
@@ -76,16 +97,24 @@ def forest_scores(
         past = np.flatnonzero(ordinary & (run_day < first_day) & (run_day >= first_day - LONGEST_PAST_DAYS))
         if len(past) < FEWEST_ROWS:
             continue
-        forests = _grown(table[past], run_day[past], seed + int(number))
-        known = np.sort(_held_out(forests, table[past], run_day[past]))
         here = np.flatnonzero(period == number)
-        score[here] = _score(forests, table[here])
-        above = len(known) - np.searchsorted(known, score[here], "left")
-        p[here] = (1.0 + above) / (1.0 + len(known))
-        middle = np.median(table[past], axis=0)
-        for row in here[p[here] <= ALARM_BUDGET]:
-            drivers[int(row)] = _drivers(forests, table[row], middle, names)
+        read = (table[past], run_day[past], table[here], tuple(names), seed + int(number))
+        scored = periods.of(key_of(*read), partial(_scored, *read))
+        score[here], p[here] = scored.score, scored.p
+        drivers |= {int(here[row]): found for row, found in scored.drivers}
     return Scored(score, p, drivers)
+
+
+def _scored(past: Floats, run_day: Whole, rows: Floats, names: tuple[str, ...], seed: int) -> Period:
+    """The rows of one period by forests grown on those of the past, seen by the runs of `run_day`."""
+    forests = _grown(past, run_day, seed)
+    known = np.sort(_held_out(forests, past, run_day))
+    score = _score(forests, rows)
+    above = len(known) - np.searchsorted(known, score, "left")
+    p: Floats = np.asarray((1.0 + above) / (1.0 + len(known)), dtype=np.float64)
+    middle = np.median(past, axis=0)
+    flagged = np.flatnonzero(p <= ALARM_BUDGET).tolist()
+    return Period(score, p, [(row, _drivers(forests, rows[row], middle, names)) for row in flagged])
 
 
 def moderated(features: Floats) -> Floats:

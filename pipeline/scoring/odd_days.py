@@ -10,7 +10,8 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from pipeline.scoring.forest import ALARM_BUDGET, forest_scores
+from pipeline.estimate.kept import Shelf
+from pipeline.scoring.forest import ALARM_BUDGET, Period, forest_scores
 from pipeline.scoring.physics import ANOMALOUS_AT
 
 FEATURES: Final = (
@@ -70,7 +71,7 @@ def unit_day_features(unit_days: pl.DataFrame, features: pl.DataFrame) -> pl.Dat
 
 
 def with_forest(
-    tank_days: pl.DataFrame, unit_days: pl.DataFrame, features: pl.DataFrame
+    tank_days: pl.DataFrame, unit_days: pl.DataFrame, features: pl.DataFrame, periods: Shelf[Period] | None = None
 ) -> tuple[pl.DataFrame, list[OddDay]]:
     """The fleet's `tank_days` with forest_score and is_anomalous, and the odd days that physics leaves unexplained.
 
@@ -80,6 +81,8 @@ def with_forest(
     unit_days : frame
         A row a tank and trading day that is over: unit_id, site_id, tank_id, trading_day, run_day, start_s, end_s,
         physics_score.
+    periods : Shelf, optional
+        What was kept of periods that were scored before.
     """
     rows = unit_day_features(unit_days, features)
     explained = (rows["physics_score"].fill_null(0.0) >= ANOMALOUS_AT).to_numpy()
@@ -88,6 +91,7 @@ def with_forest(
         rows["run_day"].to_numpy(),
         FEATURES,
         ordinary=~explained,
+        periods=periods,
     )
     judged = rows.select("unit_id", "trading_day").with_columns(forest_score=scored.score, _p=scored.p)
     by_tank = judged.join(unit_days.select("unit_id", "tank_id", "trading_day"), on=["unit_id", "trading_day"])

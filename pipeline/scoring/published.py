@@ -11,6 +11,7 @@ from pipeline.cases.finding import Finding
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.run import RUN_TABLES
 from pipeline.contract.store import STORE_TABLES
+from pipeline.estimate.kept import Shelf
 from pipeline.estimate.observe import SiteObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.scoring import store_rows
@@ -18,6 +19,7 @@ from pipeline.scoring.bare_tanks import bare_rows, bare_tanks
 from pipeline.scoring.day_features import feature_rows, with_z
 from pipeline.scoring.drop_left import drop_left_rows
 from pipeline.scoring.fleet_null import stretched
+from pipeline.scoring.forest import Period
 from pipeline.scoring.odd_days import OddDay, with_forest
 from pipeline.scoring.statements import Limits
 from pipeline.scoring.unit_sheet import UnitSheet, day_rows, part_rows, statement_rows, unit_day_rows, unit_sheets
@@ -92,7 +94,9 @@ def published_tables(
     return tables_made
 
 
-def fleet_tables(sites: Sequence[Frames], limits: Limits | None = None) -> tuple[Frames, list[OddDay]]:
+def fleet_tables(
+    sites: Sequence[Frames], limits: Limits | None = None, periods: Shelf[Period] | None = None
+) -> tuple[Frames, list[OddDay]]:
     """The sites' tables under each other with what only the fleet can say, and the days that call for a look.
 
     Parameters
@@ -100,13 +104,15 @@ def fleet_tables(sites: Sequence[Frames], limits: Limits | None = None) -> tuple
     sites : sequence of what `published_tables` returned, one a site, in the order of the rows wanted
     limits : Limits, optional
         By which statements are judged.
+    periods : Shelf, optional
+        What was kept of periods whose days were scored before.
     """
     if not sites:
         return {name: conformed(name, []) for name in _MAKERS}, []
     joined = {name: pl.concat([site[name] for site in sites]) for name in sites[0]}
     unit_days = joined.pop(UNIT_DAYS)
     joined["statements"] = stretched(joined["statements"], limits or Limits())
-    joined["tank_days"], odd = with_forest(joined["tank_days"], unit_days, joined["features"])
+    joined["tank_days"], odd = with_forest(joined["tank_days"], unit_days, joined["features"], periods)
     return joined, odd
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.lake_write import write_lake
+from pipeline.pasts import FOLDER
 from pipeline.simulate import FleetSettings, simulate_fleet
 
 RUN = """
@@ -37,6 +38,11 @@ def cost(lake: Path, out: Path, until: str) -> tuple[float, float]:
     return spent, after.ru_maxrss / MIB
 
 
+def kept_mb(out: Path) -> float:
+    """Megabytes that are kept of past days in a run's folder."""
+    return sum(path.stat().st_size for path in (out / FOLDER).glob("*")) / 1e6
+
+
 def row(tanks: int, days: int, seed: int) -> dict[str, object]:
     """One length's figures. The peak of a later call is that of the largest run so far, so lengths must rise."""
     frames = simulate_fleet(tanks, days + 1, seed=seed, causes=[], settings=FleetSettings())
@@ -48,8 +54,10 @@ def row(tanks: int, days: int, seed: int) -> dict[str, object]:
         before = pl.Series([day]).dt.offset_by("-1d")[0]
         whole, peak = cost(lake, out, before.isoformat())
         night, _ = cost(lake, out, day.isoformat())
+        kept = kept_mb(out) / tanks
     return {"days": days, "from nothing, CPU s": round(whole, 1), "a day, ms": round(1000.0 * whole / days, 1),
-            "peak, MiB": round(peak), "one more night, CPU s": round(night, 1)}  # fmt: skip
+            "peak, MiB": round(peak), "one more night, CPU s": round(night, 1), "ratio": round(night / whole, 2),
+            "kept, MB a tank": round(kept, 2)}  # fmt: skip
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -7,7 +7,8 @@ import pytest
 
 from pipeline.estimate.design import Balance
 from pipeline.estimate.regression import Prior
-from pipeline.estimate.walk import Amendment, walk_days
+from pipeline.estimate.walk import walk_days
+from pipeline.estimate.walk_state import Amendment, Given
 from pipeline.estimate.walked import Walk
 from tests.support.hand_unit import FIRST_DAY, balance_by, dips_of, gauge_of, noise_of, unit_of
 
@@ -31,7 +32,7 @@ def noisy(seed: int = 4) -> np.ndarray:
 
 
 def walked(balance: Balance, *amendments: Amendment, drops: tuple[int, ...] = ()) -> Walk:
-    return walk_days(balance, noise_of(len(HOURS)), MONTHS, drop_dips=drops, amendments=amendments)
+    return walk_days(Given(balance, noise_of(len(HOURS)), MONTHS, drops, amendments))[0]
 
 
 @pytest.fixture(scope="module")
@@ -106,7 +107,7 @@ def test_a_day_earlier_is_the_same_world(sound):
     plain = sound.balance
     shifted = replace(plain, hours=plain.hours - 24.0, known_day=plain.known_day - 1)
     months = {day - 1: first - 1 for day, first in MONTHS.items()}
-    other = walk_days(shifted, noise_of(len(HOURS)), months)
+    other, _ = walk_days(Given(shifted, noise_of(len(HOURS)), months))
     assert [view.day + 1 for view in other.views] == [view.day for view in sound.views]
     assert other.views[-1].belief.mean == pytest.approx(sound.views[-1].belief.mean, rel=1e-9, abs=1e-12)
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from pipeline.estimate.kept import Shelf
 from pipeline.scoring.forest import ALARM_BUDGET, PERIOD_DAYS, forest_scores, moderated
 
 NAMES = ("residual", "idle", "drop", "water")
@@ -83,3 +84,21 @@ def test_explained_days_are_no_past():
 
 def test_trifles_and_gaps_are_ordinary():
     assert moderated(np.array([[np.nan, 1.4, -1.4, 2.0]])).tolist() == [[0.0, 0.0, 0.0, 0.5]]
+
+
+def test_periods_that_were_kept_are_scored_as_before_and_the_last_anew():
+    """Twin: the same days without anything kept, to the bit."""
+    features, day = fleet(4 * PERIOD_DAYS, 30, seed=9)
+    features[-40, 1] = 40.0
+    ordinary = np.ones(len(day), dtype=bool)
+    before = Shelf()
+    cut = slice(0, -30)
+    forest_scores(features[cut], day[cut], NAMES, ordinary=ordinary[cut], periods=before)
+    after = Shelf(before.used)
+    kept = forest_scores(features, day, NAMES, ordinary=ordinary, periods=after)
+    plain = forest_scores(features, day, NAMES, ordinary=ordinary)
+    assert (before.made, after.made, len(after.used)) == (3, 1, 3)
+    assert kept.score.tobytes() == plain.score.tobytes()
+    assert kept.p.tobytes() == plain.p.tobytes()
+    assert kept.drivers == plain.drivers
+    assert len(kept.drivers) >= 1
