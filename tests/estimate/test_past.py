@@ -24,6 +24,7 @@ SOLD = MeterFlow("M1", at_s(ENDS - 1 / 12), at_s(ENDS), np.full(len(ENDS), 50.0)
 LEVEL = 4_000.0 - 10.0 * np.searchsorted(ENDS, HOURS, "right") + np.random.default_rng(2).normal(0.0, 0.1, len(HOURS))
 SERIES = gauge_of(HOURS, LEVEL)
 NUMBERS = FIRST_DAY + np.arange(DAYS)
+HIDDEN_MM = dict.fromkeys(NUMBERS.tolist(), 0.1)
 
 
 def one_more(values: np.ndarray, day: int, more: float | bool) -> np.ndarray:
@@ -66,15 +67,15 @@ STEP_ROWS = {"stock_l": 1e-6, "known_s": 1.0, "at_rest": True, "in_drop": True}
 def test_a_day_s_moves_are_sought_anew_where_anything_in_its_look_back_changes(name: str):
     """What lies more than ten days back is not looked at."""
     plain, kept = moves(), Shelf()
-    found = steps_of(plain, NUMBERS, {}, SERIES, kept)
+    found = steps_of(plain, HIDDEN_MM, {}, SERIES, kept)
     assert kept.made == DAYS
     again = Shelf(kept.used)
-    assert steps_of(plain, NUMBERS, {}, SERIES, again) == found
+    assert steps_of(plain, HIDDEN_MM, {}, SERIES, again) == found
     assert again.made == 0
     for day in (1, CHANGED):
         changed = replace(plain, **{name: one_more(getattr(plain, name), day, STEP_ROWS[name])})
         after = Shelf(kept.used)
-        steps_of(changed, NUMBERS, {}, SERIES, after)
+        steps_of(changed, HIDDEN_MM, {}, SERIES, after)
         assert after.made == len([one for one in range(DAYS) if day <= one <= day + 10])
 
 
