@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from pipeline.lake import read_lake
@@ -23,8 +24,13 @@ from tests.support.fleets import Tables, clean
 from tests.support.matching import true_labels
 
 Kind = Callable[[Tables], Tables]
+NONE = pl.lit(None, pl.Float64)
 HOUR_S = 3600
 STEP_MM = 5.0
+ROUND_TICKET_L = 500.0
+LOOSE_TICKETS = 0.004
+FIRST_SHARE = 0.5
+"""A thermometer dies after so much of the time."""
 
 
 def first_in(tables: Tables, every_s: int) -> Tables:
@@ -70,6 +76,20 @@ def lost_tickets(tables: Tables) -> Tables:
     return {**tables, "deliveries": tables["deliveries"].filter(pl.col("delivery_id").hash(9) % 10 >= 3)}
 
 
+def dead_thermometers(tables: Tables, *, still: bool) -> Tables:
+    """From half the time on every thermometer gives nothing, or stands still where it first stood."""
+    ts = tables["readings"]["ts"]
+    dead = pl.col("ts") > ts.min() + (ts.max() - ts.min()) * FIRST_SHARE  # type: ignore[operator]
+    last = pl.col("temp_c").drop_nulls().first().over("tank_id") if still else NONE
+    return rewritten(tables, "readings", pl.when(dead).then(last).otherwise("temp_c").alias("temp_c"))
+
+
+def loose_tickets(tables: Tables) -> Tables:
+    """Tickets that miss what was loaded by 0.4 %, SD."""
+    off = np.random.default_rng(5).normal(1.0, LOOSE_TICKETS, tables["deliveries"].height)
+    return rewritten(tables, "deliveries", pl.col("ticket_volume_l") * pl.Series(off))
+
+
 def sales_cut_off(tables: Tables) -> Tables:
     """No sale and no totaliser arrives in the last third of the time."""
     ts = tables["readings"]["ts"]
@@ -82,7 +102,6 @@ def sales_cut_off(tables: Tables) -> Tables:
     }
 
 
-NONE = pl.lit(None, pl.Float64)
 KINDS: dict[str, Kind] = {
     "as it is": lambda tables: tables,
     "a reading a quarter of an hour": partial(first_in, every_s=HOUR_S // 4),
@@ -100,7 +119,13 @@ KINDS: dict[str, Kind] = {
     "sales cut off": sales_cut_off,
     "no totalisers": lambda tables: {**tables, "meter_totals": tables["meter_totals"].clear()},
     "no events": lambda tables: {**tables, "events": tables["events"].clear()},
+    "thermometers die": partial(dead_thermometers, still=False),
+    "thermometers stand still": partial(dead_thermometers, still=True),
     "tickets hours off": late_tickets,
+    "tickets 0.4 % off": loose_tickets,
+    "tickets in steps of 500 l": lambda tables: rewritten(
+        tables, "deliveries", ROUND_TICKET_L * (pl.col("ticket_volume_l") / ROUND_TICKET_L).round(0)
+    ),
     "tickets lost": lost_tickets,
 }
 
