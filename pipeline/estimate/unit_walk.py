@@ -29,6 +29,7 @@ from pipeline.estimate.warmth import is_told
 from pipeline.estimate.whiten import Noise
 from pipeline.features.transit import is_jump, is_large, moves_of_steps
 from pipeline.ledger.dips import Dips, settled_dips
+from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
 from pipeline.ledger.gauge import REFERENCE_TEMP_C
 
@@ -40,6 +41,8 @@ EDGE_S = 300.0
 """A sale this soon after a reading keeps it from being calm."""
 CLOCK_MOVED_S = 600.0
 """From one day to the next clocks that move by less put no more than a few sales on the wrong side of midnight."""
+BEFORE_H = 1e-3
+"""A jump so long before a dip is felt at it and at none before. [h]"""
 EPOCH = date(1970, 1, 1)
 
 
@@ -156,12 +159,9 @@ def walk_unit(seen: UnitObserved, shelves: Shelves | None = None) -> UnitWalk | 
     if len(dips) < 8:
         return None
     delivered, drops = delivered_of(seen.unit, seen.drops), [known.drop for known in seen.drops]
-    hours = dips.ts_s / 3600.0
-    dropped = np.zeros(len(dips), dtype=bool)
-    dropped[[at for drop in drops if (at := int(np.searchsorted(dips.ts_s, drop.end_s))) < len(dips)]] = True
-    told = is_told(dips.temp_c, hours, dropped)
+    told = _is_told(dips, drops)
     # Where nobody tells the temperature all is taken as at 15 °C: the stock jumps where that begins and ends.
-    turns_h = hours[np.flatnonzero(np.diff(told)) + 1] - 1e-3
+    turns_h = dips.ts_s[np.flatnonzero(np.diff(told)) + 1] / 3600.0 - BEFORE_H
     as_told = replace(dips, temp_c=np.where(told, dips.temp_c, REFERENCE_TEMP_C))
     jumps_h = np.sort(np.concatenate([jump_hours(seen), turns_h]))
     balance: Balance = balance_of(seen.unit, as_told, drops, delivered, jumps_h, shift_hours(seen))
@@ -179,6 +179,14 @@ def walk_unit(seen: UnitObserved, shelves: Shelves | None = None) -> UnitWalk | 
     given = Given(balance, noise, months, tuple(dip for _, dip in kept), amendments_of(seen, dips))
     walk, so_far = walk_days(given, shelves.walk(seen.unit.unit_id))
     return UnitWalk(seen, dips, noise, walk, tuple(place for place, _ in kept), so_far)
+
+
+def _is_told(dips: Dips, drops: list[Drop]) -> NDArray[np.bool_]:
+    """Whether a thermometer told the temperature of each dip, or did lately. Shape (k,)."""
+    dropped = np.zeros(len(dips), dtype=bool)
+    after = np.searchsorted(dips.ts_s, [drop.end_s for drop in drops])
+    dropped[after[after < len(dips)]] = True
+    return is_told(dips.temp_c, dips.ts_s / 3600.0, dropped)
 
 
 def _known_days(dips: Dips, seen: UnitObserved) -> NDArray[np.int64]:
