@@ -17,6 +17,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.lake import read_lake
+from pipeline.ledger.gauge import REFERENCE_TEMP_C
 from pipeline.workers import in_order, worker_count
 from tests.benchmarks.detection import judged
 from tests.benchmarks.families import Measured, case_row, labels_of, month_row, slim
@@ -29,6 +30,8 @@ HOUR_S = 3600
 STEP_MM = 5.0
 ROUND_TICKET_L = 500.0
 LOOSE_TICKETS = 0.004
+USUAL_C, USUAL_PER_K = 10.0, 0.001
+"""A load's temperature where its ticket has none, and what a kelvin does to petrol or diesel. Common practice."""
 FIRST_SHARE = 0.5
 """A thermometer dies after so much of the time."""
 
@@ -90,6 +93,18 @@ def loose_tickets(tables: Tables) -> Tables:
     return rewritten(tables, "deliveries", pl.col("ticket_volume_l") * pl.Series(off))
 
 
+def other_basis(tables: Tables) -> Tables:
+    """A third of the time in, one terminal goes over to litres at 15 °C; nothing on its tickets says so."""
+    drops, first = tables["deliveries"], tables["deliveries"]["terminal"].drop_nulls().sort().first()
+    start, end = drops["ts_ticket"].min(), drops["ts_ticket"].max()
+    since = start + (end - start) / 3  # type: ignore[operator]
+    warmer = pl.col("ticket_temp_c").fill_null(USUAL_C) - REFERENCE_TEMP_C
+    at_15 = pl.col("ticket_volume_l") * (1.0 - USUAL_PER_K * warmer)
+    goes_over = (pl.col("terminal") == first) & (pl.col("ts_ticket") > since)
+    told = pl.when(goes_over).then(at_15).otherwise("ticket_volume_l").alias("ticket_volume_l")
+    return rewritten(tables, "deliveries", told)
+
+
 def sales_cut_off(tables: Tables) -> Tables:
     """No sale and no totaliser arrives in the last third of the time."""
     ts = tables["readings"]["ts"]
@@ -123,6 +138,7 @@ KINDS: dict[str, Kind] = {
     "thermometers stand still": partial(dead_thermometers, still=True),
     "tickets hours off": late_tickets,
     "tickets 0.4 % off": loose_tickets,
+    "a terminal goes over to 15 °C": other_basis,
     "tickets in steps of 500 l": lambda tables: rewritten(
         tables, "deliveries", ROUND_TICKET_L * (pl.col("ticket_volume_l") / ROUND_TICKET_L).round(0)
     ),

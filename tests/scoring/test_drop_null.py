@@ -7,7 +7,15 @@ import pytest
 
 from pipeline.analysis import analyse_site
 from pipeline.cases.finding import Finding
-from pipeline.scoring.drop_null import FURTHEST, PRIOR_DROPS, DropSeen, by_own_drops, fleet_spread, spread_of
+from pipeline.scoring.drop_null import (
+    FURTHEST,
+    PRIOR_DROPS,
+    DropSeen,
+    by_own_drops,
+    fleet_spread,
+    spread_of,
+    terminal_away,
+)
 from pipeline.scoring.statements import Limits
 from tests.support.hand_site import HandSite, HandTank, Poured, steady_sales
 
@@ -94,3 +102,51 @@ def test_a_site_tells_of_each_drop_with_a_ticket_how_far_off_it_lies():
         ("T2", 20_461, True),
     ]
     assert abs(result.drops[0].away) < 3.0
+
+
+OWN = DropSeen("T1", DAY * 86_400.0, DAY, -5.0, "Westquay")
+
+
+def loads(*away: float, terminal: str | None = "Westquay", day: int = DAY - 3) -> list[DropSeen]:
+    return [DropSeen(f"U{number}", 1_000.0 * number, day, one, terminal) for number, one in enumerate(away)]
+
+
+def test_what_a_terminal_is_off_by_is_no_drop_s_own():
+    """Six loads of it 3 SDs short, shrunk by two that would be as usual: 3 · 6 / 8 of the drop's 5 SDs are its doing.
+
+    The other drops that are off count for the width too: the fleet's, and the tank's.
+    """
+    assert terminal_away(np.full(6, -3.0)) == pytest.approx(-2.25)
+    many = loads(*[0.0] * 400, terminal="Millpond")  # the bulk of the fleet is as stated
+    told = odds(OWN, *many, *loads(*[-3.0] * 6))
+    assert told == pytest.approx(4.0 + by_hand(400.0, litres=-55.0) - by_hand(400.0))
+    assert told < odds(OWN, *many) == 4.0
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        loads(*[-3.0] * 6, terminal="Millpond"),
+        loads(*[-3.0] * 6, terminal=None),
+        loads(*[-3.0] * 6, day=DAY - 28),
+        loads(*[-3.0] * 6, day=DAY + 1),
+        loads(*[-6.0] * 3, *[0.0] * 4),
+    ],
+)
+def test_other_terminals_long_ago_and_some_short_loads_among_many_change_nothing(seen):
+    """A haulier who takes of three loads in seven does not make it the terminal's doing."""
+    many = loads(*[0.0] * 400, terminal="Harbour")
+    assert odds(OWN, *many, *seen) == 4.0
+
+
+def test_a_terminal_is_told_by_its_last_nine_loads():
+    """It went over after forty loads as they should be: four of the last nine are not most of them, five are."""
+    many = loads(*[0.0] * 400, terminal="Millpond")
+    for new, is_told in ((4, False), (5, True)):
+        assert (odds(OWN, *many, *loads(*[0.0] * 40, *[-3.0] * new)) < 4.0) is is_told
+
+
+def test_a_terminal_that_is_off_makes_no_drop_of_the_other_sign():
+    many = loads(*[0.0] * 400, terminal="Millpond")
+    told = odds(OWN, *many, *loads(*[-20.0] * 8))
+    assert told == pytest.approx(4.0 + by_hand(400.0, litres=0.0) - by_hand(400.0))
