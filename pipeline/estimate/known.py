@@ -49,14 +49,14 @@ def agrees(lag: DayLag, before: DayLag | None) -> bool:
     return abs(lag.lag_s) > AGREED_S >= abs(lag.lag_s - before.lag_s)
 
 
-def is_told(lag: DayLag) -> bool:
+def is_clock_told(lag: DayLag) -> bool:
     """Whether a day's sales and gauges say how far apart their clocks are."""
     return lag.agrees or lag.fit >= TOLD_FIT
 
 
 def used_lag_s(lag: DayLag | None) -> float:
     """The lag to correct for: the day's own where it is sure, else none. [s]"""
-    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or not is_told(lag):
+    if lag is None or abs(lag.lag_s) < LAG_USED * lag.sd_s or lag.gain < 0.002 or not is_clock_told(lag):
         return 0.0
     return lag.lag_s
 
@@ -72,14 +72,14 @@ def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
         return False
     before = [lags[one] for one in range(day - USUAL_FIT_DAYS, day) if one in lags]
     usual = [one.fit for one in before if not one.is_silent]
-    is_poor = not is_told(lag) and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
+    is_poor = not is_clock_told(lag) and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
     return is_poor or lag.is_silent or clock_moved(lags, day)
 
 
 def clock_moved(lags: dict[int, DayLag], day: int) -> bool:
     """Whether a day's lag is plainly another than the day before's."""
     lag, before = lags.get(day), lags.get(day - 1)
-    if lag is None or before is None or not (is_told(lag) and is_told(before)):
+    if lag is None or before is None or not (is_clock_told(lag) and is_clock_told(before)):
         return False
     return abs(used_lag_s(lag) - used_lag_s(before)) > 30.0
 

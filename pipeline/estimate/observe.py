@@ -360,8 +360,8 @@ def _finished(
         is_calm = _is_seen(series.ts_s, lags) & ~_in_drop(series.ts_s, item.drops)
         probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s), 0.0))
     moves = _moves(item)
-    smallest_mm = {day: most_hidden_mm(reporting.values(), day) for day in days.tolist()}
-    steps = steps_of(moves, smallest_mm, lags, item.unit.series, kept)
+    hidden_mm = {day: most_hidden_mm(reporting.values(), day) for day in days.tolist()}
+    steps = steps_of(moves, hidden_mm, lags, item.unit.series, kept)
     return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, reporting, moves, lost)
 
 
