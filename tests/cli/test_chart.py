@@ -15,7 +15,7 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.lake import read_lake
 from pipeline.sites import site_tables
-from tests.support.browser import opened, until
+from tests.support.browser import follow, opened, until
 from tests.support.charts import lake_of_the_docs
 from tests.support.lakes import tiny_lake, write
 from tests.support.runs import ROOT, unlike
@@ -214,7 +214,7 @@ def test_the_list_is_by_what_charts_cost_and_leads_to_each(browser, out, charts)
         page.locator("form[data-table=chart-list] select[name=verdict]").select_option("Worth a new table")
         shown = page.locator("#chart-list tbody tr:visible")
         assert shown.count() == sum(row["verdict"] == "new_table" for row in charts.values())
-        page.locator("#chart-list a", has_text=WRONG).click()
+        follow(page.locator("#chart-list a", has_text=WRONG))
         assert page.locator("h1").inner_text().startswith(f"{WRONG}: worth a new table.")
 
 

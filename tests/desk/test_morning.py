@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.said.record import read
 from tests.desk.conftest import DAYS
-from tests.support.browser import drawn, opened
+from tests.support.browser import drawn, follow, opened
 from tests.support.published import publish_frames
 
 MARKUP = "<script>document.title='owned'</script><b>dug up</b>\nnothing found & \"dry\""
@@ -45,8 +45,7 @@ def say(card, what, **fields):
     for name, value in fields.items():
         field = form.locator(f"[name={name}]")
         field.select_option(value) if field.evaluate("f => f.tagName") == "SELECT" else field.fill(value)
-    with card.page.expect_navigation():
-        form.locator("button").click()
+    follow(form.locator("button"))
 
 
 def grown(cases, case_id, times):
@@ -66,7 +65,7 @@ def test_a_morning(browser, address, out, frames, leak):
     case_id = leak["case_id"]
     with at_the_desk(browser, address) as page:
         before = page.locator("#worklist tbody tr:visible").count()
-        row_of(page, case_id).locator("th a").click()
+        follow(row_of(page, case_id).locator("th a"))
         assert page.locator("h1").inner_text() == leak["tank_id"]
         say(card_of(page, case_id), "Take in hand", owner="Ines", due="2026-04-03")
         card = card_of(page, case_id)
@@ -76,25 +75,24 @@ def test_a_morning(browser, address, out, frames, leak):
         assert page.title() != "owned"
         assert card.locator(".history b", has_text="dug up").count() == 0
         assert MARKUP in card.locator(".history .note").inner_text()
-        page.locator(".masthead nav a").first.click()
+        follow(page.locator(".masthead nav a").first)
         assert "in hand: Ines" in row_of(page, case_id).inner_text()
-        row_of(page, case_id).locator("th a").click()
+        follow(row_of(page, case_id).locator("th a"))
         say(card_of(page, case_id), "Close", verdict="ruled_out", litres="−12.5", recovered="80", note="tested tight")
         said = card_of(page, case_id).locator(".history").inner_text().replace("\u202f", " ")
         closing = "M. Orr\nclosed: so it was not, −12.5 l agreed, EUR 80 recovered\ntested tight"
         assert closing in said.replace("\n\n", "\n")
-        page.locator(".masthead nav a").first.click()
+        follow(page.locator(".masthead nav a").first)
         assert page.locator("#worklist tbody tr:visible").count() == before - 1
         assert not row_of(page, case_id).is_visible()
         page.locator("select[name=state]").select_option("closed")
         assert row_of(page, case_id).is_visible()
         assert "so it was not" in row_of(page, case_id).inner_text()
-        page.locator(".masthead nav a", has_text="Money").click()
-        drawn(page)
+        follow(page.locator(".masthead nav a", has_text="Money"))
         assert "EUR 80" in page.locator("#month-list tfoot td").last.inner_text()
-        page.locator(".masthead nav a", has_text="Deliveries").click()
+        follow(page.locator(".masthead nav a", has_text="Deliveries"))
         february = page.locator("#delivery-list tbody tr").count()
-        page.locator(".windows a", has_text="Jan 2026").click()
+        follow(page.locator(".windows a", has_text="Jan 2026"))
         assert february + page.locator("#delivery-list tbody tr").count() == frames["drops"].height
     last = read(out).row(-1, named=True)
     assert (last["who"], last["verdict"], last["litres"], last["recovered"]) == ("M. Orr", "ruled_out", -12.5, 80.0)
@@ -144,9 +142,9 @@ def test_it_comes_back_when_more_has_happened_and_says_so(browser, address, out,
         row = row_of(page, case_id)
         assert row.locator(".news").inner_text() == "come back"
         assert "its litres are beyond what they were when it was closed on" in row.inner_text()
-        row.locator("th a").click()
+        follow(row.locator("th a"))
         say(card_of(page, case_id), "Close", verdict="confirmed")
         say(card_of(page, case_id), "Open again", note="not yet")
         assert "opened again" in card_of(page, case_id).locator(".history li").last.inner_text()
-        page.locator(".masthead nav a").first.click()
+        follow(page.locator(".masthead nav a").first)
         assert row_of(page, case_id).is_visible()

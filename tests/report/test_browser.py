@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 from pipeline.report.site import write_report
-from tests.support.browser import drawn, opened, until
+from tests.support.browser import drawn, follow, opened, until
 from tests.support.report_frames import build_frames, last_day
 from tests.support.saved import saved_rows
 
@@ -129,8 +129,7 @@ def test_the_worklist_is_used_from_the_keyboard(browser, report):
 def test_a_row_leads_to_its_case_on_its_tanks_page(browser, report, frames):
     case = frames["cases"].filter(pl.col("cause") == "bulk_theft").row(0, named=True)
     with opened(browser, report / "index.html") as page:
-        page.locator("#worklist tbody tr[data-litres='842.0'] th a").click()
-        drawn(page)
+        follow(page.locator("#worklist tbody tr[data-litres='842.0'] th a"))
         article = page.locator("article.case", has_text=case["summary"])
         assert page.locator("h1").inner_text() == case["tank_id"]
         assert article.locator("h4", has_text="What to do").count() == 1

@@ -8,7 +8,7 @@ import pytest
 from pipeline.report import deliveries
 from pipeline.report.pages import Fleet, Pages
 from pipeline.report.tables import Tables
-from tests.support.browser import drawn, opened, until
+from tests.support.browser import follow, opened, until
 from tests.support.report_frames import build_frames, last_day
 from tests.support.saved import saved_rows
 
@@ -224,8 +224,7 @@ def test_a_row_leads_to_its_day_on_its_tanks_page(browser, report):
     with opened(browser, report / "deliveries.html") as page:
         link = page.locator("#delivery-list tbody th a").first
         day = link.get_attribute("href").partition("#day-")[2]
-        link.click()
-        drawn(page)
+        follow(link)
         until(page, "document.querySelector('#chart-stock')._fullLayout.xaxis.range[0] > '2026-01-20'")
         start, end = page.evaluate("document.querySelector('#chart-stock')._fullLayout.xaxis.range")
         assert start < f"{day} 12:00" < end

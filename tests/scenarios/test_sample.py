@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.contract.views import VIEWS
 from pipeline.store import SNAPSHOT
-from tests.support.browser import drawn, opened, until
+from tests.support.browser import follow, opened, until
 from tests.support.lakes import digest
 from tests.support.matching import false_cases, found_labels, matched, true_labels
 from tests.support.runs import ROOT, tankdrift, tankdrift_here
@@ -116,8 +116,7 @@ def test_the_report_opens_in_a_browser_and_is_used(run, cases, browser):
         assert rows.count() == cases.height
         page.locator("input[name=urgency][value=act_now]").check(force=True)
         assert rows.count() == cases.filter(pl.col("urgency") == "act_now").height > 0
-        rows.first.locator("th a").click()
-        drawn(page)
+        follow(rows.first.locator("th a"))
         assert page.locator("article.case").count() > 0
         plot = page.locator("#chart-stock .nsewdrag").first
         plot.scroll_into_view_if_needed()

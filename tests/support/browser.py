@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, Page, Playwright
+from playwright.sync_api import Browser, Locator, Page, Playwright
 
 ARGUMENTS = (
     "--no-sandbox",
@@ -58,3 +58,10 @@ def drawn(page: Page) -> None:
     """Wait until the page's charts, if it has any, are there."""
     if page.locator("#chart-data").count():
         page.wait_for_selector("html[data-charts=drawn]")
+
+
+def follow(link: Locator) -> None:
+    """Click what leads to another page, and wait until that page has come whole: a click alone waits for its start."""
+    with link.page.expect_navigation():
+        link.click()
+    drawn(link.page)
