@@ -123,6 +123,11 @@ class Sales(dy.Schema):
         """See `rules.ends_after_start`."""
         return rules.ends_after_start()
 
+    @dy.rule()
+    def drawn_once(cls) -> pl.Expr:
+        """See `rules.drawn_once`."""
+        return rules.drawn_once()
+
 
 class MeterTotals(dy.Schema):
     """One row is a meter's totaliser at an instant of the till's clock."""
@@ -233,5 +238,5 @@ REFERENCES: Final[Mapping[str, tuple[str, ...]]] = {
 KEPT_FIRST: Final[Mapping[str, tuple[str, tuple[str, ...]]]] = {"readings": ("quality", QUALITIES)}
 """Of rows with one key and unlike content, the one whose word stands first here is kept."""
 
-GROUP_RULES: Final = ("chart_rises", "chart_smooth")
+GROUP_RULES: Final = ("chart_rises", "chart_smooth", "drawn_once")
 """Rules about rows together; each holds for what the rules before it have left."""

@@ -22,6 +22,15 @@ def ends_after_start() -> pl.Expr:
     return pl.col("ts_end") >= pl.col("ts_start")
 
 
+def drawn_once() -> pl.Expr:
+    """True where no sale of an earlier identifier has the same meter, start, end and litres: a meter draws once at a time.
+
+    Sales that have no duration pass: a till that stamps them by the minute may write two alike.
+    """
+    is_first = pl.col("sale_id") == pl.col("sale_id").min().over(["meter_id", "ts_start", "ts_end", "volume_l"])
+    return is_first | (pl.col("ts_end") <= pl.col("ts_start"))
+
+
 def valid_to_after_valid_from() -> pl.Expr:
     """True where `valid_to` is after `valid_from`; null where either is."""
     return pl.col("valid_to") > pl.col("valid_from")

@@ -178,7 +178,9 @@ def _refined(series: GaugeSeries, sold_l: Floats, around_s: tuple[float, float])
     start = int(below[-1]) if len(below) else 0
     above = np.flatnonzero((window >= top - min(3.0 * slack, 0.05 * gain)) & (np.arange(len(window)) > start))
     end = int(above[0]) if len(above) else len(window) - 1
-    rates = np.diff(window[start : end + 1]) / np.maximum(np.diff(ts[start : end + 1]), 1.0) * 60.0
+    # Stamps may be off: two readings are taken to lie as far apart as they usually do.
+    apart_s = np.maximum(np.diff(ts[start : end + 1]), series.nominal_s)
+    rates = np.diff(window[start : end + 1]) / apart_s * 60.0
     came_c, came_sd = _came(series, (low, low + start), (low + end, high))
     return Drop(
         float(ts[start]), float(ts[end]), gain, float(rates.max()) if len(rates) else 0.0,

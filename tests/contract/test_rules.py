@@ -1,6 +1,6 @@
 """Rules over several columns or rows. Evidence: a row that keeps and one that breaks each; a naive twin."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from itertools import combinations
 
 import numpy as np
@@ -19,6 +19,15 @@ def told(rule: pl.Expr, *records: dict) -> list[bool | None]:
 def test_what_ends_ends_no_sooner_than_it_began():
     spans = [{"ts_start": EARLY, "ts_end": end} for end in (LATE, EARLY, datetime(2026, 1, 4, tzinfo=UTC), None)]
     assert told(rules.ends_after_start(), *spans) == [True, True, False, None]
+
+
+def test_a_meter_draws_once_at_a_time():
+    """Of sales alike in all but their identifier the first stays; two on the same minute without duration both do."""
+    alike = {"meter_id": "M1", "ts_start": EARLY, "ts_end": LATE, "volume_l": 40.0}
+    others = [{"meter_id": "M2"}, {"volume_l": 40.01}, {"ts_start": EARLY + timedelta(seconds=1)}]
+    rows = [{**alike, **other, "sale_id": f"s{k}"} for k, other in enumerate([*others, {}, {}])]
+    at_once = [{**alike, "ts_end": EARLY, "sale_id": f"t{k}"} for k in range(2)]
+    assert told(rules.drawn_once(), *reversed(rows), *at_once) == [False, True, True, True, True, True, True]
 
 
 def test_what_holds_holds_for_some_time():
