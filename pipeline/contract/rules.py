@@ -23,7 +23,7 @@ def ends_after_start() -> pl.Expr:
 
 
 def drawn_once() -> pl.Expr:
-    """True where no sale of an earlier identifier has the same meter, start, end and litres: a meter draws once at a time.
+    """True where no sale of a lesser identifier has the same meter, start, end and litres: a meter draws one at a time.
 
     Sales that have no duration pass: a till that stamps them by the minute may write two alike.
     """
