@@ -32,6 +32,7 @@ from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.past import Shelves, SitePast
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
+from pipeline.scoring.chart_null import ChartSeen, by_own_walls, chart_seen
 from pipeline.scoring.drop_null import DropSeen, by_own_drops, drops_seen
 from pipeline.scoring.fleet_odds import chances, expected_false
 from pipeline.scoring.forest import Period
@@ -46,7 +47,7 @@ EPOCH_DAY = date(1970, 1, 1).toordinal()
 class SiteResult:
     """What the analysis of one site gives: the rows of every published table but cases, its findings and its decoys.
 
-    `drops` are how far its drops lie from their tickets; `past` is what to keep of the site for the next run.
+    `drops` are how far its drops lie from their tickets, `charts` how uneven its walls are; `past` is what to keep of the site for the next run.
     """
 
     site_id: str
@@ -54,6 +55,7 @@ class SiteResult:
     findings: list[Finding]
     decoys: list[Decoy]
     drops: list[DropSeen]
+    charts: list[ChartSeen]
     past: SitePast | None = None
 
 
@@ -142,7 +144,8 @@ def analyse_site(tables: Tables, last_day: int, limits: Limits, past: SitePast |
     frames = published_tables(tables, observed, walks, findings, last_day=last_day, limits=limits)
     drops = [drop for walk in walks for drop in drops_seen(walk)]
     so_far = shelves.past({walk.seen.unit.unit_id: walk.past for walk in walks})
-    return SiteResult(observed.site_id, frames, findings, decoys, drops, so_far)
+    charts = [chart_seen(walk) for walk in walks]
+    return SiteResult(observed.site_id, frames, findings, decoys, drops, charts, so_far)
 
 
 def _one_site(tables: Tables, last_day: int, limits: Limits, pasts: Pasts | None, is_kept_apart: bool) -> SiteOutcome:
@@ -263,7 +266,9 @@ def analyse_sites(
     if pasts:
         pasts.write_fleet(FleetPast(periods.used))
     drops = [drop for result in results for drop in result.drops]
+    charts = [chart for result in results for chart in result.charts]
     findings = by_own_drops([finding for result in results for finding in result.findings], drops)
+    findings = by_own_walls(findings, charts)
     findings += odd_findings(odd, findings)
     decoys = [decoy for result in results for decoy in result.decoys]
     said = chances(findings, decoys)

@@ -1,14 +1,15 @@
 """The store's tables as rules see them: each row with the UTC day from whose end on it is known and changes no more.
 
-A rule has one clock, the column `day`. A trading day's row is known half a day after the day closed, since a ticket may
-be written hours after its drop; what the gauge alone tells is known sooner. What a later day may move is left out: the
-end and the litres of a case, and the parts of a variance that are made of them.
+A rule has one clock, the column `day`. A trading day's row is known half a day after the day closed, and where product
+came not before the end of the UTC day after: until then a ticket may be entered. What the gauge alone tells is known
+sooner. What a later day may move is left out: the end and the litres of a case, and the parts of a variance that are
+made of them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -18,8 +19,9 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.run import RUN_TABLES
 from pipeline.contract.store import STORE_TABLES
+from pipeline.estimate.observe import DROP_KNOWN_S
 from pipeline.features.trading_days import opening_s
-from pipeline.ledger.drops import TICKET_WINDOW_S
+from pipeline.ledger.drops import LOADED_BEFORE_S
 
 Tables = dict[str, pl.DataFrame]
 
@@ -38,7 +40,10 @@ HOLD_BACK: Final = timedelta(minutes=30)
 """The last half hour of a UTC day is seen by the next day's run."""
 DRAW_KNOWN: Final = timedelta(hours=3)
 """A sudden draw is told from noise by the readings of up to this long after it."""
-TICKET_KNOWN: Final = timedelta(seconds=TICKET_WINDOW_S)
+BOOK_KNOWN: Final = timedelta(seconds=LOADED_BEFORE_S)
+"""A ticket without a drop is one, and booked, when so long nothing came."""
+TICKET_KNOWN: Final = timedelta(seconds=DROP_KNOWN_S) + HOLD_BACK + timedelta(days=1)
+"""A drop's tickets are awaited until the end of the UTC day after the one whose run first sees it."""
 CASE_COLUMNS: Final = (
     "case_id", "cause", "site_id", "tank_id", "meter_id", "delivery_id", "ts_start", "probability", "day",
 )  # fmt: skip
@@ -88,7 +93,7 @@ def _dated(name: str, frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -
     if name == "variance_parts":
         frame = frame.filter(pl.col("part").is_in(SETTLED_PARTS))
     if name in BY_TRADING_DAY:
-        return frame.join(_closings(frame, tables), on=["tank_id", "trading_day"], how="left")
+        return _with_known(frame, tables)
     end = pl.col("ts_end")
     if name == "ledger":
         wait = pl.when("_came").then(pl.lit(TICKET_KNOWN)).otherwise(pl.lit(HOLD_BACK))
@@ -111,7 +116,7 @@ def _with_came(ledger: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.D
 
     Until its ticket may have come, nobody can tell a drop with one from a drop without.
     """
-    pools = tables["tanks"].select("tank_id", pl.coalesce("manifold_id", "tank_id").alias("_pool"))
+    pools = _pools(tables)
     began = tables["drops"].join(pools, on="tank_id").select("_pool", _began="ts_start", _ended="ts_end")
     rows = ledger.join(pools, on="tank_id", how="left", maintain_order="left").with_row_index("_row")
     overlap = (pl.col("_began") < pl.col("ts_end")) & (pl.col("_ended") > pl.col("ts_start"))
@@ -120,8 +125,12 @@ def _with_came(ledger: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.D
     return rows.with_columns(_came=with_ticket | pl.col("_row").is_in(came.unique().implode()))
 
 
-def _closings(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    """The day from which each trading day of `frame` is known: `tank_id`, `trading_day`, `day`."""
+def _pools(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    return tables["tanks"].select("tank_id", pl.coalesce("manifold_id", "tank_id").alias("_pool"))
+
+
+def _with_known(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Rows of trading days with the `day` from which each is known: its close, and where product came its ticket."""
     homes = (
         tables["tanks"]
         .select("tank_id", "site_id")
@@ -129,20 +138,34 @@ def _closings(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.Dat
     )
     days = frame.select("tank_id", "trading_day").unique().join(homes, on="tank_id")
     clocks = days.select("timezone", "trading_day_start", "trading_day").unique()
-    known = [known_on(day, zone, opens) for zone, opens, day in clocks.iter_rows()]
-    dated = clocks.with_columns(pl.Series("day", known, dtype=pl.Date))
-    joined = days.join(dated, on=["timezone", "trading_day_start", "trading_day"])
-    return joined.select("tank_id", "trading_day", "day")
+    closed = [closes_at(day, zone, opens) for zone, opens, day in clocks.iter_rows()]
+    dated = clocks.with_columns(pl.Series("closes", closed, dtype=pl.Datetime("us", "UTC")))
+    closings = days.join(dated, on=["timezone", "trading_day_start", "trading_day"]).sort("tank_id", "closes")
+    pools = _pools(tables)
+    came = (
+        tables["drops"]
+        .join(pools, on="tank_id")
+        .select("_pool", "ts_end")
+        .join(pools, on="_pool")
+        .sort("tank_id", "ts_end")
+        .join_asof(closings, left_on="ts_end", right_on="closes", by="tank_id", strategy="forward")
+        .group_by("tank_id", "trading_day")
+        .agg(_told=pl.col("ts_end").max() + TICKET_KNOWN)
+    )
+    known = closings.join(came, on=["tank_id", "trading_day"], how="left").select(
+        "tank_id", "trading_day", day=pl.max_horizontal(pl.col("closes") + BOOK_KNOWN, "_told").dt.date()
+    )
+    return frame.join(known, on=["tank_id", "trading_day"], how="left")
 
 
-def known_on(trading_day: date, timezone: str, trading_day_start: str) -> date:
-    """UTC day from whose end on a trading day's book is closed: that of its close and half a day for tickets.
+def closes_at(trading_day: date, timezone: str, trading_day_start: str) -> datetime:
+    """The instant at which a trading day closes.
 
-    >>> known_on(date(2026, 3, 1), "Europe/London", "06:00"), known_on(date(2026, 3, 1), "America/Denver", "06:00")
-    (datetime.date(2026, 3, 2), datetime.date(2026, 3, 3))
+    >>> closes_at(date(2026, 3, 1), "America/Denver", "06:00")
+    datetime.datetime(2026, 3, 2, 13, 0, tzinfo=datetime.timezone.utc)
     """
     close_s = opening_s(trading_day + timedelta(days=1), ZoneInfo(timezone), time.fromisoformat(trading_day_start))
-    return date(1970, 1, 1) + timedelta(days=int((close_s + TICKET_WINDOW_S) // 86_400.0))
+    return datetime.fromtimestamp(close_s, UTC)
 
 
 def cut(tables: Mapping[str, pl.DataFrame], day: date) -> Tables:

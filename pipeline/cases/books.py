@@ -21,7 +21,10 @@ from pipeline.ledger.movements import cumulative_l
 Floats = NDArray[np.float64]
 
 SKEW_S = 75.0
-"""Clocks that differ by more are a case; a till a few seconds off is common practice, no source."""
+"""Clocks that differ by so much more than they usually do at a site are a case. No source."""
+CONSTANT_S = 300.0
+"""By so much a site's clocks may differ all the time, or before it is known by how much they do. Common practice, no
+source: a till that is minutes off, or that writes a sale when it is paid."""
 CLOCK_SD_S = 15.0
 """How far a sound till's clock is off. Common practice, no source."""
 STANDS_OUT_SDS = 6.0
@@ -34,8 +37,6 @@ source."""
 FEED_SHARE_SD = 0.003
 ONSET_SHARE_SD = 0.35
 """What a wrong feed's litres may be off: by the meter, and by how much of a day's sales came before it. No source."""
-TICKET_WAIT_S = 11 * 3600.0
-"""How long after a drop a ticket may still come before its lack is a case."""
 SMALLEST_UNTICKETED_L = 400.0
 
 
@@ -48,10 +49,10 @@ def clock_findings(site: SiteObserved) -> list[Finding]:
         lag = site.lags.get(day) if day is not None else None
         if day is not None and lag is None:
             continue
-        if lag is not None and day is not None and is_skewed(lag):
+        if lag is not None and day is not None and is_sure(lag) and is_apart(lag, np.array(usual_s)):
             run.append((day, lag))
             continue
-        if lag is not None and (lag.fit < 0.3 or abs(lag.lag_s) > SKEW_S):
+        if lag is not None and (lag.fit < 0.3 or (abs(lag.lag_s) > SKEW_S and not is_sure(lag))):
             continue
         if run:
             told = _skew(site, run, day * DAY_S if day is not None else None, np.array(usual_s))
@@ -71,9 +72,16 @@ def stands_out(lag: DayLag, usual_s: Floats) -> bool:
     return abs(lag.lag_s - middle_s) > STANDS_OUT_SDS * float(np.hypot(spread_s, lag.sd_s))
 
 
-def is_skewed(lag: DayLag) -> bool:
-    """Whether a day's lag is beyond doubt and beyond what tills usually are off."""
-    return abs(lag.lag_s) >= SKEW_S and abs(lag.lag_s) > 6.0 * lag.sd_s and lag.gain > 0.05 and lag.fit > 0.3
+def is_sure(lag: DayLag) -> bool:
+    """Whether a day's lag is beyond doubt none of chance."""
+    return abs(lag.lag_s) > 6.0 * lag.sd_s and lag.gain > 0.05 and lag.fit > 0.3
+
+
+def is_apart(lag: DayLag, usual_s: Floats) -> bool:
+    """Whether a lag is beyond the site's own on the days before, shape (n,); of too few, beyond what any site's is."""
+    if len(usual_s) < FEWEST_USUAL_DAYS:
+        return abs(lag.lag_s) >= CONSTANT_S
+    return abs(lag.lag_s) >= SKEW_S and abs(lag.lag_s - float(np.median(usual_s))) >= SKEW_S
 
 
 def skew_log_bayes(lag: DayLag) -> float:
@@ -88,8 +96,8 @@ def _feed_log_bayes(change: FeedChange) -> float:
 
 def _skew(site: SiteObserved, run: list[tuple[int, DayLag]], ended: float | None, usual_s: Floats) -> list[Finding]:
     """The finding of a run of days, none where it is a single day that the site's days before do not bear out."""
-    is_sure = (place >= 1 or (lag.gain > 0.2 and stands_out(lag, usual_s)) for place, (_, lag) in enumerate(run))
-    sure = next((place for place, told in enumerate(is_sure) if told), None)
+    is_told = (place >= 1 or (lag.gain > 0.2 and stands_out(lag, usual_s)) for place, (_, lag) in enumerate(run))
+    sure = next((place for place, told in enumerate(is_told) if told), None)
     if sure is None:
         return []
     day, lag = run[sure]
@@ -191,14 +199,13 @@ def _booked_tank(tables: dict[str, pl.DataFrame], change: FeedChange) -> str:
 
 
 def ticket_findings(site: SiteObserved) -> list[Finding]:
-    """Drops for which no ticket came in time."""
+    """Drops for which no ticket had come by the end of the next UTC day."""
     found = []
     for unit in site.units:
         for known in unit.drops:
             drop = known.drop
-            patient = drop.end_s + TICKET_WAIT_S <= (known.day + 1) * DAY_S
-            day = known.day if patient else known.day + 1
-            if known.tickets_then or drop.gain_l < SMALLEST_UNTICKETED_L or (drop.tickets and not patient):
+            day = known.day + 1
+            if drop.tickets or drop.gain_l < SMALLEST_UNTICKETED_L:
                 continue
             if day > int(site.days[-1]) or _is_of_feed(site, unit, drop, day):
                 continue

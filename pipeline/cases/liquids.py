@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 RISE_MM = 2.5
 """A smaller rise of the water float is left alone: common practice, no source; the legal look is to 3.2 mm (1/8 in)."""
 RISE_TIMES = 5.0
+TRACE_SHARE = 60e-6
+"""What each drop may bring of water, as a share of its litres: EN 590 lets in 200 mg/kg, dissolved and free (from
+memory)."""
 LOOK_BACK_DAYS = 21
 VANISHED_MM = 6.0
 DRY_DAYS = 25.0
@@ -70,7 +73,8 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
             k += 1
             continue
         base, noise = _ground(height[start:k])
-        risen = bool((height[max(k - 1, 0) : k + 1] > base + max(RISE_MM, RISE_TIMES * noise)).all())
+        brought = _brought_mm(unit, (at[start], at[k]), median(slopes[start:k]))
+        risen = bool((height[max(k - 1, 0) : k + 1] > base + brought + max(RISE_MM, RISE_TIMES * noise)).all())
         gone = base > VANISHED_MM and bool((height[max(k - 1, 0) : k + 1] < 0.3 * base).all())
         drained = gone and bool(((removed > at[k] - 2 * DAY_S) & (removed < at[k])).any())
         if drained or not (risen or (gone and unit.unit.product in BLENDS)):
@@ -78,9 +82,20 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
             k += 1
             continue
         last = _episode_end(at, height, removed, k)
-        found.append(_episode(unit, tank_id, (at, height, litres, slopes), (start, k, last, noise)))
+        found.append(_episode(unit, tank_id, (at, height, litres, slopes), (start, k, last, noise), brought))
         start, k = last + 1, last + 7
     return found
+
+
+def _brought_mm(unit: UnitObserved, span_s: tuple[float, float], surface_l_per_mm: float) -> float:
+    """By how much traces of water in the drops between two instants, as known then, may have raised a bottom. [mm]"""
+    since_s, now_s = span_s
+    came_l = sum(
+        known.drop.gain_l
+        for known in unit.drops
+        if since_s <= known.drop.start_s <= now_s and known.day <= known_day(now_s)
+    )
+    return TRACE_SHARE * came_l / surface_l_per_mm if surface_l_per_mm > 0.0 else 0.0
 
 
 def _may_have_moved(before: Floats, now: Floats) -> bool:
@@ -120,6 +135,7 @@ def _episode(
     tank_id: str,
     points: tuple[Floats, Floats, Floats, Floats],
     span: tuple[int, int, int, float],
+    brought_mm: float,
 ) -> Finding:
     at, height, litres, slopes = points
     start, first, last, noise = span
@@ -129,8 +145,9 @@ def _episode(
     onset = start + int(calm[-1]) if len(calm) else max(first - 1, 0)
     split = unit.unit.product in BLENDS
     cause = "phase_separation" if split else "water_ingress"
-    # Null: the float scatters about its ground as it did before, as many times as it was looked at.
+    # Null: the float scatters about its ground as it did before, as many times as it was looked at, and drops raise it.
     moved = float(height[first]) - base
+    moved -= min(brought_mm, max(moved, 0.0))
     gained = litres[onset : last + 1] - ground_l
     ongoing = last >= len(at) - 1 and at[-1] - at[int(np.argmax(height[first:])) + first] < DRY_DAYS * DAY_S
     top = first + int(np.argmax(height[first : last + 1]))

@@ -37,8 +37,12 @@ BETTER_BY = 1.5
 MOST_GROUPS = 12
 """So many groups of tickets that fit one drop are held against what they leave for the others. No source."""
 NO_TICKET_COST = 5.0
-TICKET_WINDOW_S = 12 * 3600.0
-"""How far a ticket's time may be from its drop."""
+LOADED_BEFORE_S, ENTERED_AFTER_S = 12 * 3600.0, 36 * 3600.0
+"""A ticket is written so long before its drop at the most, when the truck is loaded, or so long after it, when somebody
+enters it the next day. Common practice, no source."""
+COST_PER_H, COST_PER_LATE_H, LATE_H = 0.15, 0.03, 12.0
+"""What each hour between a ticket and its drop costs, and each after so many: of what is entered the next day the hour
+says little. No source."""
 LOADED_K = 1.5
 """By how much what came may be warmer or colder than when it was loaded, SD. No source. [K]"""
 MIXED_K = 0.5
@@ -204,16 +208,16 @@ def _came(series: GaugeSeries, before: tuple[int, int], after: tuple[int, int]) 
 def match_tickets(drops: list[Drop], tickets: Tickets, now_s: float = float("inf")) -> list[Drop]:
     """The drops with their tickets: each ticket goes to one drop at most, one to four tickets to a drop.
 
-    A ticket fits a drop when it lies within `TICKET_WINDOW_S` of it. Several tickets go to one drop only where no
-    single one fits it and their sum does, or is much nearer, and of such groups it gets the one that leaves the least
-    misfit over all; all others are assigned at the least total misfit, where going without costs a drop the more the
-    longer its ticket has been due at `now_s`.
+    A ticket fits a drop when it was written from `LOADED_BEFORE_S` before it to `ENTERED_AFTER_S` after it. Several
+    tickets go to one drop only where no single one fits it and their sum does, or is much nearer, and of such groups it
+    gets the one that leaves the least misfit over all; all others are assigned at the least total misfit, where going
+    without costs a drop the more the longer its ticket has been due at `now_s`.
     """
     free = set(range(len(tickets.litres)))
     taken: dict[int, tuple[int, ...]] = {}
     for number, drop in enumerate(drops):
-        away_s = _away_s(drop, tickets.written_s)
-        near = [ticket for ticket in sorted(free) if away_s[ticket] <= TICKET_WINDOW_S]
+        is_near = _is_near(drop, tickets.written_s)
+        near = [ticket for ticket in sorted(free) if is_near[ticket]]
         if not near or any(_off(drop, tickets.litres[[ticket]]) < LITRES_FIT for ticket in near):
             continue
         groups = [list(group) for size in (2, 3, 4) for group in combinations(near, size)]
@@ -247,9 +251,9 @@ def _assigned(
         return [], 0.0
     cost = np.full((len(waiting), len(free) + len(waiting)), 1e6)
     for row, number in enumerate(waiting):
-        away_s = _away_s(drops[number], tickets.written_s)
+        is_near = _is_near(drops[number], tickets.written_s)
         for column, ticket in enumerate(free):
-            if away_s[ticket] <= TICKET_WINDOW_S:
+            if is_near[ticket]:
                 cost[row, column] = _misfit(drops[number], tickets.some([ticket]))
         due_h = max(now_s - drops[number].end_s, 0.0) / 3600.0
         cost[row, len(free) + row] = min(0.3 + 0.3 * due_h, NO_TICKET_COST)
@@ -272,7 +276,8 @@ def _misfit(drop: Drop, tickets: Tickets) -> float:
     lasted = (drop.end_s - drop.start_s) / 3600.0
     spread = max(float(np.ptp(tickets.written_s)) / 3600.0 - lasted, 0.0)
     further = 0.5 * spread + 0.4 * (len(tickets.litres) - 1)
-    return float(np.log1p(litres)) + 0.15 * hours + further + _off_k(drop, tickets)
+    away = COST_PER_H * min(hours, LATE_H) + COST_PER_LATE_H * max(hours - LATE_H, 0.0)
+    return float(np.log1p(litres)) + away + further + _off_k(drop, tickets)
 
 
 def _off_k(drop: Drop, tickets: Tickets) -> float:
@@ -281,6 +286,11 @@ def _off_k(drop: Drop, tickets: Tickets) -> float:
     if not np.isfinite(loaded_c) or not np.isfinite(drop.came_c):
         return 0.0
     return COST_PER_SD * min(abs(loaded_c - drop.came_c) / float(np.hypot(LOADED_K, drop.came_sd_k)), MOST_SDS)
+
+
+def _is_near(drop: Drop, ticket_s: Floats) -> NDArray[np.bool_]:
+    """Whether each ticket was written at a time at which one of the drop may be. Shape of `ticket_s`."""
+    return (drop.start_s - ticket_s <= LOADED_BEFORE_S) & (ticket_s - drop.end_s <= ENTERED_AFTER_S)
 
 
 def _away_s(drop: Drop, ticket_s: Floats) -> Floats:

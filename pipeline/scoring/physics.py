@@ -14,7 +14,6 @@ from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import DayView, Named
 from pipeline.features.steps import Step
-from pipeline.features.trading_days import day_end_s
 from pipeline.scoring.drop_rises import day_views, known_mismatches, tickets_known
 from pipeline.scoring.member_days import MemberDays, change_since_known, rise_within_week
 from pipeline.scoring.unit_days import UnitDays, was_stuck
@@ -46,8 +45,6 @@ SCATTER_SHARE: Final = 0.6
 WRONG_FEED_L: Final = 100.0
 MISSING_SALES_L: Final = 20.0
 """Litres of a day from which sales on the wrong tank, or on none, are out of the ordinary. No source."""
-TICKET_WAIT_S: Final = 10 * 3600.0
-"""How long a ticket may be in coming before its lack is out of the ordinary. No source."""
 
 
 def physics_scores(
@@ -192,7 +189,7 @@ def _observed(days: UnitDays, seen: UnitObserved, parts: Parts) -> Floats:
         for day in np.flatnonzero((at[:-1] < span.end_s) & (at[1:] > span.start_s)):
             found[day] |= was_stuck(span, seen, int(run_day[day]))
     for known, day in zip(seen.drops, days.drop_day.tolist(), strict=True):
-        if 0 <= day < len(days) and known.day <= run_day[day] and not tickets_known(known, int(run_day[day])):
-            waited = float(day_end_s(run_day[day : day + 1])[0]) - known.drop.end_s
-            found[day] |= waited >= TICKET_WAIT_S
+        # A ticket may come until the end of the next UTC day.
+        if 0 <= day < len(days) and known.day < run_day[day]:
+            found[day] |= not tickets_known(known, int(run_day[day]))
     return np.where(found, OBSERVED_LOG_ODDS, -HIGHEST)

@@ -19,7 +19,7 @@ from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.probe import STUCK_S, STUCK_SOLD_MM, StuckSpan
 from pipeline.features.reporting import Reporting
 from pipeline.features.trading_days import DAY_S, TradingDays, day_end_s
-from pipeline.ledger.drops import TICKET_WINDOW_S
+from pipeline.ledger.drops import LOADED_BEFORE_S
 from pipeline.ledger.fleet import Feed, Unit, feeds_of
 from pipeline.ledger.gauge import GaugeSeries, seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, ordered_flow
@@ -250,7 +250,7 @@ def _booked_tickets(days: TradingDays, seen: UnitObserved, last_day: int) -> tup
         matched |= set(known.drop.tickets)
         if 0 <= day < len(days):
             booked[day] += list(known.drop.tickets)
-    waited = ticket_s + TICKET_WINDOW_S <= (last_day + 1) * DAY_S
+    waited = ticket_s + LOADED_BEFORE_S <= (last_day + 1) * DAY_S
     for row, day in enumerate(days.index_of(ticket_s).tolist()):
         if row not in matched and waited[row] and 0 <= day < len(days):
             booked[day].append(row)

@@ -5,12 +5,13 @@ import json
 import os
 import shutil
 import sqlite3
+from datetime import UTC, datetime, time, timedelta
 
 import polars as pl
 import pytest
 
 from flows.cli import main
-from pipeline.backtest.asof import READABLE, as_of_tables, cut, known_on
+from pipeline.backtest.asof import READABLE, as_of_tables, closes_at, cut
 from pipeline.backtest.judging import judge, world_of
 from pipeline.backtest.study import Faults, Options, Study, lake_digest, study_from, trials_of
 from pipeline.backtest.worlds import ask
@@ -186,10 +187,9 @@ def test_what_the_history_raises_by_itself_finds_no_fault_put_in(lake, spare, tm
 
 
 def test_a_row_is_shown_on_the_day_from_which_it_stands():
-    """Known truth: the book of a trading day is closed half a day after the day, by each site's own clock."""
-    assert known_on(day(0), "Europe/London", "06:00") == day(1)
-    assert known_on(day(0), "Australia/Sydney", "06:00") == day(1)
-    assert known_on(day(0), "America/Los_Angeles", "06:00") == day(2)
+    """Known truth: a trading day's book is closed half a day after it, by the site's clock; a drop's the day after."""
+    for zone, hour in (("Europe/London", 6), ("Australia/Sydney", 19 - 24), ("America/Los_Angeles", 14)):
+        assert closes_at(day(0), zone, "06:00") == datetime.combine(day(1), time(), UTC) + timedelta(hours=hour)
     tables = seen(tank_days=variance_days({"T1": [1.0, 2.0, 3.0]}))
     assert tables["tank_days"]["day"].to_list() == [day(1), day(2), day(3)]
     assert cut(tables, day(2))["tank_days"].height == 2
