@@ -14,12 +14,14 @@ from pipeline.estimate.walked import Named
 
 Floats = NDArray[np.float64]
 
-
 UNEVEN_SHARE_SD = 0.2
 """Draws of some days and of some sizes are weighed as even daily ones: what their litres may be off by. No source."""
 AROUND_S = 3 * 3600.0
 AROUND_SHARE = 0.3
 """How near a drop sudden moves are of a piece with its mismatch, and from which share of it. No source."""
+UNTICKETED_LOAD_L = 2000.0
+"""More than so much beyond its tickets is a load without one. No source: compartments hold 1,000 l or more, and what is
+metered or booked wrongly is less."""
 MOST_TIMES = 1000.0
 """Beyond so many times to one a figure says no more to a reader."""
 
@@ -243,18 +245,20 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
     rows = one.seen.unit.tickets[list(known.drop.tickets)]
     largest = rows.sort("ticket_volume_l", descending=True)
     at = np.array([known.drop.start_s, known.drop.end_s + 1.0])
+    told_l = float(then.mean[spot]) / factor
+    cause = "short_delivery" if told_l < 0.0 else "over_delivery" if told_l < UNTICKETED_LOAD_L else "missing_ticket"
     return Finding(
-        cause="short_delivery" if then.mean[spot] < 0 else "over_delivery",
+        cause=cause,
         site_id=one.seen.unit.site_id,
         unit_id=one.seen.unit.unit_id,
         tank_id=str(largest["tank_id"][0]),
-        delivery_id=str(largest["delivery_id"][0]),
+        delivery_id=None if cause == "missing_ticket" else str(largest["delivery_id"][0]),
         day=named.day,
         start_s=known.drop.start_s,
         end_s=known.drop.end_s,
         litres=litres,
         sd_l=sd,
-        told_l=(float(then.mean[spot]) / factor, float(np.sqrt(then.cov[spot, spot])) / factor),
+        told_l=(told_l, float(np.sqrt(then.cov[spot, spot])) / factor),
         log_odds=named.log_odds,
         of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause],

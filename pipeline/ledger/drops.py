@@ -43,6 +43,9 @@ enters it the next day. Common practice, no source."""
 COST_PER_H, COST_PER_LATE_H, LATE_H = 0.15, 0.03, 12.0
 """What each hour between a ticket and its drop costs, and each after so many: of what is entered the next day the hour
 says little. No source."""
+FURTHER_LOAD, FURTHER_TICKET = 0.4, 0.1
+"""What each further load costs that a drop is taken to hold, and each further ticket written at one instant with
+another: the compartments of a truck. No source."""
 LOADED_K = 1.5
 """By how much what came may be warmer or colder than when it was loaded, SD. No source. [K]"""
 MIXED_K = 0.5
@@ -275,7 +278,8 @@ def _misfit(drop: Drop, tickets: Tickets) -> float:
     hours = float(_away_s(drop, tickets.written_s).max()) / 3600.0
     lasted = (drop.end_s - drop.start_s) / 3600.0
     spread = max(float(np.ptp(tickets.written_s)) / 3600.0 - lasted, 0.0)
-    further = 0.5 * spread + 0.4 * (len(tickets.litres) - 1)
+    loads = len(np.unique(tickets.written_s))
+    further = 0.5 * spread + FURTHER_LOAD * (loads - 1) + FURTHER_TICKET * (len(tickets.litres) - loads)
     away = COST_PER_H * min(hours, LATE_H) + COST_PER_LATE_H * max(hours - LATE_H, 0.0)
     return float(np.log1p(litres)) + away + further + _off_k(drop, tickets)
 

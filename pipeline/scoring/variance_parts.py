@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pipeline.cases.finding import Finding
 from pipeline.estimate.design import chart_changes_s, chart_columns
 from pipeline.estimate.hypotheses import LASTING, Hypothesis
-from pipeline.estimate.observe import SiteObserved, UnitObserved
+from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.trading_days import DAY_S, day_end_s
 from pipeline.ledger.fleet import Unit, meter_flows, share_at
@@ -27,9 +27,9 @@ from pipeline.scoring.unit_days import UnitDays
 
 Floats = NDArray[np.float64]
 
-TICKET_CAUSES = ("short_delivery", "over_delivery")
-"""Causes that are a drop's mismatch against its ticket."""
-OBSERVED_CAUSES = ("wrong_feed", "missing_sales", "missing_ticket", *TICKET_CAUSES)
+DROP_CAUSES = ("short_delivery", "over_delivery", "missing_ticket")
+"""Causes that are a drop's mismatch against its tickets."""
+OBSERVED_CAUSES = ("wrong_feed", "missing_sales", *DROP_CAUSES)
 """Causes whose litres are in what was observed, sale by sale and drop by drop."""
 OFF_BALANCE_CAUSES = ("water_ingress", "phase_separation")
 """Water that the float sees is no gauge stock, so it moves no variance."""
@@ -280,7 +280,7 @@ def _add_drops(parts: Parts, days: UnitDays, walked: UnitWalk, findings: Sequenc
         booked = ticketed[mine].sum(axis=0)
         left = left - booked
         litres = (rise - booked) / vcf[1:]
-        finding = _named_delivery(walked.seen.unit, mine, findings)
+        finding = _named_delivery(walked.seen.unit, known, findings)
         seen = days.run_day[1:] >= finding.day if finding else np.zeros(len(days), dtype=bool)
         parts["ticket_tolerance"] = parts["ticket_tolerance"] + np.where(seen, 0.0, litres)
         if finding and seen.any():
@@ -288,10 +288,10 @@ def _add_drops(parts: Parts, days: UnitDays, walked: UnitWalk, findings: Sequenc
     parts["ticket_tolerance"] = parts["ticket_tolerance"] - left / vcf[1:]
 
 
-def _named_delivery(unit: Unit, rows: list[int], findings: Sequence[Finding]) -> Finding | None:
-    """The finding that calls one of the tickets short or over."""
-    tickets = set(unit.tickets["delivery_id"].gather(rows).to_list())
-    return next((one for one in findings if one.cause in TICKET_CAUSES and one.delivery_id in tickets), None)
+def _named_delivery(unit: Unit, known: KnownDrop, findings: Sequence[Finding]) -> Finding | None:
+    """The finding about a drop's mismatch with its tickets."""
+    mine = (unit.unit_id, known.drop.start_s)
+    return next((one for one in findings if one.cause in DROP_CAUSES and (one.unit_id, one.start_s) == mine), None)
 
 
 def _add_chart_changes(parts: Parts, days: UnitDays, seen: UnitObserved, walked: UnitWalk | None) -> None:

@@ -92,11 +92,12 @@ def test_a_petrol_in_diesel_is_another_product(after, found):
         assert one.evidence[0].value == pytest.approx(740.0)
 
 
-def water(height_mm: np.ndarray, *, product: str = "diesel_b7", events=()):
+def water(height_mm: np.ndarray, *, product: str = "diesel_b7", events=(), drops=()):
     """Findings of a tank whose float stands so high in each four hours."""
     hours = np.arange(0.0, 4.0 * len(height_mm), 1.0)
     series = replace(gauge_of(hours, 1_000.0), water_mm=np.repeat(height_mm, 4).astype(np.float64))
-    return water_findings(site_of(seen_of(unit_of(series, product=product, events=events)), days=len(hours) // 24))
+    unit = unit_of(series, product=product, events=events)
+    return water_findings(site_of(seen_of(unit, drops=drops), days=len(hours) // 24))
 
 
 STILL, RISING = np.full(24, 20.0), np.concatenate([np.full(24, 20.0), 20.0 + 4.0 * np.arange(1.0, 13.0)])
@@ -116,6 +117,14 @@ def test_water_that_rises_is_litres_that_came_in():
 @pytest.mark.parametrize(("rise_mm", "count"), [(2.4, 0), (2.6, 1)])
 def test_a_float_that_moves_by_less_than_two_and_a_half_millimetres_is_left_alone(rise_mm, count):
     assert len(water(np.concatenate([STILL, np.full(12, 20.0 + rise_mm)]))) == count
+
+
+@pytest.mark.parametrize(("rise_mm", "dropped_l", "count"), [(3.0, 0.0, 1), (3.0, 50_000.0, 0), (3.0, 30_000.0, 1)])
+def test_what_drops_may_bring_of_water_is_none_that_comes_in(rise_mm, dropped_l, count):
+    """60 parts in a million of 50,000 l are 3 l, 0.6 mm of a tank of 5 l a millimetre: 2.5 and 0.6 are more than 3."""
+    drops = [drop_of(20.0, dropped_l)] if dropped_l else []
+    assert len(water(np.concatenate([STILL, np.full(12, 20.0 + rise_mm)]), drops=drops)) == count
+    assert len(water(np.concatenate([STILL, np.full(12, 20.0 + rise_mm + 1.0)]), drops=drops)) == 1
 
 
 def test_water_in_a_blend_splits_it():

@@ -186,6 +186,14 @@ def test_a_drop_that_lacks_litres_is_short_and_one_that_has_more_is_over(off_l, 
     assert found.course.until(at_s([29.0, 31.0])) == pytest.approx([0.0, off_l])
 
 
+@pytest.mark.parametrize(
+    ("off_l", "cause", "ticket"), [(1_990.0, "over_delivery", "D1"), (2_010.0, "missing_ticket", None)]
+)
+def test_a_load_beyond_the_tickets_has_none_itself(off_l, cause, ticket):
+    (found,) = delivery(off_l)
+    assert (found.cause, found.delivery_id, found.litres) == (cause, ticket, pytest.approx(off_l))
+
+
 def test_a_drop_s_cause_is_that_of_the_day_that_named_it():
     """Named as 100 l short; by now it is 5 l over, which is no other case."""
     (found,) = delivery(5.0, then_l=-100.0)

@@ -341,13 +341,15 @@ def test_what_a_ticket_says_too_much_is_lost(ticketed, expected):
     assert day.only("ticket_tolerance") == pytest.approx([0.0, expected, 0.0])
 
 
-@pytest.mark.parametrize(("cause", "ticketed"), [("short_delivery", 3_000.0), ("over_delivery", 2_800.0)])
+@pytest.mark.parametrize(
+    ("cause", "ticketed"), [("short_delivery", 3_000.0), ("over_delivery", 2_800.0), ("missing_ticket", 400.0)]
+)
 @pytest.mark.parametrize("known", [1, 2])
 def test_a_drop_that_a_finding_names_is_the_carrier_s(cause, ticketed, known):
     """From the run on that named it; the run of day 2 says nothing of day 1."""
     parts, _ = Three(
         tickets=[("D1", 29.0, ticketed)], booked={1: (0,)}, drops=[drop_of(30.0, 2_900.0, tickets=(0,))],
-        level_mm=RISEN_MM, change=dropped, findings=[finding(cause, day=known, delivery_id="D1")],
+        level_mm=RISEN_MM, change=dropped, findings=[finding(cause, day=known, start_s=float(at_s(30.0)))],
     ).parts()  # fmt: skip
     off = 2_900.0 - ticketed
     assert parts["ticket_tolerance"] == pytest.approx([0.0, off if known == 2 else 0.0, 0.0])
