@@ -91,20 +91,22 @@ def bias_of(differences: Floats, doubts: Floats) -> tuple[float, float]:
     return float((weight * differences).sum()) / precise, float(precise**-0.5)
 
 
-def other_product_log_bayes(grade: Grade, ticketed: float, measured: float, doubt: float) -> float:
-    """Log Bayes factor of another product in a drop, by its ticket's density and the gauge's, either NaN if unknown.
+def other_product_log_bayes(grade: Grade, ticketed: tuple[float, float], measured: float, doubt: float) -> float:
+    """Log Bayes factor of another product in a drop, by its tickets' density and the gauge's, either NaN if unknown.
 
+    `ticketed` is that of the ticket farthest from the grade, and that of all together, which the gauge should show;
     `measured` with the gauge's bias taken off, `doubt` its SD. [kg/m³]
     """
+    farthest, together = ticketed
     wrong = WRONG_FIGURE / (FIGURES_KG_M3[1] - FIGURES_KG_M3[0])
     other = 1.0 / (FUEL_KG_M3[1] - FUEL_KG_M3[0])
     apart = float(np.hypot(doubt, FIGURE_SD_KG_M3))
-    by_ticket = grade.density(ticketed, FIGURE_SD_KG_M3) if np.isfinite(ticketed) else 1.0
+    by_ticket = grade.density(farthest, FIGURE_SD_KG_M3) if np.isfinite(farthest) else 1.0
     by_gauge = grade.density(measured, apart) if np.isfinite(measured) else 1.0
-    if not np.isfinite(measured) or not np.isfinite(ticketed):
-        is_told = np.isfinite(measured) or np.isfinite(ticketed)
+    if not np.isfinite(measured) or not np.isfinite(farthest):
+        is_told = np.isfinite(measured) or np.isfinite(farthest)
         return float(np.log(other) - np.log(by_ticket * by_gauge + wrong)) if is_told else 0.0
-    agrees = float(_normal_density(np.array(measured - ticketed), apart))
+    agrees = float(_normal_density(np.array(measured - together), apart))
     right = by_ticket * (agrees + wrong) + wrong * (by_gauge + wrong)
     shown, hidden = other * (agrees + wrong), (by_ticket + wrong) * other
     return float(np.log(0.5 * shown + 0.5 * hidden) - np.log(right))

@@ -224,21 +224,26 @@ def _wrong_product(
     if not known.tickets_then and known.drop.tickets:
         chances.append((known.day + 1, known.drop.tickets))
     for day, tickets in chances:
-        rows = unit.unit.tickets[list(tickets)].sort("ticket_volume_l", descending=True)
-        ticketed = _farthest(rows["ticket_density_15_kg_m3"].drop_nulls().to_numpy(), grade)
+        rows = unit.unit.tickets[list(tickets)]
+        farthest, together = _ticketed(rows, grade)
         odds = LOG_PRIOR["wrong_product"] + other_product_log_bayes(
-            grade, ticketed, measured - bias, float(np.hypot(doubt, bias_sd))
+            grade, (farthest, together), measured - bias, float(np.hypot(doubt, bias_sd))
         )
         if odds > RAISE_AT:
-            return _other_product(unit, known, (day, odds), rows, (measured, ticketed, grade.mean))
-        if np.isfinite(measured) and np.isfinite(ticketed):
-            mine.differences.append((day, measured - ticketed, doubt))
+            return _other_product(unit, known, (day, odds), rows, (measured, farthest, grade.mean))
+        if np.isfinite(measured) and np.isfinite(together):
+            mine.differences.append((day, measured - together, doubt))
     return None
 
 
-def _farthest(ticketed: Floats, grade: Grade) -> float:
-    """Of a drop's tickets the density that is farthest from the grade's; NaN without one. [kg/m³]"""
-    return float(ticketed[int(np.argmax(np.abs(ticketed - grade.mean)))]) if len(ticketed) else np.nan
+def _ticketed(tickets: pl.DataFrame, grade: Grade) -> tuple[float, float]:
+    """Of a drop's tickets the density that is farthest from the grade's, and that of all; NaN without one. [kg/m³]"""
+    known = tickets.drop_nulls("ticket_density_15_kg_m3")
+    density, litres = known["ticket_density_15_kg_m3"].to_numpy(), known["ticket_volume_l"].to_numpy()
+    if not len(density):
+        return np.nan, np.nan
+    together = float(np.average(density, weights=litres)) if litres.sum() > 0.0 else float(density.mean())
+    return float(density[int(np.argmax(np.abs(density - grade.mean)))]), together
 
 
 def _other_product(
@@ -250,6 +255,8 @@ def _other_product(
 ) -> Finding:
     """The finding; `raised` day and log odds, `seen` densities by gauge and ticket, and what batches usually have."""
     low, high = DENSITY_RANGE_KG_M3[unit.unit.product]
+    off = (pl.col("ticket_density_15_kg_m3") - seen[2]).abs()
+    rows = rows.sort([off, "ticket_volume_l"], descending=True, nulls_last=True)
     return Finding(
         cause="wrong_product",
         site_id=unit.unit.site_id,

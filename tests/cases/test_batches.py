@@ -9,9 +9,15 @@ TICKETS = np.random.default_rng(5).normal(745.0, 5.0, 12)
 
 
 def told(
-    ticketed: float = np.nan, measured: float = np.nan, *, tickets: np.ndarray = TICKETS, doubt: float = 1.0
+    ticketed: float = np.nan,
+    measured: float = np.nan,
+    *,
+    together: float | None = None,
+    tickets: np.ndarray = TICKETS,
+    doubt: float = 1.0,
 ) -> float:
-    return other_product_log_bayes(grade_of("gasoline_e10", tickets), ticketed, measured, doubt)
+    both = (ticketed, ticketed if together is None else together)
+    return other_product_log_bayes(grade_of("gasoline_e10", tickets), both, measured, doubt)
 
 
 @pytest.mark.parametrize("off", [-15.0, -8.0, 0.0, 8.0, 15.0])
@@ -28,6 +34,12 @@ def test_a_density_that_the_grade_does_not_have_is_another_product(density):
 
 def test_ticket_and_gauge_that_agree_say_more_than_either():
     assert told(834.0, 834.0) > told(834.0) + 3.0
+
+
+def test_the_gauge_shows_what_all_compartments_are_together():
+    """One of two compartments is diesel by its ticket, 834 and 745: the gauge shows the mean, 789.5."""
+    assert told(834.0, 789.5, together=789.5) == pytest.approx(told(834.0, 834.0), abs=0.1)
+    assert told(834.0, 789.5) < told(834.0, 834.0) - 3.0
 
 
 def test_a_wrong_figure_on_a_ticket_says_less_than_two():
