@@ -25,6 +25,9 @@ LATE_SHARE, SALE_L = 0.05, 30.0
 spans that show litres at all; and a usual sale. Common practice, no source."""
 LARGEST_UNBOOKED_L = 3000.0
 """What one span of the totaliser may hide at most, as an order of magnitude. No source."""
+UNTOLD_SD_L, UNTOLD_SHARE_SD = 15.0, 0.03
+"""What a tank lost on each day that a meter was silent is off by, and all of it together: the gauge, the chart and what
+else was at work. No source."""
 GENERAL_METERS = 4
 """What so many meters lose between the same two readings is the till's doing. No source."""
 JOINED_DAYS = 21
@@ -137,8 +140,9 @@ def _missing(unit: UnitObserved, tables: dict[str, pl.DataFrame], said: Episode,
     at = np.concatenate([[episode[0].start_s], [one.end_s for one in episode]])
     lasts = data_end_s - episode[-1].end_s < JOINED_DAYS * DAY_S
     # Nobody has counted yet what went since the totaliser was last read: as much as before, in as uneven lots.
-    read_s = seconds(tables["meter_totals"].filter(pl.col("meter_id") == first.meter_id)["ts"]).max()
+    read_s = seconds(tables["meter_totals"].filter(pl.col("meter_id") == first.meter_id)["ts"]).max(initial=at[-1])
     share = max(data_end_s - read_s, 0.0) / (at[-1] - at[0])
+    untold = np.array([one.litres for one in episode if not one.is_counted])
     uncounted = float(np.hypot(share * litres[-1], np.sqrt(share * sum(one.litres**2 for one in episode))))
     rows = tables["meter_feeds"].filter(
         (pl.col("meter_id") == first.meter_id) & pl.col("tank_id").is_in(unit.unit.members)
@@ -153,15 +157,39 @@ def _missing(unit: UnitObserved, tables: dict[str, pl.DataFrame], said: Episode,
         start_s=episode[0].start_s,
         end_s=None if lasts else episode[-1].end_s,
         litres=-float(litres[-1]),
-        sd_l=float(np.hypot(1.0 + 0.005 * float(litres[-1]), uncounted if lasts else 0.0)),
+        sd_l=float(
+            np.sqrt(
+                (1.0 + 0.005 * float(litres[-1])) ** 2
+                + (uncounted if lasts else 0.0) ** 2
+                + len(untold) * UNTOLD_SD_L**2
+                + (UNTOLD_SHARE_SD * untold.sum()) ** 2
+            )
+        ),
         log_odds=said.log_odds,
         log_prior=LOG_PRIOR["missing_sales"],
         course=Course(at, -np.concatenate([[0.0], litres])),
-        evidence=(
-            Evidence("statistic", "litres that the totaliser counted and no sale shows", float(litres[-1]), "l"),
-            Evidence("statistic", "spans between totaliser readings in which that happened", float(len(episode))),
-        ),
+        evidence=_evidence(episode),
     )
+
+
+def _evidence(episode: list[Unbooked]) -> tuple[Evidence, ...]:
+    """What speaks for an episode: what totalisers counted, and what tanks lost while one was silent."""
+    counted = [one for one in episode if one.is_counted]
+    untold = [one for one in episode if not one.is_counted]
+    found = []
+    if counted:
+        litres = sum(one.litres for one in counted)
+        found += [
+            Evidence("statistic", "litres that the totaliser counted and no sale shows", litres, "l"),
+            Evidence("statistic", "spans between totaliser readings in which that happened", float(len(counted))),
+        ]
+    if untold:
+        litres = sum(one.litres for one in untold)
+        found += [
+            Evidence("statistic", "litres that left the tank while meter and totaliser were silent", litres, "l"),
+            Evidence("statistic", "days on which a meter that sells daily sold nothing", float(len(untold))),
+        ]
+    return tuple(found)
 
 
 def _so_far_log_bayes(episode: list[Unbooked]) -> Floats:

@@ -112,7 +112,7 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
     charts = chart_changes_s(unit.unit)
     moved_l = unit.moves.moved_l()
     for seen, step in unit.steps:
-        if clock_changed(site.lags, seen) or _is_noisy(unit, seen):
+        if clock_changed(unit.lags, seen) or _is_noisy(unit, seen):
             continue
         day = _judged_day(seen, step)
         if len(charts) and np.abs(charts - step.start_s).min() < 3600.0:

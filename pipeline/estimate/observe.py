@@ -18,6 +18,7 @@ from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day,
 from pipeline.estimate.past import Shelves
 from pipeline.estimate.seen_feeds import feeds_between
 from pipeline.estimate.seen_steps import steps_of
+from pipeline.estimate.silent_meters import settled_with, silent_spans, without_silent
 from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock
 from pipeline.features.feeds import FeedDay, onset_s, other_feed
 from pipeline.features.probe import (
@@ -146,11 +147,15 @@ def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = N
         shares = [share_at(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
         item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
     changes = _feed_changes(units, feeds, flows, (days, lags), shelves.feeds)
-    seen = []
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
+    silent = _silent_spans(tables, units, feeds, days.tolist())
+    lost = settled_with(lost, [span for spans in silent.values() for span in spans])
+    seen = []
+    for item in units:
+        clocks = (days, without_silent(lags, silent[item.unit.unit_id]))
         unbooked_here = _unbooked_here(item.unit, lost, feeds)
-        seen.append(_finished(tables, item, (days, lags), unbooked_here, shelves.steps))
+        seen.append(_finished(tables, item, clocks, unbooked_here, shelves.steps))
     overbooked = _unbooked_of(tables, mirrored=True)
     return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, overbooked, changes, seen)
 
@@ -332,6 +337,21 @@ def _reassign(by_id: dict[str, _Working], meter: str, change: FeedChange) -> Non
         own = moves.own.copy()
         own[moves.ts_s >= change.from_s, moves.meters.index(meter)] = float(unit_id == change.to_unit)
         item.moves = moves.with_own(own)
+
+
+def _silent_spans(
+    tables: Mapping[str, pl.DataFrame], units: list[_Working], feeds: list[Feed], days: list[int]
+) -> dict[str, list[Unbooked]]:
+    """By unit, what it lost by meters that were silent."""
+    read = tables["meter_totals"].sort("meter_id", "ts").partition_by("meter_id", as_dict=True, maintain_order=True)
+    totals_s = {str(meter_id): seconds(rows["ts"]) for (meter_id,), rows in read.items()}
+    found = {}
+    for item in units:
+        unit, last_s = item.unit, item.unit.series.ts_s[-1:]
+        shares = {flow.meter_id: float(share_at(feeds, flow.meter_id, unit.unit_id, last_s).sum()) for flow in item.own}
+        clocked = Clocked(unit.series, [known.drop for known in item.drops], item.own)
+        found[unit.unit_id] = silent_spans(clocked, shares, totals_s, days)
+    return found
 
 
 def _unbooked_here(unit: Unit, lost: list[Unbooked], feeds: list[Feed]) -> list[Unbooked]:

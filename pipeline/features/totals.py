@@ -41,7 +41,7 @@ class Unbooked:
     """Litres that a meter's totaliser moved between two readings beyond its booked sales. Times in seconds.
 
     Negative litres were counted so before and are booked now. `waited_s`, how long after the second reading it was
-    known.
+    known. Where a totaliser was silent with its sales they are what its tank lost: `is_counted` is false.
     """
 
     meter_id: str
@@ -49,6 +49,7 @@ class Unbooked:
     end_s: float
     litres: float
     waited_s: float = 0.0
+    is_counted: bool = True
 
     @property
     def known_s(self) -> float:
