@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.design import Balance, chart_changes_s
+from pipeline.estimate.chart_columns import chart_changes_s
+from pipeline.estimate.design import Balance
 from pipeline.estimate.evidence import LOG_PRIOR
 from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.unit_walk import UnitWalk

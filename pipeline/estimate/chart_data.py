@@ -13,18 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.chart_shape import TankModel
-from pipeline.estimate.design import (
-    FREE_L2,
-    SHELL_SHARE,
-    STEADY_SHARE,
-    TICKETS_MEAN,
-    Balance,
-    shell_lag_l,
-    steadied,
-    without_noise,
-)
+from pipeline.estimate.courses import shell_lag_l, steadied, without_noise
+from pipeline.estimate.design import FREE_L2, STEADY_SHARE, Balance
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.regression import Prior
+from pipeline.estimate.terms import SHELL_SHARE, TICKETS_MEAN
 from pipeline.estimate.tickets import Mixing, tickets_15_l
 from pipeline.estimate.unit_walk import jump_hours
 from pipeline.estimate.whiten import Filter, Noise, filter_of
