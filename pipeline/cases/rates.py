@@ -12,6 +12,7 @@ from pipeline.estimate.evidence import LOG_PRIOR
 from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import Named
+from pipeline.ledger.drops import Drop
 
 Floats = NDArray[np.float64]
 
@@ -241,8 +242,8 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
     factor = float(one.walk.balance.vcf[named.pieces[0][1]])
     litres, sd = float(belief.mean[spot]) / factor, float(np.sqrt(belief.cov[spot, spot])) / factor
     then = next(view.belief for view in one.walk.views if view.day == named.day)
-    rows = one.seen.unit.tickets[list(known.drop.tickets)]
-    largest = rows.sort("ticket_volume_l", descending=True)
+    tickets = one.seen.unit.tickets[list(known.drop.tickets)]
+    largest = tickets.sort("ticket_volume_l", descending=True)
     at = np.array([known.drop.start_s, known.drop.end_s + 1.0])
     return Finding(
         cause="short_delivery" if then.mean[spot] < 0 else "over_delivery",
@@ -261,16 +262,16 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
         log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
         course=Course(at, np.array([0.0, litres])),
-        evidence=(
-            Evidence("interval", "rise in the level", None, None, known.drop.start_s, known.drop.end_s),
-            Evidence("statistic", "ticketed", float(rows["ticket_volume_l"].sum()), "l"),
-            Evidence("statistic", "gain by the gauge, sales meanwhile added back", known.drop.gain_l, "l"),
-            Evidence(
-                "statistic",
-                "difference at 15 °C",
-                litres,
-                "l",
-                note=f"± {2 * sd:.0f} l with the chart's and the ticket's doubt",
-            ),
-        ),
+        evidence=_delivery_evidence(known.drop, float(tickets["ticket_volume_l"].sum()), litres, sd),
+    )
+
+
+def _delivery_evidence(drop: Drop, ticketed_l: float, litres: float, sd_l: float) -> tuple[Evidence, ...]:
+    """What speaks for a drop that brought so many litres beyond its tickets, with their SD."""
+    doubt = f"± {2 * sd_l:.0f} l with the chart's and the ticket's doubt"
+    return (
+        Evidence("interval", "rise in the level", None, None, drop.start_s, drop.end_s),
+        Evidence("statistic", "ticketed", ticketed_l, "l"),
+        Evidence("statistic", "gain by the gauge, sales meanwhile added back", drop.gain_l, "l"),
+        Evidence("statistic", "difference at 15 °C", litres, "l", note=doubt),
     )
