@@ -95,7 +95,7 @@ def chart_data(
     """
     came, jump_var = _came(seen, balance)
     ticketed = np.sum(list(came.values()), axis=0)
-    cycle = np.cumsum(jump_var > 0)
+    cycle = np.cumsum(jump_var > 0, dtype=np.int64)
     balance = _steadied(seen, dips, balance, cycle)
     sold = balance.sold_15_l.sum(axis=1)
     by_chart = balance.stock_15_l + sold - ticketed + known.unbooked_l

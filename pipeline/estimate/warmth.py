@@ -120,12 +120,9 @@ def smoothed_temp_c(
         p_tr += step * p_rr
         p_rr += rate_walk**2 * step
         if isfinite(reading):
-            surprise = reading - value
-            if half > 0.0 and p_tt < half * half:
-                surprise = max(surprise - half, 0.0) + min(surprise + half, 0.0)
-                noise_k2 = (2.0 * EDGE_SHARE * half) ** 2 if surprise else inf
-            elif half > 0.0:
-                noise_k2 = half * half / 3.0
+            surprise, noise_k2 = (
+                _told_by_steps(reading - value, p_tt, half) if half > 0.0 else (reading - value, noise_k2)
+            )
             if surprise * surprise > 25.0 * (p_tt + noise_k2):
                 p_tt += surprise * surprise
             total = p_tt + noise_k2
@@ -136,6 +133,17 @@ def smoothed_temp_c(
             p_tt *= 1.0 - gain_t
         out.append(value)
     return np.array(out, dtype=np.float64)
+
+
+def _told_by_steps(surprise: float, p_tt: float, half: float) -> tuple[float, float]:
+    """What a reading that lies within `half` a step says: how far off the estimate is [K], and the variance of that.
+
+    Nothing while an estimate that is surer than the step, of variance `p_tt`, lies within it.
+    """
+    if p_tt >= half * half:
+        return surprise, half * half / 3.0
+    beyond = max(surprise - half, 0.0) + min(surprise + half, 0.0)
+    return beyond, (2.0 * EDGE_SHARE * half) ** 2 if beyond else inf
 
 
 def _temp_noise_c(temp_c: Floats, segment: NDArray[np.int64]) -> Floats:
