@@ -14,6 +14,7 @@ from pipeline.intake import PART
 
 FILE: Final = "file_"
 _COLUMN: Final = "column_"
+"""How the names of rules begin that cost a whole file, and one column of it."""
 BROKEN: Final = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
 """What reading a file that is no sound Parquet has been seen to raise."""
 

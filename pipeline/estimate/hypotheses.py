@@ -229,12 +229,8 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
             _fields(count + 1 + came, drops[came], 0, last, drops[came], 1.0),
         ]
     which, onset, course, until, step_at, step = (np.concatenate(values) for values in zip(*parts, strict=True))
-    excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
-    deliveries = [
-        Hypothesis("delivery", str(number), DELIVERY_SPREAD_L, one_sided=False) for number in range(len(drops))
-    ]
     return Candidates(
-        hypotheses=(*hypotheses, excursion, *deliveries),
+        hypotheses=(*hypotheses, *_once(len(drops))),
         courses=np.column_stack([courses, -balance.leak_h]),
         which=which,
         onset=onset,
@@ -247,6 +243,12 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
         holes=count,
         is_told=np.ones(len(onset), dtype=bool) if balance.told is None else balance.told[onset],
     )
+
+
+def _once(drops: int) -> list[Hypothesis]:
+    """What acts once: an excursion of one day, and what the ticket of each of so many drops does not hold."""
+    excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
+    return [excursion, *(Hypothesis("delivery", str(one), DELIVERY_SPREAD_L, one_sided=False) for one in range(drops))]
 
 
 def _may_set_in(cause: str, place: int) -> bool:

@@ -139,15 +139,9 @@ def unit_days(
 ) -> UnitDays:
     """The trading days of one unit.
 
-    Parameters
-    ----------
-    days : TradingDays
-    tables : the site's contract tables
-    site, seen : what was observed of the site and of the unit
-    dips : ndarrays, shape (k,)
-        Time of each settled dip and the UTC day number whose run first sees it; empty where nothing settled.
-    last_day : int
-        UTC day number of the last data.
+    `tables` are the site's contract tables, `site` and `seen` what was observed of it and of the unit. `dips` are the
+    time of each settled dip [s] and the UTC day number whose run first sees it, shape (k,) each, empty where nothing
+    settled; `last_day` is the UTC day number of the last data.
     """
     run_day = days.run_days()
     is_known = run_day <= last_day
