@@ -12,7 +12,8 @@ from prefect.task_runners import ThreadPoolTaskRunner
 from pipeline.backtest.run import begun, finished
 from pipeline.backtest.study import Study, study_from, trial_id
 from pipeline.backtest.worlds import ask, prepare
-from pipeline.stages import Run, held, require_places
+from pipeline.run_folder import held
+from pipeline.stages import Run, require_places
 
 
 async def _is_disk_trouble(_task: object, _task_run: object, state: Any) -> bool:

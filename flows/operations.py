@@ -23,11 +23,12 @@ from pipeline.backtest.study import Faults, Study, trials_of
 from pipeline.errors import CheckFailedError, OperationError
 from pipeline.freshness import freshness, not_fresh
 from pipeline.nightly import Night, analysed, begin_night, finish_night, late_night, publish_last, tell
+from pipeline.run_folder import held
 from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.secrets import hidden
-from pipeline.stages import Outcome, Run, held, outcome, require_places
+from pipeline.stages import Outcome, Run, outcome, require_places
 
 _SIDE_BY_SIDE: Any = ThreadPoolTaskRunner(max_workers=8)
 

@@ -13,8 +13,9 @@ from prefect.artifacts import create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
 
 from flows.summary import as_markdown
+from pipeline.run_folder import held
 from pipeline.settings import settings_from
-from pipeline.stages import STAGES, Outcome, Run, held, outcome, require_places
+from pipeline.stages import STAGES, Outcome, Run, outcome, require_places
 
 
 async def _is_disk_trouble(_task: object, _task_run: object, state: Any) -> bool:

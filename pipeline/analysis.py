@@ -247,15 +247,7 @@ def analyse_sites(
     """
     kept_apart = on_failure is not None
     one_site = partial(_one_site, last_day=last_day, limits=limits or Limits(), pasts=pasts, is_kept_apart=kept_apart)
-    results: list[SiteResult] = []
-    broken: list[SiteFailed] = []
-    for result in in_order(one_site, sites):
-        if isinstance(result, SiteFailed):
-            broken.append(result)
-        elif result is not None:
-            results.append(result)
-            if on_site is not None:
-                on_site(result.site_id)
+    results, broken = _sorted_out(in_order(one_site, sites), on_site)
     if broken and not results:
         raise OperationError(f"no site could be analysed; {broken[0].site_id}: {broken[0].error}")
     if on_failure is not None:
@@ -274,3 +266,19 @@ def analyse_sites(
     decoys = [decoy for result in results for decoy in result.decoys]
     said = chances(findings, decoys)
     return {**frames, **case_frames(findings, said), "expected_false": expected_false(findings, said, decoys)}
+
+
+def _sorted_out(
+    outcomes: Iterable[SiteOutcome], on_site: Callable[[str], None] | None
+) -> tuple[list[SiteResult], list[SiteFailed]]:
+    """The sites that could be analysed, each told to `on_site` as it is done, and those that broke."""
+    results: list[SiteResult] = []
+    broken: list[SiteFailed] = []
+    for outcome in outcomes:
+        if isinstance(outcome, SiteFailed):
+            broken.append(outcome)
+        elif outcome is not None:
+            results.append(outcome)
+            if on_site is not None:
+                on_site(outcome.site_id)
+    return results, broken

@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from pipeline.errors import ArgumentError, BackupError
+from pipeline.run_folder import held
 from pipeline.said.record import put_labels, read
-from pipeline.stages import held
 from pipeline.store import require_free
 from pipeline.store_layout import LAYOUT
 

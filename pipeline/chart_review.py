@@ -27,8 +27,9 @@ from pipeline.report.chart_pages import render_charts
 from pipeline.report.links import page_names
 from pipeline.report.site import new_folder, put_assets, put_pages
 from pipeline.report_inputs import newest_day
+from pipeline.run_folder import held
 from pipeline.scoring.charts import chart_frames, corrected_tables
-from pipeline.stages import WORTH_PROCESSES, held
+from pipeline.stages import WORTH_PROCESSES
 from pipeline.store import Store, open_store
 from pipeline.workers import in_order, worker_count
 

@@ -10,15 +10,14 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Final
 
 import polars as pl
 
-from pipeline.contract.columns import contract_type
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES, OPTIONAL_TABLES, TIME_COLUMNS
 from pipeline.errors import LakeError
 from pipeline.intake import PART, REFUSED_SCHEMA, Admitted, Registry, admit, without_lone
+from pipeline.lake_file import BROKEN, FILE, FileTrouble, scan_file
 
 REGISTRY_TABLES = {"sites": "site_id", "tanks": "tank_id", "meters": "meter_id"}
 """Tables that others refer to, with the column that does."""
@@ -103,26 +102,6 @@ def _digest(lake: Path, files: Iterable[Path], cut: date | None) -> str:
     return digest.hexdigest()
 
 
-@dataclass(frozen=True, slots=True)
-class FileTrouble:
-    """What is wrong with a file or a column of it: its part's day, the rules it breaks, and a line for who mends it."""
-
-    day: date | None
-    reason: str
-    said: str
-
-    @property
-    def is_whole(self) -> bool:
-        """Whether the whole file is refused, and not one column of it."""
-        return self.reason.startswith(_FILE)
-
-
-_FILE: Final = "file_"
-_COLUMN: Final = "column_"
-_BROKEN: Final = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
-"""What reading a file that is no sound Parquet has been seen to raise."""
-
-
 def read_files(
     lake: Path, table: str, parts: Sequence[Part], *, until: date | None = None
 ) -> tuple[pl.DataFrame, list[FileTrouble]]:
@@ -136,16 +115,16 @@ def read_files(
     troubles: list[FileTrouble] = []
     for part in parts:
         for path in part.files:
-            scan, found = _scan(lake, table, part, path)
+            scan, found = scan_file(lake, table, part.day, path)
             troubles += found
             if scan is not None:
                 said = f"{path.relative_to(lake)} is damaged: it cannot be read to its end"
-                damaged = FileTrouble(part.day, f"{_FILE}damaged", said)
+                damaged = FileTrouble(part.day, f"{FILE}damaged", said)
                 scans.append((damaged, scan if until is None else _cut(scan, table, until)))
     empty = polars_schema(LAKE_TABLES[table]).to_frame().with_columns(pl.lit(None, pl.Date).alias(PART))
     try:
         return pl.concat([empty.lazy(), *(scan for _, scan in scans)]).collect(), troubles
-    except _BROKEN:
+    except BROKEN:
         whole, damaged_files = _one_by_one(scans)
         if not damaged_files:
             raise
@@ -158,7 +137,7 @@ def _one_by_one(scans: Iterable[tuple[FileTrouble, pl.LazyFrame]]) -> tuple[list
     for damaged, scan in scans:
         try:
             frames.append(scan.collect())
-        except _BROKEN:
+        except BROKEN:
             troubles.append(damaged)
     return frames, troubles
 
@@ -175,61 +154,6 @@ def read_parts(lake: Path, table: str, parts: Sequence[Part], *, until: date | N
     if troubles:
         raise LakeError(f"{lake}: {troubles[0].said}")
     return rows
-
-
-def _scan(lake: Path, table: str, part: Part, path: Path) -> tuple[pl.LazyFrame | None, list[FileTrouble]]:
-    """A file's rows, or None where it cannot be used, and what is wrong with it."""
-    where = path.relative_to(lake)
-    try:
-        found = pl.read_parquet_schema(path)
-    except _BROKEN:
-        said = f"{where} is not readable as Parquet (truncated, or of another kind)"
-        return None, [FileTrouble(part.day, f"{_FILE}unreadable", said)]
-    expressions, troubles = [], []
-    columns = LAKE_TABLES[table].columns()
-    for name, wanted in polars_schema(LAKE_TABLES[table]).items():
-        cast = _cast(pl.col(name), found[name], wanted) if name in found else None
-        is_needed = not columns[name].nullable
-        if cast is None and name in found:
-            kind = contract_type((columns[name].metadata or {})["kind"])
-            said = f"{where}: column {name} is {found[name]}, expected {kind}"
-            prefix = _FILE if is_needed else _COLUMN
-            troubles.append(FileTrouble(part.day, f"{prefix}{name}_of_wrong_type", said))
-        elif cast is None and is_needed:
-            troubles.append(FileTrouble(part.day, f"{_FILE}without_{name}", f"{where} has no column {name}"))
-        expressions.append((pl.lit(None, wanted) if cast is None else cast).alias(name))
-    refused = [trouble for trouble in troubles if trouble.is_whole]
-    if refused:
-        return None, [FileTrouble(part.day, ", ".join(one.reason for one in refused), refused[0].said)]
-    scan = pl.scan_parquet(path, hive_partitioning=False, glob=False)
-    return scan.select(*expressions, pl.lit(part.day, pl.Date).alias(PART)), troubles
-
-
-def _cast(value: pl.Expr, found: pl.DataType, wanted: pl.DataType) -> pl.Expr | None:
-    """The value in the type wanted; None where that would lose or guess something."""
-    if found == pl.Null:
-        return value.cast(wanted)
-    if isinstance(wanted, pl.Float64) and found.is_numeric():
-        number = value.cast(pl.Float64)
-        return pl.when(number.is_finite()).then(number) if found.is_float() else number
-    if wanted.is_integer() and found.is_integer():
-        return value.cast(wanted, strict=False)
-    if wanted.is_integer() and found.is_float():
-        return pl.when(value == value.round()).then(value).cast(wanted, strict=False)
-    if isinstance(wanted, pl.String) and isinstance(found, pl.String | pl.Categorical | pl.Enum):
-        return value.cast(pl.String)
-    if isinstance(wanted, pl.Date) and isinstance(found, pl.Date | pl.Datetime):
-        return value.dt.date()
-    if isinstance(wanted, pl.Datetime) and isinstance(found, pl.Date | pl.Datetime):
-        return _as_utc(value, found)
-    return value if found == wanted else None
-
-
-def _as_utc(value: pl.Expr, found: pl.DataType) -> pl.Expr:
-    """The instant in UTC; where the file names no zone the contract does."""
-    zone = found.time_zone if isinstance(found, pl.Datetime) else None
-    instant = value.cast(pl.Datetime("us", zone))
-    return instant.dt.replace_time_zone("UTC") if zone is None else instant.dt.convert_time_zone("UTC")
 
 
 def _cut(query: pl.LazyFrame, table: str, until: date) -> pl.LazyFrame:
@@ -315,7 +239,7 @@ def admit_part_of(
 
 def refused_files(refused: pl.DataFrame) -> list[str]:
     """A line about each file that is refused as a whole, from rows that are refused."""
-    files = refused.filter(pl.col("reason").str.starts_with(_FILE)).sort("row")
+    files = refused.filter(pl.col("reason").str.starts_with(FILE)).sort("row")
     return files["row"].str.json_path_match("$.said").to_list()
 
 

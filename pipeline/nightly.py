@@ -15,13 +15,14 @@ from pipeline.errors import OperationError, QuarantineLimitError, StoreError, Ta
 from pipeline.freshness import FRESHNESS, all_silent, freshness, not_fresh
 from pipeline.night_record import NightRecord, as_metrics, read_record, write_record
 from pipeline.notices import Notice, night_news, notify, notify_night, notify_start
+from pipeline.run_folder import held
 from pipeline.said.record import read
 from pipeline.said.sayings import still_open
 from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import Operations
 from pipeline.sources.secrets import hidden, in_short
-from pipeline.stages import Outcome, Run, held, publish, run_all
+from pipeline.stages import Outcome, Run, publish, run_all
 from pipeline.store import open_store
 from pipeline.text_file import put_text
 

@@ -6,17 +6,14 @@ A stage that finds its work done already does nothing, so a run that was broken 
 import hashlib
 import json
 import logging
-import shutil
 import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
 import polars as pl
-from filelock import FileLock, Timeout
 
 from pipeline import report_inputs as inputs
 from pipeline.analysis import EPOCH_DAY, SiteFailed, analyse_sites
@@ -31,6 +28,7 @@ from pipeline.other_charts import read_other_charts
 from pipeline.pasts import FOLDER, PastFiles, made_by
 from pipeline.report.apart import write_apart
 from pipeline.report.worklist import news_counts
+from pipeline.run_folder import clear_away, held, write_parquet
 from pipeline.said import record
 from pipeline.said.shown import keep_shown, last_shown
 from pipeline.scoring.statements import Limits
@@ -42,9 +40,6 @@ _LOG = logging.getLogger("tankdrift.stages")
 
 FIRST_CASES: Final = 3
 """So many cases a run tells of when it is done."""
-
-LOCK: Final = ".tankdrift.lock"
-"""File by which a run keeps others out of its folder."""
 
 WORTH_PROCESSES: Final = 300_000
 """Readings from which it pays to start further processes, which takes each some seconds."""
@@ -198,9 +193,9 @@ def publish(run: Run) -> None:
         if is_there and (kept.get("published"), kept.get("said")) == (mark, said):
             return
         _LOG.info("writing the report")
-        _clear_away(run.out)
+        clear_away(run.out)
         for name in PARQUET_TABLES:
-            _write_parquet(store.table(name), run.out / f"{name}.parquet")
+            write_parquet(store.table(name), run.out / f"{name}.parquet")
         frames = inputs.report_frames(store, run.out, mark)
         last_day = inputs.newest_day(store)
         sites = write_apart(frames, run.out, as_of=last_day)
@@ -289,61 +284,10 @@ def require_places(run: Run) -> None:
         raise ArgumentError(f"--out {run.out} lies in the lake, which is never written to")
 
 
-@contextmanager
-def held(out: Path, *, wait_s: float = 0.0) -> Iterator[None]:
-    """Make the folder of a run and keep other runs out of it, after waiting so long for one that is at work there.
-
-    Raises
-    ------
-    ArgumentError
-        If the folder cannot be made.
-    StoreError
-        If another run is at work in it.
-    """
-    lock = FileLock(out / LOCK, timeout=wait_s)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        try:
-            lock.acquire(timeout=0)
-        except Timeout:
-            if not wait_s:
-                raise
-            _LOG.info("another run is at work in %s, waiting up to %g s for it", out, wait_s)
-            lock.acquire()
-    except Timeout as error:
-        raise StoreError(f"{out}: another run is at work here; wait until it is done") from error
-    except OSError as error:
-        raise ArgumentError(f"{out}: results cannot be written here: {error.strerror}") from error
-    try:
-        yield
-    except OSError as error:
-        # A write that fails does not say where.
-        error.filename = error.filename or str(out)
-        raise
-    finally:
-        lock.release()
-
-
 def _mark(store: Store, run: Run) -> str:
     """Hash of what the made tables hang on."""
     taken = store.remembered().get("taken", "")
     return hashlib.sha256(f"{taken} {run.settings.digest}".encode()).hexdigest()
-
-
-def _write_parquet(frame: pl.DataFrame, path: Path) -> None:
-    """Write beside the file and put it in its place: a reader sees the old file or the new one."""
-    beside = path.with_name(f".{path.name}.new")
-    frame.write_parquet(beside)
-    beside.replace(path)
-
-
-def _clear_away(out: Path) -> None:
-    """Remove what a run that was killed had half written beside the files."""
-    for path in [*out.glob(".*.parquet.new"), *out.glob(f".{SNAPSHOT}.new*"), *out.glob(".report-*")]:
-        if path.is_dir():
-            shutil.rmtree(path)
-        else:
-            path.unlink()
 
 
 def _log(store: Store, stage: str, rows: int, started: float) -> None:

@@ -13,7 +13,7 @@ from pipeline.backtest import words
 from pipeline.backtest.intervals import waiting_curve
 from pipeline.backtest.metrics import waits
 from pipeline.report import format as fmt
-from pipeline.report.figures import Chart, chart, plain
+from pipeline.report.drawing import Chart, chart, plain
 
 Look = tuple[str, str, str]
 

@@ -49,7 +49,20 @@ def judged(
     known : as `truths` gives them
     days : as `standing` gives them
     """
-    hits = (
+    hits = _hits(alarms, known, days, causes, grace_days=grace_days)
+    placed = _at_tanks(alarms, days).join(days, on=["tank_id", "day"], how="left")
+    ground = placed.group_by("episode").agg(
+        pl.col("is_sound").drop_nulls().all(), pl.col("is_sound").count().alias("_n")
+    )
+    out = alarms.join(hits, on="episode", how="left").join(ground, on="episode", how="left")
+    return out.with_columns(verdict=_verdict()).drop("in_scope", "is_sound", "_n").sort("episode")
+
+
+def _hits(
+    alarms: pl.DataFrame, known: pl.DataFrame, days: pl.DataFrame, causes: Sequence[str], *, grace_days: int
+) -> pl.DataFrame:
+    """The label that each episode hit, where it did: `episode`, `label_id`, `is_right`, `in_scope`."""
+    return (
         _at_tanks(alarms, days)
         .join(
             known.select(
@@ -69,11 +82,11 @@ def judged(
         .unique("episode", keep="first", maintain_order=True)
         .select("episode", "label_id", "is_right", "in_scope")
     )
-    placed = _at_tanks(alarms, days).join(days, on=["tank_id", "day"], how="left")
-    ground = placed.group_by("episode").agg(
-        pl.col("is_sound").drop_nulls().all(), pl.col("is_sound").count().alias("_n")
-    )
-    verdict = (
+
+
+def _verdict() -> pl.Expr:
+    """What became of an alarm, by the label that it hit and by what is known of its tanks' day."""
+    return (
         pl.when("in_scope")
         .then(pl.lit("found"))
         .when(pl.col("label_id").is_not_null())
@@ -84,8 +97,6 @@ def judged(
         .then(pl.lit("false"))
         .otherwise(pl.lit("unlabelled"))
     )
-    out = alarms.join(hits, on="episode", how="left").join(ground, on="episode", how="left")
-    return out.with_columns(verdict=verdict).drop("in_scope", "is_sound", "_n").sort("episode")
 
 
 def _at_tanks(alarms: pl.DataFrame, days: pl.DataFrame) -> pl.DataFrame:
@@ -111,7 +122,28 @@ def found(known: pl.DataFrame, alarms: pl.DataFrame, causes: Sequence[str]) -> p
     """
     mine = known.filter(pl.col("cause").is_in(list(causes))) if causes else known
     mine = mine.filter(pl.col("tank_id") == pl.col("owner"))
-    first = (
+    found_s, watched_s = (
+        (_end_of_day(day) - pl.col("ts_start")).dt.total_seconds() for day in ("found_on", "last_day")
+    )
+    length = (pl.col("until") - pl.col("ts_start")).dt.total_seconds().clip(lower_bound=1)
+    share = (found_s / length).clip(0.0, 1.0).fill_null(1.0)
+    return (
+        mine.join(_first_alarms(alarms), on="label_id", how="left")
+        .with_columns(
+            is_found=pl.col("found_on").is_not_null(),
+            is_right=pl.col("is_right").fill_null(False),
+            delay_days=found_s / 86_400.0,
+            watched_days=watched_s / 86_400.0,
+            before_l=pl.col("lost_l") * share,
+            saved_l=pl.col("lost_l") * (1.0 - share),
+        )
+        .sort("ts_start", "label_id")
+    )
+
+
+def _first_alarms(alarms: pl.DataFrame) -> pl.DataFrame:
+    """The first alarm of each label that was found: `label_id`, `found_on`, `score`, `is_right` of any, `episode`."""
+    return (
         alarms.filter(pl.col("verdict") == "found")
         .sort("day", "episode")
         .group_by("label_id", maintain_order=True)
@@ -122,19 +154,8 @@ def found(known: pl.DataFrame, alarms: pl.DataFrame, causes: Sequence[str]) -> p
             pl.col("episode").first(),
         )
     )
-    end_of_day = pl.col("found_on").dt.offset_by("1d").cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
-    last = pl.col("last_day").dt.offset_by("1d").cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
-    length = (pl.col("until") - pl.col("ts_start")).dt.total_seconds().clip(lower_bound=1)
-    share = ((end_of_day - pl.col("ts_start")).dt.total_seconds() / length).clip(0.0, 1.0).fill_null(1.0)
-    return (
-        mine.join(first, on="label_id", how="left")
-        .with_columns(
-            is_found=pl.col("found_on").is_not_null(),
-            is_right=pl.col("is_right").fill_null(False),
-            delay_days=(end_of_day - pl.col("ts_start")).dt.total_seconds() / 86_400.0,
-            watched_days=(last - pl.col("ts_start")).dt.total_seconds() / 86_400.0,
-            before_l=pl.col("lost_l") * share,
-            saved_l=pl.col("lost_l") * (1.0 - share),
-        )
-        .sort("ts_start", "label_id")
-    )
+
+
+def _end_of_day(day: str) -> pl.Expr:
+    """The instant at which a column's UTC day ends."""
+    return pl.col(day).dt.offset_by("1d").cast(pl.Datetime("us")).dt.replace_time_zone("UTC")

@@ -14,7 +14,8 @@ from pipeline.backtest.page import write_page
 from pipeline.backtest.results import collected
 from pipeline.backtest.study import Study, lake_digest
 from pipeline.backtest.worlds import ask, prepare
-from pipeline.stages import Run, held, require_places
+from pipeline.run_folder import held
+from pipeline.stages import Run, require_places
 
 _LOG = logging.getLogger("tankdrift.backtest")
 

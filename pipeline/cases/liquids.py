@@ -154,7 +154,6 @@ def _episode(
     rise = float(height[top] - base)
     gain = abs(float(litres[top] - ground_l))
     lain = DATUM_SD_MM * float(slopes[top] - slopes[onset])
-    sd = float(np.sqrt(max(1.0, noise * gain / max(abs(rise), 0.5)) ** 2 + (0.06 * gain) ** 2 + lain**2))
     return Finding(
         cause=cause,
         site_id=unit.unit.site_id,
@@ -164,7 +163,7 @@ def _episode(
         start_s=float(at[onset]),
         end_s=None if ongoing else float(at[top]),
         litres=None if split else float(gained.max()),
-        sd_l=sd,
+        sd_l=_gain_sd_l(gain, rise, noise, lain),
         log_odds=LOG_PRIOR[cause] + p_value_log_bayes(student_p(moved / max(noise, 0.3), max(first - start, 1.0))),
         log_prior=LOG_PRIOR[cause],
         rival=("water_ingress", 0.0) if split else ("probe_fault", 0.0),
@@ -173,6 +172,12 @@ def _episode(
             Evidence("statistic", "water below the product now", float(litres[last]), "l"),
         ),
     )
+
+
+def _gain_sd_l(gain_l: float, rise_mm: float, noise_mm: float, lain_l: float) -> float:
+    """SD of what an episode brought: the float's scatter, the chart near the bottom, and where the float begins. [l]"""
+    scatter_l = max(1.0, noise_mm * gain_l / max(abs(rise_mm), 0.5))
+    return float(np.sqrt(scatter_l**2 + (0.06 * gain_l) ** 2 + lain_l**2))
 
 
 @dataclass

@@ -56,20 +56,10 @@ def pattern_findings(unit: UnitObserved, small: list[Move], gains: list[Move]) -
 
 
 def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
-    raised = None
-    for count in range(PATTERN_DRAWS, len(run) + 1):
-        if len({move.step.start_s // DAY_S for move in run[:count]}) < PATTERN_DAYS_SEEN:
-            continue
-        last = run[count - 1]
-        day = max(move.day for move in run[:count])
-        usual = usual_moves(unit, gains, day, last.step.end_s)
-        odds = LOG_PRIOR["slow_theft"] + usual.pattern_log_bayes(run[:count])
-        if odds > RAISE_AT:
-            raised = (day, odds)
-            break
-    if raised is None:
+    told = _told(unit, run, gains)
+    if told is None:
         return None
-    hours = [float((move.step.start_s % DAY_S) / 3600.0) for move in run]
+    day, log_odds = told
     lasts = unit.unit.series.ts_s[-1] - run[-1].step.end_s < QUIET_DAYS * DAY_S
     unseen = unseen_draws(unit, run, float(unit.unit.series.ts_s[-1]) if lasts else run[-1].step.end_s)
     at_s = np.array([*[move.step.end_s for move in run], *unseen.at_s])
@@ -83,20 +73,38 @@ def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding 
         site_id=unit.unit.site_id,
         unit_id=unit.unit.unit_id,
         tank_id=unit.unit.members[0],
-        day=raised[0],
+        day=day,
         start_s=run[0].step.start_s,
         end_s=None if lasts else run[-1].step.end_s,
         litres=float(litres[-1]),
         sd_l=float(np.sqrt(sd**2 + (PATTERN_SHARE_SD * litres[-1]) ** 2 + (EDGE_DRAWS * drawn.min()) ** 2)),
-        log_odds=raised[1],
+        log_odds=log_odds,
         log_prior=LOG_PRIOR["slow_theft"],
         rival=("tank_leak", 0.0),
         course=Course(at, np.concatenate([[0.0], litres])),
-        evidence=(
-            Evidence("statistic", "draws found", float(len(run))),
-            Evidence("statistic", "usual size", float(np.median([-move.step.litres for move in run])), "l"),
-            Evidence("statistic", "usual hour, UTC", float(np.median(hours)), "h"),
-        ),
+        evidence=_evidence(run),
+    )
+
+
+def _told(unit: UnitObserved, run: list[Move], gains: list[Move]) -> tuple[int, float] | None:
+    """The day that first tells a run's draws as a pattern, and its log odds then; None where they are none."""
+    for count in range(PATTERN_DRAWS, len(run) + 1):
+        if len({move.step.start_s // DAY_S for move in run[:count]}) < PATTERN_DAYS_SEEN:
+            continue
+        day = max(move.day for move in run[:count])
+        usual = usual_moves(unit, gains, day, run[count - 1].step.end_s)
+        odds = LOG_PRIOR["slow_theft"] + usual.pattern_log_bayes(run[:count])
+        if odds > RAISE_AT:
+            return day, odds
+    return None
+
+
+def _evidence(run: list[Move]) -> tuple[Evidence, ...]:
+    hours = [float((move.step.start_s % DAY_S) / 3600.0) for move in run]
+    return (
+        Evidence("statistic", "draws found", float(len(run))),
+        Evidence("statistic", "usual size", float(np.median([-move.step.litres for move in run])), "l"),
+        Evidence("statistic", "usual hour, UTC", float(np.median(hours)), "h"),
     )
 
 

@@ -6,11 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.design import Balance, chart_changes_s
+from pipeline.estimate.chart_columns import chart_changes_s
+from pipeline.estimate.design import Balance
 from pipeline.estimate.evidence import LOG_PRIOR
 from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import Named
+from pipeline.ledger.drops import Drop
 
 Floats = NDArray[np.float64]
 
@@ -242,8 +244,8 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
     factor = float(one.walk.balance.vcf[named.pieces[0][1]])
     litres, sd = float(belief.mean[spot]) / factor, float(np.sqrt(belief.cov[spot, spot])) / factor
     then = next(view.belief for view in one.walk.views if view.day == named.day)
-    rows = one.seen.unit.tickets[list(known.drop.tickets)]
-    largest = rows.sort("ticket_volume_l", descending=True)
+    tickets = one.seen.unit.tickets[list(known.drop.tickets)]
+    largest = tickets.sort("ticket_volume_l", descending=True)
     at = np.array([known.drop.start_s, known.drop.end_s + 1.0])
     told_l = float(then.mean[spot]) / factor
     cause = "short_delivery" if told_l < 0.0 else "over_delivery" if told_l < UNTICKETED_LOAD_L else "missing_ticket"
@@ -264,16 +266,16 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
         log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
         course=Course(at, np.array([0.0, litres])),
-        evidence=(
-            Evidence("interval", "rise in the level", None, None, known.drop.start_s, known.drop.end_s),
-            Evidence("statistic", "ticketed", float(rows["ticket_volume_l"].sum()), "l"),
-            Evidence("statistic", "gain by the gauge, sales meanwhile added back", known.drop.gain_l, "l"),
-            Evidence(
-                "statistic",
-                "difference at 15 °C",
-                litres,
-                "l",
-                note=f"± {2 * sd:.0f} l with the chart's and the ticket's doubt",
-            ),
-        ),
+        evidence=_delivery_evidence(known.drop, float(tickets["ticket_volume_l"].sum()), litres, sd),
+    )
+
+
+def _delivery_evidence(drop: Drop, ticketed_l: float, litres: float, sd_l: float) -> tuple[Evidence, ...]:
+    """What speaks for a drop that brought so many litres beyond its tickets, with their SD."""
+    doubt = f"± {2 * sd_l:.0f} l with the chart's and the ticket's doubt"
+    return (
+        Evidence("interval", "rise in the level", None, None, drop.start_s, drop.end_s),
+        Evidence("statistic", "ticketed", ticketed_l, "l"),
+        Evidence("statistic", "gain by the gauge, sales meanwhile added back", drop.gain_l, "l"),
+        Evidence("statistic", "difference at 15 °C", litres, "l", note=doubt),
     )

@@ -11,7 +11,7 @@ from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.cases.patterns import PATTERN_DRAWS, pattern_findings
 from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
 from pipeline.cases.usual_moves import usual_moves
-from pipeline.estimate.design import chart_changes_s
+from pipeline.estimate.chart_columns import chart_changes_s
 from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, known_day, seen_day
 from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l

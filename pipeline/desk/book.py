@@ -7,7 +7,8 @@ from typing import Any
 
 from pipeline.errors import StoreError
 from pipeline.report.apart import without
-from pipeline.report.pages import Fleet, Pages
+from pipeline.report.fleet import Fleet
+from pipeline.report.pages import Pages
 from pipeline.report.rendering import content_policy
 from pipeline.report.site import PLOTLY, read_assets, style_hashes
 from pipeline.report.tables import Tables

@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.chart_closing import Closing, Stretch, closing_of, daily_variance_l, stretches_of
 from pipeline.estimate.chart_correction import Between, CorrectedChart, Correction, correction_of
-from pipeline.estimate.chart_data import ChartData, Named, chart_data
+from pipeline.estimate.chart_data import ChartData, Known, chart_data
 from pipeline.estimate.chart_fit import Fit, Told, fit_ways
 from pipeline.estimate.chart_fleet import Heard, heard_of
 from pipeline.estimate.chart_mixture import estimates_of, mixture_of
 from pipeline.estimate.chart_shape import TankModel, depth_mm, tank_model
 from pipeline.estimate.chart_terms import Estimate, terms_of
+from pipeline.estimate.terms import Term
 from pipeline.estimate.unit_walk import UnitWalk, amendments_of
 
 Floats = NDArray[np.float64]
@@ -167,18 +168,17 @@ def _data_of(walk: UnitWalk, model: TankModel) -> ChartData:
     moved = [one.litres for one in amendments_of(walk.seen, walk.dips)]
     candidates = walk.walk.candidates
     keys = [one.key for one in candidates.hypotheses]
-    courses, names, spreads = [], [], []
+    named: list[Term] = []
     for item in (*walk.walk.named, *walk.walk.excursions):
         if item.hypothesis.key not in keys:
             continue
         for _, onset in item.pieces:
             mine = (candidates.which == keys.index(item.hypothesis.key)) & (candidates.onset == onset)
-            courses.append(candidates.column(int(np.flatnonzero(mine)[0])))
-            names.append(f"named:{item.hypothesis.key}:{onset}")
-            spreads.append(3.0 * item.hypothesis.spread)
-    named = Named(np.column_stack(courses), tuple(names), np.array(spreads)) if courses else None
-    total = np.sum(moved, axis=0) if moved else None
-    return chart_data(walk.seen, walk.dips, walk.walk.balance, walk.noise, model, moved_l=total, named=named)
+            course = candidates.column(int(np.flatnonzero(mine)[0]))
+            name = f"named:{item.hypothesis.key}:{onset}"
+            named.append(Term((name,), course[:, None], 3.0 * item.hypothesis.spread))
+    known = Known(np.sum(moved, axis=0) if moved else 0.0, tuple(named))
+    return chart_data(walk.seen, walk.dips, walk.walk.balance, walk.noise, model, known)
 
 
 def _ways(fits: list[Fit], weight: Floats) -> dict[str, float]:

@@ -13,18 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.chart_shape import TankModel
-from pipeline.estimate.design import (
-    FREE_L2,
-    SHELL_SHARE,
-    STEADY_SHARE,
-    TICKETS_MEAN,
-    Balance,
-    shell_lag_l,
-    steadied,
-    without_noise,
-)
+from pipeline.estimate.courses import steadied, without_noise
+from pipeline.estimate.design import FREE_L2, STEADY_SHARE, Balance
 from pipeline.estimate.observe import KnownDrop, UnitObserved
 from pipeline.estimate.regression import Prior
+from pipeline.estimate.terms import TICKETS_MEAN, Term, prior_of, shell_term
 from pipeline.estimate.tickets import Mixing, tickets_15_l
 from pipeline.estimate.unit_walk import jump_hours
 from pipeline.estimate.whiten import Filter, Noise, filter_of
@@ -78,87 +71,67 @@ class ChartData:
 
 
 @dataclass(frozen=True)
-class Named:
-    """What else is known to have moved the stock: `courses` (k, n) by `names`, each with the `sd` (n,) of its size."""
+class Known:
+    """What else is known to have moved the stock.
 
-    courses: Floats
-    names: tuple[str, ...]
-    sd: Floats
+    `unbooked_l` (k,), litres so far that left unbooked, are added to it; `named` are courses of what was named as
+    moving it besides: a leak, a drifting meter, a short drop.
+    """
+
+    unbooked_l: Floats | float = 0.0
+    named: tuple[Term, ...] = ()
+
+
+NOTHING = Known()
 
 
 def chart_data(
-    seen: UnitObserved,
-    dips: Dips,
-    balance: Balance,
-    noise: Noise,
-    model: TankModel,
-    *,
-    moved_l: Floats | None = None,
-    named: Named | None = None,
+    seen: UnitObserved, dips: Dips, balance: Balance, noise: Noise, model: TankModel, known: Known = NOTHING
 ) -> ChartData:
     """The dips of a single tank, tickets as known at the end, carriers apart.
 
-    Parameters
-    ----------
-    seen, dips, balance, noise
-        The tank as observed, its dips, and what `balance_of` and `dip_noise` make of them; k dips.
-    model : TankModel
-    moved_l : ndarray, shape (k,), optional
-        Litres so far that are known to have left unbooked; they are added to the stock. [l]
-    named : Named, optional
-        Courses of what was named as moving the stock besides: a leak, a drifting meter, a short drop.
+    `seen`, `dips`, `balance` and `noise` are the tank as observed, its dips, and what `balance_of` and `dip_noise` make
+    of them; k dips.
     """
-    named = named or Named(np.zeros((len(dips), 0)), (), np.zeros(0))
     came, jump_var = _came(seen, balance)
     ticketed = np.sum(list(came.values()), axis=0)
-    balance = _steadied(seen, dips, balance, np.cumsum(jump_var > 0))
-    by_chart = balance.stock_15_l + balance.sold_15_l.sum(axis=1) - ticketed + (0.0 if moved_l is None else moved_l)
+    cycle = np.cumsum(jump_var > 0, dtype=np.int64)
+    balance = _steadied(seen, dips, balance, cycle)
+    sold = balance.sold_15_l.sum(axis=1)
+    by_chart = balance.stock_15_l + sold - ticketed + known.unbooked_l
     better = model.base_l(dips.level_mm) - seen.unit.stock_l(dips.level_mm, dips.ts_s)
-    keep = np.array([not name.startswith(("chart", "thermometer:", "tickets", "shell")) for name in balance.names])
-    kept = tuple(name for name, is_kept in zip(balance.names, keep, strict=True) if is_kept)
-    carriers = sorted(name for name in came if name)
-    usual = _usual(balance, kept, keep, seen.unit.product)
-    mean = [
-        usual.mean,
-        np.array([0.0, 0.0, SHELL_SHARE]),
-        np.full(len(carriers), TICKETS_MEAN),
-        np.zeros(len(named.names)),
+    terms = [
+        _kept_term(balance, seen.unit.product),
+        Term((METERS,), -sold[:, None], METERS_SD),
+        Term(("tickets",), ticketed[:, None], TICKETS_SD),
+        shell_term(balance.stock_15_l, balance.hours),
+        *(Term((f"carrier:{one}",), came[one][:, None], CARRIER_SD, TICKETS_MEAN) for one in sorted(came) if one),
+        *known.named,
     ]
-    sd: list[Floats] = [
-        usual.sd,
-        np.array([METERS_SD, TICKETS_SD, SHELL_SHARE]),
-        np.full(len(carriers), CARRIER_SD),
-        named.sd,
-    ]
-    shell = shell_lag_l(balance.stock_15_l, balance.hours)
     return ChartData(
         y_l=by_chart + balance.vcf * better,
         by_chart_l=by_chart,
         level_mm=dips.level_mm,
         still_mm=without_noise(dips, (by_chart - steadied(by_chart, jump_var, STEADY_SHARE)) / balance.vcf).level_mm,
         vcf=balance.vcf,
-        others=np.column_stack(
-            [
-                _fresh(balance.columns[:, keep], kept),
-                -balance.sold_15_l.sum(axis=1),
-                ticketed,
-                shell,
-                *(came[name] for name in carriers),
-                named.courses,
-            ]
-        ),
-        names=(*kept, METERS, "tickets", "shell", *(f"carrier:{name}" for name in carriers), *named.names),
-        prior=Prior(np.concatenate(mean), np.concatenate(sd)),
+        others=np.column_stack([term.columns for term in terms]),
+        names=tuple(name for term in terms for name in term.names),
+        prior=prior_of(terms),
         hours=balance.hours,
-        filter=filter_of(balance.hours, noise, jump_var, balance.sold_15_l.sum(axis=1)),
+        filter=filter_of(balance.hours, noise, jump_var, sold),
         weight=np.ones(len(by_chart)),
-        cycle=np.cumsum(jump_var > 0),
+        cycle=cycle,
         free=jump_var >= FREE_L2,
     )
 
 
-def _usual(balance: Balance, names: tuple[str, ...], keep: NDArray[np.bool_], product: str) -> Prior:
-    """The balance's own prior, with meters as they are in service and petrol's losses in their known ranges."""
+def _kept_term(balance: Balance, product: str) -> Term:
+    """The balance's own regressors but the chart's, the thermometer's and those that the fit has of its own.
+
+    By its prior, with meters as they are in service and petrol's losses in their known ranges.
+    """
+    keep = np.array([not name.startswith(("chart", "thermometer:", "tickets", "shell")) for name in balance.names])
+    names = tuple(name for name, is_kept in zip(balance.names, keep, strict=True) if is_kept)
     mean, sd = balance.prior.mean[keep], balance.prior.sd[keep]
     sd = np.where([name.startswith("meter:") for name in names], METER_SD, sd)
     sd = np.where([name.startswith("calibrated:") for name in names], ADJUSTED_SD, sd)
@@ -171,7 +144,7 @@ def _usual(balance: Balance, names: tuple[str, ...], keep: NDArray[np.bool_], pr
         if high > low:
             place = names.index(name)
             mean[place], sd[place] = (low + high) / 2.0, (high - low) / 3.0
-    return Prior(mean, sd)
+    return Term(names, _fresh(balance.columns[:, keep], names), sd, mean)
 
 
 def _fresh(columns: Floats, names: tuple[str, ...]) -> Floats:

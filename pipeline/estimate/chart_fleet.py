@@ -18,8 +18,8 @@ from pipeline.estimate.chart_belief import Before, Seen, before_of, log_evidence
 from pipeline.estimate.chart_data import CARRIER_SD, METER_SD, METERS, METERS_SD, ChartData
 from pipeline.estimate.chart_fit import CHART, GROUPS, Fit, Told, before_data, odds_of, ways_of
 from pipeline.estimate.chart_shape import TankModel
-from pipeline.estimate.design import TICKETS_MEAN
 from pipeline.estimate.regression import Prior
+from pipeline.estimate.terms import TICKETS_MEAN
 
 Floats = NDArray[np.float64]
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contract.causes import RECORDS
-from pipeline.estimate.design import CHART_COLUMNS, SHAPES
+from pipeline.estimate.chart_columns import CHART_COLUMNS, SHAPES
 from pipeline.estimate.hypotheses import Candidates, Hypothesis
 from pipeline.estimate.regression import Extra, Posterior, Prior, solved
 from pipeline.estimate.sums import Sums

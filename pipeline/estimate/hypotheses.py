@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -212,36 +213,24 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
     days = balance.known_day
     firsts = np.flatnonzero(np.diff(days, prepend=days[:1] - 1))
     ends = np.append(firsts[1:], len(days))
-    count = len(hypotheses)
     silent = _silences(balance, firsts, ends)
     drops = np.array(drop_dips, dtype=np.int64)
     dropped = np.searchsorted(firsts, drops, "right") - 1
-    is_theft = np.array([one.cause == "slow_theft" for one in hypotheses])
-    is_of_sales = np.array([one.cause in ("meter_drift", "line_leak") for one in hypotheses])
+    count, last = len(hypotheses), len(days) - 1
     parts = []
     for place, (first, end) in enumerate(zip(firsts.tolist(), ends.tolist(), strict=True)):
-        acting = ~(is_theft & (place % THEFT_ONSET_DAYS > 0)) & ~(is_of_sales & (0 < place < KNOWN_DAYS))
-        lasting = np.flatnonzero(acting)
+        lasting = np.array([n for n, one in enumerate(hypotheses) if _may_set_in(one.cause, place)], dtype=np.int64)
+        dip = silent.get(first, -1)
+        gone_h = balance.hours[dip - 1] - balance.hours[dip] if first in silent else 0.0
         came = np.flatnonzero(dropped == place)
-        which = np.concatenate([lasting, [count], count + 1 + came])
-        onset = np.full(len(which), first)
-        onset[len(lasting) + 1 :] = drops[came]
-        until = np.full(len(which), len(days) - 1)
-        until[len(lasting)] = end - 1
-        step_at, step = np.full(len(which), -1), np.zeros(len(which))
-        step_at[len(lasting) + 1 :], step[len(lasting) + 1 :] = drops[came], 1.0
-        if first in silent:
-            dip = silent[first]
-            step_at[len(lasting)], step[len(lasting)] = dip, balance.hours[dip - 1] - balance.hours[dip]
-        course = np.where(which < count, which, 0)
-        parts.append((which, onset, course, until, step_at, step))
+        parts += [
+            _fields(lasting, first, lasting, last),
+            _fields(np.array([count]), first, 0, end - 1, dip, gone_h),
+            _fields(count + 1 + came, drops[came], 0, last, drops[came], 1.0),
+        ]
     which, onset, course, until, step_at, step = (np.concatenate(values) for values in zip(*parts, strict=True))
-    excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
-    deliveries = [
-        Hypothesis("delivery", str(number), DELIVERY_SPREAD_L, one_sided=False) for number in range(len(drops))
-    ]
     return Candidates(
-        hypotheses=(*hypotheses, excursion, *deliveries),
+        hypotheses=(*hypotheses, *_once(len(drops))),
         courses=np.column_stack([courses, -balance.leak_h]),
         which=which,
         onset=onset,
@@ -254,6 +243,26 @@ def candidates_of(balance: Balance, drop_dips: tuple[int, ...] = ()) -> Candidat
         holes=count,
         is_told=np.ones(len(onset), dtype=bool) if balance.told is None else balance.told[onset],
     )
+
+
+def _once(drops: int) -> list[Hypothesis]:
+    """What acts once: an excursion of one day, and what the ticket of each of so many drops does not hold."""
+    excursion = Hypothesis("excursion", None, EXCURSION_SPREAD_L_PER_H, one_sided=False)
+    return [excursion, *(Hypothesis("delivery", str(one), DELIVERY_SPREAD_L, one_sided=False) for one in range(drops))]
+
+
+def _may_set_in(cause: str, place: int) -> bool:
+    """Whether what is of a cause may set in on a day of the data, 0 the first."""
+    if cause == "slow_theft":
+        return place % THEFT_ONSET_DAYS == 0
+    return cause not in ("meter_drift", "line_leak") or not 0 < place < KNOWN_DAYS
+
+
+def _fields(
+    which: Ints, onset: Ints | int, course: Ints | int, until: int, step_at: Ints | int = -1, step: float = 0.0
+) -> tuple[NDArray[Any], ...]:
+    """The same of some candidates, as `Candidates` has it; a number is that of each."""
+    return tuple(np.broadcast_to(field, len(which)) for field in (which, onset, course, until, step_at, step))
 
 
 def _silences(balance: Balance, firsts: Ints, ends: Ints) -> dict[int, int]:

@@ -15,6 +15,7 @@ from pipeline.estimate.sums import Sums
 from pipeline.estimate.whiten import whitened
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -81,22 +82,10 @@ def month_leak(sums: Sums, prior: Prior, so_far: LeakSoFar, first: int, named: S
         return np.nan, np.inf
     at, onset = int(mine[0] - live[0]), int(candidates.onset[mine[0]])
     places = np.setdiff1d(np.arange(len(sums.score)), named) if len(named) else np.arange(len(sums.score))
-    width = len(places) + (onset > 0)
-    gram, score, cross = np.empty((width, width)), np.empty(width), np.empty(width)
-    own = slice(0, len(places))
-    gram[own, own], score[own], cross[own] = (
-        sums.gram[np.ix_(places, places)],
-        sums.score[places],
-        sums.cross[places, at],
-    )
+    gram, score, cross = sums.gram[np.ix_(places, places)], sums.score[places], sums.cross[places, at]
     prior = Prior(prior.mean[places], prior.sd[places])
     if onset > 0:
-        course = sums.course(int(mine[0]))
-        both = float(so_far.weighted(sums)[sums.count - len(course) :] @ course)
-        gram[-1, own] = gram[own, -1] = so_far.cross[1:][places] - cross[own]
-        gram[-1, -1] = so_far.square - 2.0 * both + float(sums.square[at])
-        score[-1] = so_far.cross[0] - sums.moment[at]
-        cross[-1] = both - sums.square[at]
+        gram, score, cross = _with_earlier((gram, score, cross), sums, so_far, places, int(mine[0]))
         prior = Prior(np.append(prior.mean, 0.0), np.append(prior.sd, LEAK_SPREAD_L_PER_H))
     scale = prior.sd
     matrix = gram * scale[:, None] * scale[None, :] + np.eye(len(scale))
@@ -112,3 +101,21 @@ def month_leak(sums: Sums, prior: Prior, so_far: LeakSoFar, first: int, named: S
     rate = float((sums.moment[at] - explained) / information)
     sd = float(np.hypot(mean_speed / np.sqrt(information), so_far.feigned_l_per_h[last]))
     return mean_speed * rate, sd
+
+
+def _with_earlier(
+    own: tuple[Floats, Floats, Floats], sums: Sums, so_far: LeakSoFar, places: Ints, number: int
+) -> tuple[Floats, Floats, Floats]:
+    """The sums of the regression's columns at `places` with those of the leak before candidate `number` behind them.
+
+    `own` and what comes back are products with each other (p, p), with y (p,) and with the leak since (p,).
+    """
+    at, course = number - int(sums.live[0]), sums.course(number)
+    both = float(so_far.weighted(sums)[sums.count - len(course) :] @ course)
+    before = so_far.cross[1:][places] - own[2]
+    square = so_far.square - 2.0 * both + float(sums.square[at])
+    return (
+        np.block([[own[0], before[:, None]], [before[None, :], np.full((1, 1), square)]]),
+        np.append(own[1], so_far.cross[0] - sums.moment[at]),
+        np.append(own[2], both - sums.square[at]),
+    )

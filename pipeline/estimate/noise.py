@@ -59,26 +59,9 @@ def dip_noise(
     """
     state = np.minimum(dips.state, 2).astype(np.int64)
     few = np.sqrt(1.0 + USUAL_COUNT / np.maximum(dips.count, 1))
-    second = np.abs(np.diff(balance.y_l, 2)) / np.sqrt(few[:-2] ** 2 + 4.0 * few[1:-1] ** 2 + few[2:] ** 2)
-    calm = (np.diff(balance.hours)[1:] < 1.1) & (np.diff(balance.hours)[:-1] < 1.1)
-    calm &= (balance.jump_var_l2[1:-1] == 0) & (balance.jump_var_l2[2:] == 0)
-    worst = np.maximum(np.maximum(state[:-2], state[1:-1]), state[2:])
-    day = balance.known_day[2:]
-    own, still, hidden_mm = np.empty(len(dips)), np.empty(len(dips)), np.empty(len(dips))
-    surfaces = RunningMedian(dips.surface_l_per_mm)
-    for today in np.unique(balance.known_day):
-        here = slice(*np.searchsorted(balance.known_day, [today, today + 1]))
-        recent = slice(*np.searchsorted(day, [today - WINDOW_DAYS + 1, today + 1]))
-        surface = surfaces.of_first(here.stop)
-        levels = DEFAULT_WHITE_MM * surface * np.array([1.0, 2.0, 6.0])
-        seconds, kinds = second[recent][calm[recent]], worst[recent][calm[recent]]
-        for kind in range(3):
-            sample = seconds[kinds == kind]
-            if len(sample) >= 15:
-                levels[kind] = max(1.4826 * median(sample), 0.02 * surface)
-        own[here] = np.maximum.accumulate(levels)[state[here]] * few[here]
-        still[here] = levels[0] * few[here]
-        hidden_mm[here] = most_hidden_mm(reporting, int(today)) / np.sqrt(12.0)
+    levels, hidden_mm = _told_by_day(balance, dips, state, few, reporting)
+    own = np.maximum.accumulate(levels, axis=1)[np.arange(len(dips)), state] * few
+    still = levels[:, 0] * few
     least = hidden_mm * dips.surface_l_per_mm
     own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
     litres_per_k = expansion_15_per_k(product) * np.maximum(balance.stock_15_l, 0.0)
@@ -98,6 +81,43 @@ def dip_noise(
         sway_l=litres_per_k * hidden_k,
         sway_h=every,
     )
+
+
+def _told_by_day(
+    balance: Balance, dips: Dips, state: NDArray[np.int64], few: Floats, reporting: Sequence[Reporting]
+) -> tuple[Floats, Floats]:
+    """What the days up to each dip's own tell: SD in each state (k, 3) [l], and SD of what gauges hide (k,) [mm]."""
+    second, is_calm = _second_differences(balance, few)
+    worst = np.maximum(np.maximum(state[:-2], state[1:-1]), state[2:])
+    levels, hidden_mm = np.empty((len(dips), 3)), np.empty(len(dips))
+    surfaces = RunningMedian(dips.surface_l_per_mm)
+    for today in np.unique(balance.known_day):
+        here = slice(*np.searchsorted(balance.known_day, [today, today + 1]))
+        recent = slice(*np.searchsorted(balance.known_day[2:], [today - WINDOW_DAYS + 1, today + 1]))
+        calm = is_calm[recent]
+        levels[here] = _levels_l(second[recent][calm], worst[recent][calm], surfaces.of_first(here.stop))
+        hidden_mm[here] = most_hidden_mm(reporting, int(today)) / np.sqrt(12.0)
+    return levels, hidden_mm
+
+
+def _second_differences(balance: Balance, few: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Of three neighbouring dips, each `few` (k,) times as noisy as one of very many readings, and which are calm.
+
+    Shape (k - 2,) each: in SDs of one dip of very many readings [l]; calm are those without a gap or a jump among them.
+    """
+    second = np.abs(np.diff(balance.y_l, 2)) / np.sqrt(few[:-2] ** 2 + 4.0 * few[1:-1] ** 2 + few[2:] ** 2)
+    is_calm = (np.diff(balance.hours)[1:] < 1.1) & (np.diff(balance.hours)[:-1] < 1.1)
+    return second, is_calm & (balance.jump_var_l2[1:-1] == 0) & (balance.jump_var_l2[2:] == 0)
+
+
+def _levels_l(second_l: Floats, state: NDArray[np.int64], surface_l_per_mm: float) -> Floats:
+    """SD of a dip of very many readings in each of the three states, from second differences so far. Shape (3,). [l]"""
+    levels = DEFAULT_WHITE_MM * surface_l_per_mm * np.array([1.0, 2.0, 6.0])
+    for kind in range(3):
+        sample = second_l[state == kind]
+        if len(sample) >= 15:
+            levels[kind] = max(1.4826 * median(sample), 0.02 * surface_l_per_mm)
+    return levels
 
 
 def odd_shifts(balance: Balance, noise: Noise) -> NDArray[np.bool_]:

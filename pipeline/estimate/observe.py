@@ -13,14 +13,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.estimate.feed_changes import FeedChange, feed_changes
 from pipeline.estimate.kept import Shelf
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day, tells_feeds
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day
 from pipeline.estimate.past import Shelves
-from pipeline.estimate.seen_feeds import feeds_between
 from pipeline.estimate.seen_steps import steps_of
 from pipeline.estimate.silent_meters import settled_with, silent_spans, without_silent
 from pipeline.estimate.site_clocks import Clocked, clocks_of, drawn_on_gauge_clock
-from pipeline.features.feeds import FeedDay, onset_s, other_feed
 from pipeline.features.probe import (
     JOINED_STUCK_S,
     STUCK_S,
@@ -46,28 +45,6 @@ Floats = NDArray[np.float64]
 
 DROP_KNOWN_S = 2700.0
 """A drop counts as seen 45 minutes after it ended."""
-NOT_DRAWN_T = 6.0
-FEED_LOOK_BACK_S = 10 * DAY_S
-"""A hose that sells little shows on the wrong tank only after days."""
-
-
-@dataclass(frozen=True)
-class FeedChange:
-    """A meter that draws on another tank than the one that its sales are booked to.
-
-    From `from_s` on it is taken to draw on `to_unit` (None: on none that is known) and not on `unit_id`, where its
-    sales are booked; seen on `day`, and in hindsight since `since_s`. `share` of its sales that the booked unit still
-    lost, and its SD.
-    """
-
-    meter_id: str
-    unit_id: str
-    to_unit: str | None
-    from_s: float
-    since_s: float
-    day: int
-    share: float
-    sd: float
 
 
 @dataclass(frozen=True)
@@ -117,7 +94,6 @@ class _Working:
     drops: list[KnownDrop] = field(default_factory=list)
     stuck: list[StuckSpan] = field(default_factory=list)
     own: list[MeterFlow] = field(default_factory=list)
-    moves: Moves | None = None
 
 
 def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = None) -> SiteObserved:
@@ -141,12 +117,14 @@ def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = N
     lags = clocks_of(booked_by, days.tolist(), shelves.clocks)
     lost = _unbooked_of(tables)
     flows = {name: drawn_on_gauge_clock(flow, lags) for name, flow in flows.items()}
+    moves = {}
     for item, unit in zip(units, [unit for unit in built if unit is not None], strict=True):
         item.unit = unit
         _open(item, _own_flows(unit, flows, feeds, []), lags)
         shares = [share_at(feeds, name, item.unit.unit_id, item.unit.series.ts_s) for name in flows]
-        item.moves = moves_of(item.unit.series, list(flows.values()), shares, [known.drop for known in item.drops])
-    changes = _feed_changes(units, feeds, flows, (days, lags), shelves.feeds)
+        drops = [known.drop for known in item.drops]
+        moves[unit.unit_id] = moves_of(item.unit.series, list(flows.values()), shares, drops)
+    changes, moves = feed_changes(moves, feeds, sorted(flows), (days, lags), shelves.feeds)
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
     silent = _silent_spans(tables, units, feeds, days.tolist())
@@ -155,7 +133,7 @@ def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = N
     for item in units:
         clocks = (days, without_silent(lags, silent[item.unit.unit_id]))
         unbooked_here = _unbooked_here(item.unit, lost, feeds)
-        seen.append(_finished(tables, item, clocks, unbooked_here, shelves.steps))
+        seen.append(_finished(tables, item, moves[item.unit.unit_id], clocks, unbooked_here, shelves.steps))
     overbooked = _unbooked_of(tables, mirrored=True)
     return SiteObserved(str(tables["sites"]["site_id"][0]), days, lags, lost, overbooked, changes, seen)
 
@@ -256,89 +234,6 @@ def _unbooked_of(tables: Mapping[str, pl.DataFrame], *, mirrored: bool = False) 
     return unbooked(meters, mirrored=mirrored)
 
 
-def _feed_changes(
-    units: list[_Working],
-    feeds: list[Feed],
-    flows: dict[str, MeterFlow],
-    clocks: tuple[NDArray[np.int64], dict[int, DayLag]],
-    kept: Shelf[list[FeedDay]],
-) -> list[FeedChange]:
-    """Meters whose sales leave another unit than the one they are booked to, day by day; each unit's moves follow.
-
-    A day on which the clocks moved, or sales hardly explain the falls, is passed over.
-    """
-    by_id = {item.unit.unit_id: item for item in units}
-    days, lags = clocks
-    changes: list[FeedChange] = []
-    for day in days.tolist():
-        if not tells_feeds(lags, day):
-            continue
-        span = (first_seen_s(day, lags), first_seen_s(day + 1, lags), day)
-        seen = {name: feeds_between(_moves(item), *span[:2], kept) for name, item in by_id.items()}
-        held = {name: _held(item, span[1]) for name, item in by_id.items()}
-        for meter in sorted(flows):
-            homes = [name for name, shares in held.items() if shares.get(meter, 0.0) > 0.99]
-            booked_s = max(
-                (one.from_s for one in feeds if one.meter_id == meter and one.from_s < span[1]), default=-np.inf
-            )
-            change = _changed(meter, homes[0], seen, by_id, (*span, booked_s)) if len(homes) == 1 else None
-            if change is not None:
-                booked = [name for name in by_id if share_at(feeds, meter, name, np.array([span[1] - 1.0]))[0] > 0.99]
-                changes.append(replace(change, unit_id=booked[0] if booked else change.unit_id))
-                _reassign(by_id, meter, change)
-                held = {name: _held(item, span[1]) for name, item in by_id.items()}
-    return changes
-
-
-def _held(item: _Working, at_s: float) -> dict[str, float]:
-    """The share of each meter that a unit is taken to supply just before an instant."""
-    moves = _moves(item)
-    place = int(np.searchsorted(moves.ts_s, at_s)) - 1
-    return dict(zip(moves.meters, moves.own[place].tolist(), strict=True)) if place >= 0 else {}
-
-
-def _moves(item: _Working) -> Moves:
-    if item.moves is None:
-        raise ValueError("moves are made before they are asked for")
-    return item.moves
-
-
-def _changed(
-    meter: str,
-    home: str,
-    seen: dict[str, dict[str, FeedDay]],
-    by_id: dict[str, _Working],
-    span: tuple[float, float, int, float],
-) -> FeedChange | None:
-    here = seen[home].get(meter)
-    if here is None or here.drawn > 0.5 or (1.0 - here.drawn) < NOT_DRAWN_T * here.sd:
-        return None
-    start, end, day, booked_s = span
-    others = {
-        unit_id: seen[unit_id].get(meter) or other_feed(_moves(item), meter, start, end)
-        for unit_id, item in by_id.items()
-        if unit_id != home
-    }
-    # No spread at all is what is left where every row that tells is far off.
-    likely = [
-        (one.drawn / max(one.sd, 1e-9), name) for name, one in others.items() if one is not None and one.drawn > 0.4
-    ]
-    likely = [(score, name) for score, name in likely if score > 5.0]
-    if not likely:
-        return None
-    onset = max(onset_s(_moves(by_id[home]), meter, start, end), booked_s)
-    since = max(onset_s(_moves(by_id[home]), meter, max(start - FEED_LOOK_BACK_S, booked_s), end), booked_s)
-    return FeedChange(meter, home, max(likely)[1], onset, min(since, onset), day, here.drawn, here.sd)
-
-
-def _reassign(by_id: dict[str, _Working], meter: str, change: FeedChange) -> None:
-    for unit_id, item in by_id.items():
-        moves = _moves(item)
-        own = moves.own.copy()
-        own[moves.ts_s >= change.from_s, moves.meters.index(meter)] = float(unit_id == change.to_unit)
-        item.moves = moves.with_own(own)
-
-
 def _silent_spans(
     tables: Mapping[str, pl.DataFrame], units: list[_Working], feeds: list[Feed], days: list[int]
 ) -> dict[str, list[Unbooked]]:
@@ -367,6 +262,7 @@ def _unbooked_here(unit: Unit, lost: list[Unbooked], feeds: list[Feed]) -> list[
 def _finished(
     tables: Mapping[str, pl.DataFrame],
     item: _Working,
+    moves: Moves,
     clocks: tuple[NDArray[np.int64], dict[int, DayLag]],
     lost: list[Unbooked],
     kept: Shelf[tuple[Step, ...]],
@@ -379,7 +275,6 @@ def _finished(
         reporting[name] = reporting_of(readings)
         is_calm = _is_seen(series.ts_s, lags) & ~_in_drop(series.ts_s, item.drops)
         probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s), 0.0))
-    moves = _moves(item)
     hidden_mm = {day: most_hidden_mm(reporting.values(), day) for day in days.tolist()}
     steps = steps_of(moves, hidden_mm, lags, item.unit.series, kept)
     return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, reporting, moves, lost)

@@ -8,13 +8,8 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.design import (
-    FREE_L2,
-    Balance,
-    Delivered,
-    balance_of,
-    chart_changes_s,
-)
+from pipeline.estimate.chart_columns import chart_changes_s
+from pipeline.estimate.design import FREE_L2, Balance, Delivered, balance_of
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, used_lag_s
 from pipeline.estimate.learned import learned_noise
 from pipeline.estimate.noise import dip_noise, odd_shifts

@@ -16,7 +16,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.design import Balance, Delivered, so_far
+from pipeline.estimate.courses import so_far
+from pipeline.estimate.design import Balance, Delivered
 from pipeline.estimate.regression import Prior
 from pipeline.ledger.fleet import Unit
 from pipeline.ledger.gauge import REFERENCE_TEMP_C

@@ -97,10 +97,10 @@ def smoothed_temp_c(
     """The probe's temperature smoothed by past values only, begun anew at each drop; gaps carry it on. [°C]
 
     A Kalman filter of temperature and its rate: the bulk cools or warms slowly and steadily, what the probe shows
-    beyond that is its noise, told from second differences of the readings so far. Without it each reading's noise
-    would be taken for litres. A tank `in_the_open` follows the weather; and a reading that the
-    filter cannot believe makes it begin anew. A reading that is `coarse_c` (k,) says that the temperature lies within
-    half a step of it, and where it changes, that it lies between.
+    beyond that is its noise, told from second differences of the readings so far. Without it each reading's noise would
+    be taken for litres. A tank `in_the_open` follows the weather; and a reading that the filter cannot believe makes it
+    begin anew. A reading that is `coarse_c` (k,) says that the temperature lies within half a step of it, and where it
+    changes, that it lies between.
     """
     times = IN_THE_OPEN if in_the_open else 1.0
     walk, rate_walk = times * TEMP_WALK_C, times * TEMP_RATE_WALK
@@ -113,19 +113,15 @@ def smoothed_temp_c(
     columns = (temp_c.tolist(), steps.tolist(), segment.tolist(), (noise**2).tolist(), (0.5 * coarse_c).tolist())
     for reading, step, part, noise_k2, half in zip(*columns, strict=True):
         if part != last_segment:
-            last_segment = part
-            rate, p_tt, p_tr, p_rr = 0.0, 100.0, 0.0, TEMP_RATE_SD**2
+            last_segment, rate, p_tt, p_tr, p_rr = part, 0.0, 100.0, 0.0, TEMP_RATE_SD**2
         value += rate * step
         p_tt += 2.0 * step * p_tr + step * step * p_rr + walk**2 * step
         p_tr += step * p_rr
         p_rr += rate_walk**2 * step
         if isfinite(reading):
-            surprise = reading - value
-            if half > 0.0 and p_tt < half * half:
-                surprise = max(surprise - half, 0.0) + min(surprise + half, 0.0)
-                noise_k2 = (2.0 * EDGE_SHARE * half) ** 2 if surprise else inf
-            elif half > 0.0:
-                noise_k2 = half * half / 3.0
+            surprise, noise_k2 = (
+                _told_by_steps(reading - value, p_tt, half) if half > 0.0 else (reading - value, noise_k2)
+            )
             if surprise * surprise > 25.0 * (p_tt + noise_k2):
                 p_tt += surprise * surprise
             total = p_tt + noise_k2
@@ -136,6 +132,17 @@ def smoothed_temp_c(
             p_tt *= 1.0 - gain_t
         out.append(value)
     return np.array(out, dtype=np.float64)
+
+
+def _told_by_steps(surprise: float, p_tt: float, half: float) -> tuple[float, float]:
+    """What a reading that lies within `half` a step says: how far off the estimate is [K], and the variance of that.
+
+    Nothing while an estimate that is surer than the step, of variance `p_tt`, lies within it.
+    """
+    if p_tt >= half * half:
+        return surprise, half * half / 3.0
+    beyond = max(surprise - half, 0.0) + min(surprise + half, 0.0)
+    return beyond, (2.0 * EDGE_SHARE * half) ** 2 if beyond else inf
 
 
 def _temp_noise_c(temp_c: Floats, segment: NDArray[np.int64]) -> Floats:

@@ -286,25 +286,26 @@ def joined_series(members: list[GaugeSeries]) -> GaugeSeries:
     def total(name: str) -> Floats:
         return np.asarray(np.sum([part[name] for part in parts], axis=0)[near])
 
-    litres = [np.maximum(part["gauge_l"], 1.0) for part in parts]
-
-    def mixed(name: str) -> Floats:
-        product = np.sum([part[name] * stock for part, stock in zip(parts, litres, strict=True)], axis=0)
-        return np.asarray((product / np.sum(litres, axis=0))[near])
-
     level = np.mean([part["level_mm"] for part in parts], axis=0)
     return GaugeSeries(
         ts_s=at_s[near],
         level_mm=mean("level_mm"),
         water_mm=mean("water_mm"),
-        temp_c=mixed("temp_c"),
-        density_kg_m3=mixed("density_kg_m3"),
+        temp_c=_by_litres("temp_c", parts)[near],
+        density_kg_m3=_by_litres("density_kg_m3", parts)[near],
         gauge_l=total("gauge_l"),
         surface_l_per_mm=total("surface_l_per_mm"),
         apart_l=np.sum([part["surface_l_per_mm"] * (part["level_mm"] - level) for part in parts], axis=0)[near],
         nominal_s=lead.nominal_s,
         is_on_change=is_on_change,
     )
+
+
+def _by_litres(name: str, parts: list[dict[str, Floats]]) -> Floats:
+    """The mean of a value over joined tanks, each counting by its litres."""
+    litres = [np.maximum(part["gauge_l"], 1.0) for part in parts]
+    product = np.sum([part[name] * stock for part, stock in zip(parts, litres, strict=True)], axis=0)
+    return np.asarray(product / np.sum(litres, axis=0))
 
 
 def _at(member: GaugeSeries, at_s: Floats, *, nominal_s: float) -> tuple[NDArray[np.bool_], dict[str, Floats]]:

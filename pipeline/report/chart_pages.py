@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline.report import chart_words as words
 from pipeline.report import format as fmt
-from pipeline.report.figures import Chart, chart, plain
+from pipeline.report.drawing import Chart, chart, plain
 from pipeline.report.links import page_names
 from pipeline.report.records import chart_records
 from pipeline.report.rendering import as_json, environment

@@ -9,15 +9,15 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import numpy as np
 import polars as pl
 
 from pipeline.contract.causes import RECORDS
 from pipeline.report import format as fmt
 from pipeline.report import text
+from pipeline.report.case_figures import mark_safe_fill, shade
+from pipeline.report.drawing import Chart, chart, plain, thinned
 from pipeline.report.tables import Tables
 
-Chart = dict[str, Any]
 # Colour and hatching of a part, so that neither is needed to tell it from its neighbours.
 PART_LOOKS: Mapping[str, tuple[str, str]] = {cause.name: cause.look for cause in RECORDS} | {
     "thermal": ("@sky", ""), "vapour": ("@sky", "/"),
@@ -31,38 +31,6 @@ _METER_LOOKS = (
 )  # fmt: skip
 _DAY_MS = 86_400_000
 _GAP_HOURS = 6
-_LABEL_PX, _LABEL_ROWS = 14, 6
-# Of a chart's width, what a letter or a letter and a name takes up.
-_LETTER_ROOM, _NAME_ROOM = 0.025, 0.2
-
-
-def plain(value: object) -> str:
-    """`value` as text in which Plotly finds no markup."""
-    return str(value).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-
-
-def thinned(values: np.ndarray, limit: int) -> np.ndarray:
-    """Positions, rising and at most `limit`, of the smallest and the largest value of each of `limit / 2` equal spans.
-
-    What sticks out stays in: the extremes of the whole are always kept. NaN is never an extreme. All positions where
-    there are no more than `limit`.
-
-    Examples
-    --------
-    >>> thinned(np.array([0.0, 9.0, 1.0, 2.0, -5.0, 3.0]), 4).tolist()
-    [0, 1, 4, 5]
-    """
-    n = len(values)
-    if n <= limit:
-        return np.arange(n)
-    width = -(-n // max(limit // 2, 1))
-    spans = -(-n // width)
-    padded = np.full(spans * width, np.nan)
-    padded[:n] = values
-    grid = padded.reshape(spans, width)
-    low = np.where(np.isnan(grid), np.inf, grid).argmin(axis=1)
-    high = np.where(np.isnan(grid), -np.inf, grid).argmax(axis=1)
-    return np.unique(np.concatenate([low, high]) + np.tile(np.arange(spans) * width, 2))
 
 
 def tank_charts(
@@ -100,16 +68,11 @@ def tank_charts(
     ]
     charts = [c for c in made if c is not None]
     span = _span(ledger, days)
-    for chart in charts:
-        _shade(chart, windows, span, with_labels=chart["key"] == "cumulative")
-        if chart["key"] == "stock" and tank["safe_fill_l"]:
-            _mark_safe_fill(chart, float(tank["safe_fill_l"]))
+    for one in charts:
+        shade(one, windows, span, with_labels=one["key"] == "cumulative")
+        if one["key"] == "stock" and tank["safe_fill_l"]:
+            mark_safe_fill(one, float(tank["safe_fill_l"]))
     return charts
-
-
-def chart(key: str, traces: list[dict[str, Any]], y_title: str, *, height: int = 260, **layout: Any) -> Chart:
-    """A chart as the page takes it: `key`, `traces`, `layout` and `height` in px."""
-    return {"key": key, "traces": traces, "height": height, "layout": {"yaxis": {"title": {"text": y_title}}} | layout}
 
 
 def _local(frame: pl.DataFrame, tz: ZoneInfo) -> pl.DataFrame:
@@ -317,47 +280,3 @@ def _furthest(rows: pl.DataFrame) -> pl.DataFrame:
     latest = rows.group_by("meter_id", maintain_order=True).agg(pl.col("error_pct").last().abs())
     few = latest.sort("error_pct", descending=True, maintain_order=True).head(len(_METER_LOOKS))["meter_id"]
     return rows.filter(pl.col("meter_id").is_in(few.to_list()))
-
-
-def _label_rows(starts: Sequence[str], room: timedelta) -> list[int]:
-    """A row for each label, rising from 0, so that those on one row begin at least `room` apart where rows suffice."""
-    ends: list[datetime] = []
-    rows = []
-    for start in map(datetime.fromisoformat, starts):
-        row = next((i for i, end in enumerate(ends) if end <= start), len(ends))
-        row = min(row, _LABEL_ROWS - 1)
-        ends[row : row + 1] = [start + room]
-        rows.append(row)
-    return rows
-
-
-def _shade(chart: Chart, windows: Sequence[Mapping[str, Any]], span: timedelta, *, with_labels: bool) -> None:
-    """Marks the spans of the cases behind a chart's data; with their letters and names where there is room."""
-    shapes = chart["layout"].setdefault("shapes", [])
-    notes = chart["layout"].setdefault("annotations", [])
-    in_time = sorted(windows, key=lambda w: (w["start"], w["letter"]))
-    chart["windows"] = [[w["start"], w["end"]] for w in in_time]
-    rows = _label_rows([w["start"] for w in in_time], span * (_NAME_ROOM if with_labels else _LETTER_ROOM))
-    chart["top"] = 26 + _LABEL_PX * max(rows, default=0)
-    for row, window in zip(rows, in_time, strict=True):
-        shapes.append(
-            {"type": "rect", "yref": "paper", "x0": window["start"], "x1": window["end"], "y0": 0, "y1": 1,
-             "fillcolor": "@shade", "line": {"color": "@shade-edge", "width": 1, "dash": "dot"}, "layer": "below"}
-        )  # fmt: skip
-        label = f"{window['letter']} {window['label']}" if with_labels else window["letter"]
-        notes.append(
-            {"x": window["start"], "xref": "x", "y": 1, "yref": "paper", "yanchor": "bottom", "xanchor": "left",
-             "text": plain(label), "showarrow": False, "yshift": _LABEL_PX * row,
-             "font": {"size": 11, "color": "@ink"}}
-        )  # fmt: skip
-
-
-def _mark_safe_fill(chart: Chart, safe_fill_l: float) -> None:
-    chart["layout"]["shapes"].append(
-        {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": safe_fill_l, "y1": safe_fill_l,
-         "line": {"color": "@slate", "width": 1, "dash": "dash"}}
-    )  # fmt: skip
-    chart["layout"]["annotations"].append(
-        {"x": 1, "xref": "paper", "xanchor": "right", "y": safe_fill_l, "yanchor": "bottom", "text": text.SAFE_FILL,
-         "showarrow": False, "font": {"size": 11, "color": "@slate"}}
-    )  # fmt: skip

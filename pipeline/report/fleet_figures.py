@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.report import format as fmt
 from pipeline.report import text
-from pipeline.report.figures import Chart, chart, plain
+from pipeline.report.drawing import Chart, chart, plain
 from pipeline.report.tables import Tables
 
 MAX_TANKS = 120

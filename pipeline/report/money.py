@@ -12,7 +12,7 @@ from pipeline.contract.vocabulary import CAUSES
 from pipeline.report import format as fmt
 from pipeline.report import money_text as words
 from pipeline.report.case import Case
-from pipeline.report.figures import Chart, chart
+from pipeline.report.drawing import Chart, chart
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import current_losses, each_currency, litres_lost, money_lost, prices_of
 from pipeline.said.sayings import closings

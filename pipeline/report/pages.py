@@ -5,72 +5,25 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
-from typing import Any
-
-import polars as pl
 
 from pipeline.contract.causes import CAUSE
-from pipeline.report import (
-    deliveries,
-    delivery_text,
-    figures,
-    fleet_figures,
-    links,
-    money,
-    money_text,
-    summaries,
-    text,
-    worklist,
-)
+from pipeline.report import data_text, fleet_figures, money, money_text, summaries, text, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import URGENCIES, Case
-from pipeline.report.records import case_records, day_records, meter_records, statement_records, tank_records
+from pipeline.report.delivery_pages import delivery_pages
+from pipeline.report.fleet import Fleet, Row, by_tank
+from pipeline.report.records import case_records, meter_records, statement_records, tank_records
 from pipeline.report.rendering import as_json, kept_environment
-from pipeline.report.statements import limits_of, statements
-from pipeline.report.stock import last_stock
+from pipeline.report.statements import limits_of
 from pipeline.report.tables import Tables
+from pipeline.report.tank_page import evidence_of, tank_page
 
-Row = dict[str, Any]
 MAX_CASES = 1_000
 MAX_STATEMENTS = 2_000
 MAX_METERS = 1_500
 MAX_MONEY = 200
-DELIVERIES = "deliveries.html"
-DAY_SHEET_DAYS = deliveries.DAY_SHEET_DAYS
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
 _MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 4_000, 1_000, 400_000
-
-
-@dataclass(frozen=True)
-class Fleet:
-    """What every page draws on."""
-
-    tables: Tables
-    as_of: date
-    tanks: list[Row]
-    cases: list[Case]
-    statements: list[Row]
-    gauges: list[Row]
-    refused: list[Row]
-    pools: Mapping[str, str]
-
-    @classmethod
-    def of(cls, tables: Tables, as_of: date) -> "Fleet":
-        """Everything that is worked out once, for all pages."""
-        pages = links.page_names(t for t in tables["tanks"]["tank_id"] if t is not None)
-        cases = worklist.ranked(tables, pages, as_of)
-        stock = last_stock(tables)
-        tanks = [t | stock[t["tank_id"]] for t in summaries.tanks(tables, pages, cases)]
-        by_id = {t["tank_id"]: t for t in tanks}
-        said = statements(tables, by_id, cases)
-        latest: dict[str, Row] = {}
-        for row in said:
-            latest.setdefault(row["tank_id"], row)
-        tanks = [t | {"statement": latest.get(t["tank_id"])} for t in tanks]
-        return cls(
-            tables, as_of, tanks, cases, said, summaries.gauges(tables, by_id), summaries.refused(tables),
-            worklist.pools(tables),
-        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -96,15 +49,15 @@ class Pages:
             "data.html": ("data.html", partial(_data, fleet)),
             "reading.html": ("reading.html", dict),
         }
-        made |= _delivery_pages(fleet)
+        made |= delivery_pages(fleet)
         homeless = [c for c in fleet.cases if not c.tanks]
         if homeless:
             made["other.html"] = ("other.html", partial(_other, fleet, homeless))
         points = min(max(_ALL_POINTS // max(len(fleet.tanks), 1), _LEAST_POINTS), _MOST_POINTS)
-        cases = _by_tank(fleet.cases)
+        cases = by_tank(fleet.cases)
         for tank in fleet.tanks:
             own = cases.get(tank["tank_id"], [])
-            made[tank["href"]] = ("tank.html", partial(_tank, fleet, tank, own, points))
+            made[tank["href"]] = ("tank.html", partial(tank_page, fleet, tank, own, points))
         return cls(fleet, tuple(style_hashes), made)
 
     def render(self, path: str, **more: object) -> str:
@@ -135,53 +88,8 @@ def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iter
         yield path, pages.render(path)
 
 
-def _delivery_pages(fleet: Fleet) -> dict[str, tuple[str, Callable[[], Row]]]:
-    """The list of deliveries, a page each span of days that is short enough for one; the newest is `DELIVERIES`."""
-    rows = deliveries.deliveries(fleet.tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)
-    spans = deliveries.windows(rows)
-    paths = [DELIVERIES, *(f"deliveries-{first}.html" for first, _, _ in spans[1:])]
-    labels = [_span_words(first, last) for first, last, _ in spans]
-    common = {
-        "line": _deliveries_line(rows), "places": list(zip(paths, labels, strict=False)), "section": DELIVERIES,
-    }  # fmt: skip
-    if not spans:
-        return {DELIVERIES: ("deliveries.html", lambda: common | {"rows": []})}
-    return {
-        path: ("deliveries.html", partial(_deliveries, rows, own, first, common | {"window": label}))
-        for path, label, (first, _, own) in zip(paths, labels, spans, strict=True)
-    }
-
-
-def _deliveries(rows: list[Row], own: list[Row], first: date, common: Row) -> Row:
-    return common | {
-        "rows": own, "calendar": deliveries.calendar(rows, first.replace(day=1)),
-        "records": as_json(deliveries.delivery_records(own)),
-    }  # fmt: skip
-
-
-def _span_words(first: date, last: date) -> str:
-    return fmt.day(first) if first == last else delivery_text.WINDOW.format(first=first.day, last=fmt.day(last))
-
-
-def _deliveries_line(rows: Sequence[Row]) -> str:
-    return delivery_text.LINE.format(
-        drops=fmt.count(sum(r["has_drop"] for r in rows), "drop", "drops"),
-        bare=fmt.number(sum(not r["tickets"] for r in rows)),
-        tickets=fmt.count(sum(not r["has_drop"] for r in rows), "ticket", "tickets"),
-        claims=fmt.number(sum(r["claim"] == "open" for r in rows)),
-    )
-
-
 def _other(fleet: Fleet, cases: list[Case]) -> Row:
-    return {"cases": worklist.lettered(cases), "evidence": _evidence(fleet.tables, cases)}
-
-
-def _by_tank(cases: Sequence[Case]) -> dict[str, list[Case]]:
-    found: dict[str, list[Case]] = {}
-    for case in cases:
-        for tank_id in case.tanks:
-            found.setdefault(tank_id, []).append(case)
-    return found
+    return {"cases": worklist.lettered(cases), "evidence": evidence_of(fleet.tables, cases)}
 
 
 def _index(fleet: Fleet) -> Row:
@@ -223,69 +131,6 @@ def _size_bar(case: Case, largest: float) -> dict[str, float] | None:
     value, low, high = case.sized()
     roots = [None if v is None else math.sqrt(max(v, 0.0)) for v in (value, low, high)]
     return worklist.bar(roots[0], roots[1], roots[2], (0.0, math.sqrt(largest)))
-
-
-def _tank(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
-    tables, tank_id = fleet.tables, tank["tank_id"]
-    tz = fmt.zone(tank["timezone"])
-    named = worklist.lettered(cases)
-    windows = [{"letter": k, "label": c.part} | c.window for k, c in named]
-    charts = figures.tank_charts(tables, tank, windows, tz=tz, points=points)
-    days = tables.of_tank("tank_days", tank_id)
-    sheet = _day_sheet(days, tables.of_tank("variance_parts", tank_id))
-    return {
-        "tank": tank,
-        "cases": named,
-        "evidence": _evidence(tables, cases),
-        "charts": as_json({"linked": True, "charts": charts}) if charts else None,
-        "chart_keys": [c["key"] for c in charts],
-        "drawing": _drawing(tank),
-        "tz": tz,
-        "limits": limits_of(tables),
-        "days": sheet,
-        "records": as_json(day_records(tank_id, sheet)),
-        "all_days": days.height,
-        "statements": [r for r in fleet.statements if r["tank_id"] == tank_id],
-        "gauges": [g for g in fleet.gauges if g["tank_id"] == tank_id],
-        "joined": [
-            t for t in fleet.tanks if tank["manifold_id"] and t["manifold_id"] == tank["manifold_id"] and t is not tank
-        ],
-        "neighbours": [t for t in fleet.tanks if t["site_id"] == tank["site_id"]],
-    }
-
-
-def _evidence(tables: Tables, cases: Sequence[Case]) -> dict[str, list[Row]]:
-    """Rows of evidence by case."""
-    ids = [c.row["case_id"] for c in cases]
-    found: dict[str, list[Row]] = {i: [] for i in ids}
-    for row in tables["evidence"].filter(pl.col("case_id").is_in(ids)).iter_rows(named=True):
-        found[row["case_id"]].append(row)
-    return found
-
-
-def _day_sheet(days: pl.DataFrame, parts: pl.DataFrame) -> list[Row]:
-    """The last trading days, newest first, with what of each day's variance is explained."""
-    left = (
-        parts.filter(pl.col("part") == "residual").group_by("trading_day").agg(pl.col("litres").sum().alias("left_l"))
-    )
-    sheet = days.tail(DAY_SHEET_DAYS).join(left, on="trading_day", how="left").sort("trading_day", descending=True)
-    with_more = sheet.with_columns(
-        explained_l=pl.col("variance_l") - pl.col("left_l"),
-        pct=pl.when(pl.col("sales_l") > 0).then(100 * pl.col("variance_l") / pl.col("sales_l")),
-    )
-    return with_more.to_dicts()
-
-
-def _drawing(tank: Row) -> Row | None:
-    """How full the tank stood at its last good reading, as shares of its height."""
-    height = tank["length_mm"] if tank["shape"] == "vertical_cylinder" else tank["diameter_mm"]
-    level, water = tank["level_mm"], tank["water_mm"]
-    if level is None or not height:
-        return None
-    return {
-        "is_standing": tank["shape"] == "vertical_cylinder", "level_mm": level, "water_mm": water, "height_mm": height,
-        "level": min(max(level / height, 0.0), 1.0), "water": min(max((water or 0.0) / height, 0.0), 1.0),
-    }  # fmt: skip
 
 
 def _fleet(fleet: Fleet) -> Row:
@@ -370,20 +215,21 @@ _TROUBLE_OF = {"clock_off": "clock_skew", "clock_drifts": "clock_skew", "stuck":
 
 def _troubles(fleet: Fleet) -> list[Row]:
     """What ails the data, with its place's time, and where a case tells of the same since before, that case."""
-    by_tank = _by_tank([c for c in fleet.cases if c.cause in _TROUBLE_OF.values() and not c.is_past])
+    told = by_tank([c for c in fleet.cases if c.cause in _TROUBLE_OF.values() and not c.is_past])
     homes = {t["tank_id"]: t for t in fleet.tanks}
     rows = []
     for row in fleet.tables.rows("data_health"):
         tank = homes.get(row["tank_id"], {})
         cause = _TROUBLE_OF.get(row["kind"])
-        case = next((c for c in by_tank.get(row["tank_id"], []) if c.cause == cause), None)
+        case = next((c for c in told.get(row["tank_id"], []) if c.cause == cause), None)
         since = fmt.moment(row["since"], fmt.zone(tank.get("timezone")))
+        value = row["value"]
         rows.append(
             row
             | {
                 "site": tank.get("site") or row["site_id"] or "", "case": case,
                 "since_text": case.since_long if case else since if row["since"] else "",
-                "amount": text.clock_words(row["value"]) if row["kind"] == "clock_off" else fmt.number(row["value"], 1),
+                "amount": data_text.clock_words(value) if row["kind"] == "clock_off" else fmt.number(value, 1),
             }
         )  # fmt: skip
     return rows

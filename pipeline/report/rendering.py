@@ -7,7 +7,7 @@ from functools import cache
 import jinja2
 from markupsafe import Markup
 
-from pipeline.report import delivery_text, money_text, said_text, text
+from pipeline.report import data_text, delivery_text, money_text, said_text, text
 from pipeline.report import format as fmt
 
 
@@ -22,6 +22,7 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
     )
     env.globals.update(
         t=text,
+        h=data_text,
         s=said_text,
         d=delivery_text,
         o=money_text,

@@ -9,8 +9,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.contract.causes import CAUSE
+from pipeline.report import data_text, text
 from pipeline.report import format as fmt
-from pipeline.report import text
 from pipeline.report.case import Case
 from pipeline.report.figures import METER_TOLERANCE_PCT
 from pipeline.report.tables import Tables
@@ -141,7 +141,7 @@ def gauges(tables: Tables, tanks: Mapping[str, Row]) -> list[Row]:
     ).iter_rows(named=True):
         states = _gauge_states(row)
         rows.append(row | {"states": states, "site": tanks.get(row["tank_id"], {}).get("site", "")})
-    worst = list(text.GAUGE_STATES)
+    worst = list(data_text.GAUGE_STATES)
     return sorted(rows, key=lambda r: (worst.index(r["states"][0]), -len(r["states"]), r["tank_id"]))
 
 
@@ -155,7 +155,7 @@ def _gauge_states(row: Mapping[str, Any]) -> list[str]:
         "late": abs(row["clock_skew_s"] or 0.0) > _SKEW_S,
         "bad": (row["bad_share"] or 0.0) > _BAD_SHARE,
     }
-    return [s for s in text.GAUGE_STATES if found.get(s)] or ["good"]
+    return [s for s in data_text.GAUGE_STATES if found.get(s)] or ["good"]
 
 
 def refused(tables: Tables) -> list[Row]:

@@ -9,8 +9,8 @@ from typing import Any, Final
 
 import polars as pl
 
-from pipeline.contract.columns import MOST_L
 from pipeline.contract.dictionary import polars_schema
+from pipeline.contract.fields import MOST_L
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.store import KEPT_TABLES
 from pipeline.contract.vocabulary import CAUSES, CAUSES_WITHOUT_LITRES, LABEL_VERDICTS, SAYING_KINDS, URGENCIES

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Finding
-from pipeline.estimate.design import SHAPES
+from pipeline.estimate.chart_columns import SHAPES
 from pipeline.estimate.naming import CHART
 from pipeline.estimate.regression import Posterior
 from pipeline.estimate.unit_walk import UnitWalk

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.estimate.design import TICKET_SHARE_SD
+from pipeline.estimate.tickets import TICKET_SHARE_SD
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.scoring.drop_rises import AROUND_DROP_S, DIPS_AROUND_DROP, DROP_SD_L
 from pipeline.scoring.store_rows import drop_id, drop_rows

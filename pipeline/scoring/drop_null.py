@@ -1,6 +1,6 @@
 """How far drops lie from their tickets with nothing wrong, as the fleet's own drops show.
 
-What is stated of a ticket (`estimate/design.py`) holds where loading meters and books are as usual; where tickets are
+What is stated of a ticket (`estimate/tickets.py`) holds where loading meters and books are as usual; where tickets are
 rounded, brought to 15 °C by another's rule, or loosely metered, sound drops lie further off. The bulk of the
 fleet's drops says how far, and a tank's own drops how far its own do: a mismatch is weighed by that. Where most of the
 last drops of one terminal lie off the same way, as they do once it has gone over to litres at 15 °C, that is the

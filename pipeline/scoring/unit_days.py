@@ -134,33 +134,24 @@ def unit_days(
     tables: Mapping[str, pl.DataFrame],
     site: SiteObserved,
     seen: UnitObserved,
-    *,
-    dips_s: Floats,
-    dips_day: Whole,
-    reporting: Mapping[str, Reporting],
+    dips: tuple[Floats, Whole],
     last_day: int,
 ) -> UnitDays:
     """The trading days of one unit.
 
-    Parameters
-    ----------
-    days : TradingDays
-    tables : the site's contract tables
-    site, seen : what was observed of the site and of the unit
-    dips_s, dips_day : ndarrays, shape (k,)
-        Time of each settled dip and the UTC day number whose run first sees it; empty where nothing settled.
-    reporting : how each member's gauge reports
-    last_day : int
-        UTC day number of the last data.
+    `tables` are the site's contract tables, `site` and `seen` what was observed of it and of the unit. `dips` are the
+    time of each settled dip [s] and the UTC day number whose run first sees it, shape (k,) each, empty where nothing
+    settled; `last_day` is the UTC day number of the last data.
     """
     run_day = days.run_days()
     is_known = run_day <= last_day
     booked = booked_of(tables["sales"], tables["meter_feeds"], seen.unit.members)
     lag = np.array([_lag_s(site, at, day) for at, day in zip(days.bounds_s, run_day, strict=True)])
-    stock, level = _at_bounds(days, seen, booked, lag, reporting=reporting)
+    stock, level = _at_bounds(days, seen, booked, lag)
     tickets, drop_day = _booked_tickets(days, seen, last_day)
     litres = seen.unit.tickets["ticket_volume_l"].to_numpy()
-    dip = np.searchsorted(dips_s, days.bounds_s, "right")
+    dips_s, dips_day = dips
+    dip = np.minimum(np.searchsorted(dips_s, days.bounds_s, "right"), np.searchsorted(dips_day, run_day, "right"))
     return UnitDays(
         days=days,
         run_day=run_day,
@@ -175,17 +166,15 @@ def unit_days(
         ticket_vcf=_ticket_vcf(seen.unit),
         ticketed_l=np.array([litres[list(rows)].sum() for rows in tickets]),
         drop_day=drop_day,
-        last_dip=np.minimum(dip, np.searchsorted(dips_day, run_day, "right")) - 1,
+        last_dip=dip - 1,
     )
 
 
-def _at_bounds(
-    days: TradingDays, seen: UnitObserved, booked: Booked, lag_s: Floats, *, reporting: Mapping[str, Reporting]
-) -> tuple[Floats, Floats]:
+def _at_bounds(days: TradingDays, seen: UnitObserved, booked: Booked, lag_s: Floats) -> tuple[Floats, Floats]:
     """Gauge stock and mean level at each boundary, by the last reading before it less what was sold since. (n + 1,)"""
     run_day, members = days.run_days(), seen.unit.members
     reads = [
-        _last_readings(series, seen, days.bounds_s, run_day, reporting[name])
+        _last_readings(series, seen, days.bounds_s, run_day, seen.reporting[name])
         for name, series in zip(members, seen.unit.member_series, strict=True)
     ]
     # Joined tanks are brought to the boundary from the first member's reading: gauges of a site report together.

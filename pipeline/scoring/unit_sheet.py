@@ -104,10 +104,8 @@ def _sheet(
         tables,
         site.observed,
         seen,
-        dips_s=walked.dips.ts_s if walked else np.empty(0),
-        dips_day=walked.walk.balance.known_day if walked else np.empty(0, np.int64),
-        reporting=seen.reporting,
-        last_day=site.last_day,
+        (walked.dips.ts_s, walked.walk.balance.known_day) if walked else (np.empty(0), np.empty(0, np.int64)),
+        site.last_day,
     )
     members = member_days(days_of, seen)
     parts, unexplained = variance_parts(days, site.observed, seen, walked, findings, sales=tables["sales"])

@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Finding
-from pipeline.estimate.design import chart_changes_s, chart_columns
+from pipeline.estimate.chart_columns import chart_changes_s, chart_columns
 from pipeline.estimate.hypotheses import LASTING, Hypothesis
 from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk

@@ -95,6 +95,11 @@ class _State:
         """Keep a node."""
         self.rows.append((at_s, self.temp_c, self.leak_15_l, self.vapour_15_l, self.density))
 
+    def path(self, opening_15_l: float) -> StockPath:
+        """The way from an opening stock through the nodes that were kept."""
+        at_s, temp_c, leak, vapour, density = np.array(self.rows).T
+        return StockPath(opening_15_l, at_s, temp_c, -leak - vapour, leak, vapour, density, self.drops)
+
 
 @dataclass(frozen=True)
 class Weather:
@@ -133,9 +138,8 @@ def run_stock(
     grid_c = np.linspace(-40.0, 60.0, 201)
     vcf = pool.vcf(grid_c)
     state = _State(0.0, float(around_c[0]) + truth.temp_start_c, truth.density_15_kg_m3)
-    opening = truth.fill_start * pool.safe_fill_l
-    state.stock_15_l = opening * float(np.interp(state.temp_c, grid_c, vcf))
-    opening_15 = state.stock_15_l
+    opening_15 = truth.fill_start * pool.safe_fill_l * float(np.interp(state.temp_c, grid_c, vcf))
+    state.stock_15_l = opening_15
     state.note(float(hour_s[0]))
     leaks = [fault for fault in faults if fault.cause == "tank_leak"]
     pending = [fault for fault in faults if fault.cause in _FAULTY_DROPS]
@@ -148,17 +152,14 @@ def run_stock(
         _order(state, pool, volume, begin_s, usual_l, rng=rng)
         load = _load_of_hour(state, pool, volume, (begin_s, end_s), float(around_c[hour]), rng=rng)
         if load is not None:
-            fault = next_fault(pending, load.start_s)
-            _drop(state, pool, load, fault, rng)
+            _drop(state, pool, load, next_fault(pending, load.start_s), rng)
         drawn_15_l = float(drawn_l[hour]) * float(np.interp(at_meter_c, grid_c, vcf))
         vapour_15_l = _vapour_l(truth, float(drawn_l[hour]), weather, hour) * factor
         _pass_hour(state, pool, volume, drawn_15_l, vapour_15_l, around_c=float(around_c[hour]))
         for fault in leaks:
             _leak(state, pool, fault, volume, factor, hour=(begin_s, end_s))
         state.note(end_s)
-    columns = np.array(state.rows).T
-    slow = -columns[2] - columns[3]
-    return StockPath(opening_15, columns[0], columns[1], slow, columns[2], columns[3], columns[4], state.drops)
+    return state.path(opening_15)
 
 
 def _order(state: _State, pool: Pool, volume: float, now_s: float, usual_l: float, *, rng: np.random.Generator) -> None:

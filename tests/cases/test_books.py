@@ -14,7 +14,8 @@ from pipeline.cases.books import (
     ticket_findings,
 )
 from pipeline.cases.finding import Finding
-from pipeline.estimate.observe import FeedChange, KnownDrop
+from pipeline.estimate.feed_changes import FeedChange
+from pipeline.estimate.observe import KnownDrop
 from tests.support.hand_site import at
 from tests.support.hand_unit import (
     FIRST_DAY,

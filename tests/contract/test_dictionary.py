@@ -5,8 +5,9 @@ import polars as pl
 import pytest
 
 from pipeline.contract import vocabulary
-from pipeline.contract.columns import FIELDS, unit
+from pipeline.contract.columns import unit
 from pipeline.contract.dictionary import ALL_TABLES, duckdb_columns, markdown, polars_schema
+from pipeline.contract.fields import FIELDS
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.run import RUN_TABLES
 from pipeline.contract.store import INTERNAL_TABLES

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from pipeline.analysis import analyse
-from pipeline.estimate.design import steadied
+from pipeline.estimate.courses import steadied
 from tests.support.hand_site import HandSite, HandTank, Poured, at, steady_sales
 from tests.support.lakes import rows
 

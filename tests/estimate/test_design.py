@@ -5,22 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.design import (
+from pipeline.estimate.chart_columns import (
     BAND_REACH_MM,
     BAND_SD,
     BANDS,
     CHART_COLUMNS,
-    FREE_L2,
-    Delivered,
     chart_changes_s,
     chart_columns,
     chart_names,
-    head_hours,
     shape_columns,
-    shell_lag_l,
-    steadied,
-    without_noise,
 )
+from pipeline.estimate.courses import head_hours, shell_lag_l, steadied, without_noise
+from pipeline.estimate.design import FREE_L2, Delivered
 from tests.support.hand_unit import FIRST_DAY, at_s, balance_by, dips_of, drop_of, gauge_of, unit_of
 
 HOURS = np.arange(0.0, 72.0, 6.0)

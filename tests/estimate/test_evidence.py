@@ -7,7 +7,7 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, norm
 
-from pipeline.estimate.design import CHART_COLUMNS
+from pipeline.estimate.chart_columns import CHART_COLUMNS
 from pipeline.estimate.evidence import LOG_PRIOR, is_rough, log_evidence, weigh, weigh_chart, widened
 from pipeline.estimate.hypotheses import candidates_of
 from pipeline.estimate.regression import Prior, posterior

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from pipeline.estimate.design import HOLES, head_hours
+from pipeline.estimate.courses import HOLES, head_hours
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import candidates_of, since
 from pipeline.estimate.regression import Prior

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.design import HOLES, Balance
+from pipeline.estimate.courses import HOLES
+from pipeline.estimate.design import Balance
 from pipeline.estimate.evidence import log_evidence, weigh
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import SILENCE_H, candidates_of, hypotheses_of, since

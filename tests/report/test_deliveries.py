@@ -6,7 +6,8 @@ import polars as pl
 import pytest
 
 from pipeline.report import deliveries
-from pipeline.report.pages import Fleet, Pages
+from pipeline.report.fleet import Fleet
+from pipeline.report.pages import Pages
 from pipeline.report.tables import Tables
 from tests.support.browser import follow, opened, until
 from tests.support.report_frames import build_frames, last_day

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.report import links
-from pipeline.report.figures import plain
+from pipeline.report.drawing import plain
 from pipeline.report.rendering import as_json
 from pipeline.report.site import write_report
 from tests.support.browser import opened

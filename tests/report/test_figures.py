@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from pipeline.contract.vocabulary import PARTS
-from pipeline.report import fleet_figures, pages
-from pipeline.report.figures import PART_LOOKS, tank_charts, thinned
+from pipeline.report import fleet_figures
+from pipeline.report.drawing import thinned
+from pipeline.report.figures import PART_LOOKS, tank_charts
+from pipeline.report.fleet import Fleet
 from pipeline.report.tables import Tables
 
 LIMIT = 4_000
@@ -180,7 +182,7 @@ def test_every_part_has_a_look_of_its_own():
 
 
 def test_a_heat_map_holds_every_day_of_every_tank(frames, as_of):
-    fleet = pages.Fleet.of(Tables.of(frames), as_of)
+    fleet = Fleet.of(Tables.of(frames), as_of)
     chart, notes = fleet_figures.heat_map(fleet.tables, fleet.tanks)
     litres = np.array(chart["traces"][1]["z"], dtype=float)
     assert notes == []
@@ -190,7 +192,7 @@ def test_a_heat_map_holds_every_day_of_every_tank(frames, as_of):
 
 
 def test_a_heat_map_of_a_large_fleet_joins_days_and_keeps_those_that_strayed(frames, as_of):
-    fleet = pages.Fleet.of(Tables.of(frames), as_of)
+    fleet = Fleet.of(Tables.of(frames), as_of)
     chart, notes = fleet_figures.heat_map(fleet.tables, fleet.tanks, max_tanks=5, max_cells=100)
     litres = np.array(chart["traces"][1]["z"], dtype=float)
     assert litres.shape == (5, 20)

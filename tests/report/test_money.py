@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.report import money
-from pipeline.report.pages import Fleet
+from pipeline.report.fleet import Fleet
 from pipeline.report.tables import Tables
 from tests.support.browser import opened
 from tests.support.saved import saved_rows

@@ -86,10 +86,8 @@ def sheet(*, gauge=None, sold=((12.0, 100.0),), tickets=(), drops=(), stuck=(), 
     tables = {"sales": sales_frame(flow_of(*sold)), "meter_feeds": ALWAYS}
     known = np.floor(at_s(np.array(dips_h)) / 86_400.0).astype(np.int64)
     every = FIRST_DAY + np.arange(-1, 3)
-    return unit_days(
-        DAYS, tables, site_of(seen), seen, dips_s=at_s(np.array(dips_h)), dips_day=known,
-        reporting={"T1": Reporting(every, np.full(4, 0.1), np.full(4, hold_s))}, last_day=FIRST_DAY + last_day,
-    )  # fmt: skip
+    seen = replace(seen, reporting={"T1": Reporting(every, np.full(4, 0.1), np.full(4, hold_s))})
+    return unit_days(DAYS, tables, site_of(seen), seen, (at_s(np.array(dips_h)), known), FIRST_DAY + last_day)
 
 
 def test_a_day_s_variance_is_stock_against_book():
@@ -182,9 +180,8 @@ def test_joined_tanks_stand_at_what_they_hold_together():
     unit = replace(unit_of(first), members=("T1", "T2"), member_series=(first, other))
     seen = seen_of(unit)
     every = Reporting(FIRST_DAY + np.arange(-1, 3), np.full(4, 0.1), np.full(4, 7_200.0))
-    days = unit_days(
-        DAYS, {"sales": sales_frame(), "meter_feeds": ALWAYS}, site_of(seen), seen, dips_s=np.empty(0),
-        dips_day=np.empty(0, np.int64), reporting={"T1": every, "T2": every}, last_day=FIRST_DAY + 2,
-    )  # fmt: skip
+    seen = replace(seen, reporting={"T1": every, "T2": every})
+    tables = {"sales": sales_frame(), "meter_feeds": ALWAYS}
+    days = unit_days(DAYS, tables, site_of(seen), seen, (np.empty(0), np.empty(0, np.int64)), FIRST_DAY + 2)
     assert days.stock_l == pytest.approx(np.full(4, 7_000.0))
     assert days.level_mm == pytest.approx(np.full(4, 700.0))

@@ -17,11 +17,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import StoreError
+from pipeline.run_folder import held
 from pipeline.sources.collect import collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.landing import Landing
 from pipeline.sources.source import Fetched
-from pipeline.stages import held
 from pipeline.store import open_store
 from tests.support.lakes import START, tiny_lake, write
 from tests.support.nights import (

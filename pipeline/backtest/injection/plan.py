@@ -69,19 +69,25 @@ def planned(
     made = []
     for group, size, cause in zip(pools, sizes, causes, strict=True):
         luck = rng.uniform(EARLIEST, LATEST), rng.uniform(-2.0, 4.0)
-        first, last = known.get(group[0], (None, None))
         start_s = wanted.start.timestamp() if wanted.start else 0.0
-        if wanted.start is None and first is not None and last is not None:
-            start_s = first.timestamp() + luck[0] * (last - first).total_seconds()
-            if cause in AT_NIGHT:
-                midnight = np.floor(start_s / DAY_S) * DAY_S - longitude.get(group[0], 0.0) / 15.0 * HOUR_S
-                start_s = float(midnight + luck[1] * HOUR_S)
+        if wanted.start is None and group[0] in known:
+            start_s = _drawn_start_s(cause, known[group[0]], longitude.get(group[0], 0.0), luck)
         start_s = float(np.round(start_s))
         end_s = wanted.end.timestamp() if wanted.end else None
         if end_s is None and cause in LASTS_DAYS:
             end_s = start_s + LASTS_DAYS[cause] * DAY_S
         made.append(Injection(str(cause), group[0], start_s, float(size), end_s, wanted.meter_id))
     return made
+
+
+def _drawn_start_s(cause: str, span: tuple[datetime, datetime], longitude: float, luck: tuple[float, float]) -> float:
+    """When a fault begins in a tank's data: at a share of it, or so many hours from the midnight before. [s]"""
+    first, last = span
+    start_s = first.timestamp() + luck[0] * (last - first).total_seconds()
+    if cause not in AT_NIGHT:
+        return float(start_s)
+    midnight = np.floor(start_s / DAY_S) * DAY_S - longitude / 15.0 * HOUR_S
+    return float(midnight + luck[1] * HOUR_S)
 
 
 def _one_a_site(frames: Mapping[str, pl.DataFrame], pools: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:

@@ -1,0 +1,49 @@
+"""The list of deliveries as pages, a span of days each."""
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from functools import partial
+
+from pipeline.report import deliveries, delivery_text
+from pipeline.report import format as fmt
+from pipeline.report.fleet import Fleet, Row
+from pipeline.report.rendering import as_json
+
+DELIVERIES = "deliveries.html"
+
+
+def delivery_pages(fleet: Fleet) -> dict[str, tuple[str, Callable[[], Row]]]:
+    """The list of deliveries, a page each span of days that is short enough for one; the newest is `DELIVERIES`."""
+    rows = deliveries.deliveries(fleet.tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)
+    spans = deliveries.windows(rows)
+    paths = [DELIVERIES, *(f"deliveries-{first}.html" for first, _, _ in spans[1:])]
+    labels = [_span_words(first, last) for first, last, _ in spans]
+    common = {
+        "line": _deliveries_line(rows), "places": list(zip(paths, labels, strict=False)), "section": DELIVERIES,
+    }  # fmt: skip
+    if not spans:
+        return {DELIVERIES: ("deliveries.html", lambda: common | {"rows": []})}
+    return {
+        path: ("deliveries.html", partial(_deliveries, rows, own, first, common | {"window": label}))
+        for path, label, (first, _, own) in zip(paths, labels, spans, strict=True)
+    }
+
+
+def _deliveries(rows: list[Row], own: list[Row], first: date, common: Row) -> Row:
+    return common | {
+        "rows": own, "calendar": deliveries.calendar(rows, first.replace(day=1)),
+        "records": as_json(deliveries.delivery_records(own)),
+    }  # fmt: skip
+
+
+def _span_words(first: date, last: date) -> str:
+    return fmt.day(first) if first == last else delivery_text.WINDOW.format(first=first.day, last=fmt.day(last))
+
+
+def _deliveries_line(rows: Sequence[Row]) -> str:
+    return delivery_text.LINE.format(
+        drops=fmt.count(sum(r["has_drop"] for r in rows), "drop", "drops"),
+        bare=fmt.number(sum(not r["tickets"] for r in rows)),
+        tickets=fmt.count(sum(not r["has_drop"] for r in rows), "ticket", "tickets"),
+        claims=fmt.number(sum(r["claim"] == "open" for r in rows)),
+    )

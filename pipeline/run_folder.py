@@ -1,0 +1,70 @@
+"""The folder of a run: kept from other runs, its files put in their place whole, and cleared of what was left half."""
+
+import logging
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+from filelock import FileLock, Timeout
+
+from pipeline.errors import ArgumentError, StoreError
+from pipeline.store import SNAPSHOT
+
+_LOG = logging.getLogger("tankdrift.stages")
+
+LOCK: Final = ".tankdrift.lock"
+"""File by which a run keeps others out of its folder."""
+
+
+@contextmanager
+def held(out: Path, *, wait_s: float = 0.0) -> Iterator[None]:
+    """Make the folder of a run and keep other runs out of it, after waiting so long for one that is at work there.
+
+    Raises
+    ------
+    ArgumentError
+        If the folder cannot be made.
+    StoreError
+        If another run is at work in it.
+    """
+    lock = FileLock(out / LOCK, timeout=wait_s)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        try:
+            lock.acquire(timeout=0)
+        except Timeout:
+            if not wait_s:
+                raise
+            _LOG.info("another run is at work in %s, waiting up to %g s for it", out, wait_s)
+            lock.acquire()
+    except Timeout as error:
+        raise StoreError(f"{out}: another run is at work here; wait until it is done") from error
+    except OSError as error:
+        raise ArgumentError(f"{out}: results cannot be written here: {error.strerror}") from error
+    try:
+        yield
+    except OSError as error:
+        # A write that fails does not say where.
+        error.filename = error.filename or str(out)
+        raise
+    finally:
+        lock.release()
+
+
+def write_parquet(frame: pl.DataFrame, path: Path) -> None:
+    """Write beside the file and put it in its place: a reader sees the old file or the new one."""
+    beside = path.with_name(f".{path.name}.new")
+    frame.write_parquet(beside)
+    beside.replace(path)
+
+
+def clear_away(out: Path) -> None:
+    """Remove what a run that was killed had half written beside the files."""
+    for path in [*out.glob(".*.parquet.new"), *out.glob(f".{SNAPSHOT}.new*"), *out.glob(".report-*")]:
+        if path.is_dir():
+            shutil.rmtree(path)
+        else:
+            path.unlink()
