@@ -217,7 +217,7 @@ def _terms(unit: Unit, dips: Dips, at_15: Stock15, jumps: Floats, delivered: Del
     shrunk = [so_far(delivered.hours, litres, hours) for litres in delivered.shrunk_l.T]
     return [
         meter_term(dips.meters, at_15.sold_l),
-        *vapour_terms(unit.product, sold, hours),
+        *vapour_terms(unit.product, sold, hours, temp),
         expansion_term(beta, dips.gauge_l, temp, jumps),
         chart_term(unit, without_noise(dips, noise_l).level_mm, dips.ts_s, vcf),
         shift_term(hours, vcf * dips.surface_l_per_mm, shifts_h),

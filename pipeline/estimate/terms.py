@@ -23,6 +23,7 @@ from pipeline.estimate.warmth import (
     thermometer_columns,
 )
 from pipeline.ledger.fleet import Unit
+from pipeline.physics.losses import vapour_pressure_ratio
 
 Floats = NDArray[np.float64]
 
@@ -101,14 +102,23 @@ def calibration_term(
     return Term(tuple(names), np.concatenate(columns, axis=1), CALIBRATED_SD)
 
 
-def vapour_terms(product: str, sold_l: Floats, hours: Floats) -> list[Term]:
-    """What leaves as vapour, a share of `sold_l` (k,) so far at 15 °C, and so much an hour at rest."""
+def vapour_terms(product: str, sold_l: Floats, hours: Floats, temp_c: Floats) -> list[Term]:
+    """What leaves as vapour, a share of `sold_l` (k,) so far at 15 °C, and so much an hour at rest, for stock of 15 °C.
+
+    Warmer stock of `temp_c` (k,) loses more, as its vapour pressure is higher.
+    """
     is_petrol = product.startswith("gasoline")
     share, rate = (VAPOUR_SHARE, BREATHING_L_PER_H) if is_petrol else (HARDLY_VAPOUR_SHARE, HARDLY_BREATHING_L_PER_H)
     return [
-        Term(("vapour",), -sold_l[:, None], share[1], share[0]),
-        Term(("breathing",), -(hours - hours[:1])[:, None], rate[1], rate[0]),
+        Term(("vapour",), -_evaporating(product, sold_l, temp_c)[:, None], share[1], share[0]),
+        Term(("breathing",), -_evaporating(product, hours - hours[:1], temp_c)[:, None], rate[1], rate[0]),
     ]
+
+
+def _evaporating(product: str, so_far: Floats, temp_c: Floats) -> Floats:
+    """What rises step by step, (k,), each step as much larger as vapour pressure is higher than at 15 °C."""
+    ratio = np.asarray(vapour_pressure_ratio(product, temp_c))
+    return np.asarray(np.cumsum(np.diff(so_far, prepend=0.0) * ratio))
 
 
 def expansion_term(expansion_per_k: Floats, gauge_l: Floats, temp_c: Floats, jump_var_l2: Floats) -> Term:

@@ -1,4 +1,4 @@
-"""What evaporates: a share of the throughput, and what a resting tank breathes out.
+"""What evaporates: a share of the throughput, and what a resting tank breathes out, more of it where it is warm.
 
 Losses are negative litres, as everywhere; a product that hardly evaporates loses 0.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.physics.arrays import FloatOrArray, as_floats, like_inputs
@@ -32,6 +33,23 @@ _NONE = VapourLoss(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 VAPOUR_LOSS: Final = {product: _PETROL if product.startswith("gasoline") else _NONE for product in PRODUCTS}
 """Petrol with vapour recovery 0.01 to 0.05 % of the throughput, 10 to 60 ml an hour at rest: common practice, no
 source. Without recovery a submerged fill alone displaces 0.13 % (AP-42 §5.2, 880 mg/l, from memory)."""
+
+
+REFERENCE_C: Final = 15.0
+VAPOUR_SLOPE_K: Final = 5_237.3 / 1.8
+"""How steeply the logarithm of petrol's vapour pressure falls with 1/T: AP-42 §7.1, table 7.1-2, B of motor gasoline of
+RVP 10, 5,237.3 °R (from memory). [K]"""
+
+
+def vapour_pressure_ratio(product: str, temp_c: ArrayLike) -> FloatOrArray:
+    """Vapour pressure at a temperature as a multiple of that at 15 °C; 1 for what hardly evaporates, and where unknown.
+
+    ln P = A − B/T (Clausius and Clapeyron, as AP-42 §7.1 equation 1-25 has it for petroleum liquids).
+    """
+    kelvin = as_floats(temp_c) + 273.15
+    steep_k = VAPOUR_SLOPE_K if product.startswith("gasoline") else 0.0
+    ratio = np.exp(steep_k * (1.0 / (REFERENCE_C + 273.15) - 1.0 / np.clip(kelvin, 233.15, 333.15)))
+    return like_inputs(np.nan_to_num(ratio, nan=1.0), temp_c)
 
 
 def vapour_change_l(

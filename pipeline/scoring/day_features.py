@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.trading_days import DAY_S
 from pipeline.ledger.gauge import GaugeSeries
+from pipeline.physics.losses import vapour_pressure_ratio
 from pipeline.scoring.drop_rises import day_views, known_mismatches
 from pipeline.scoring.member_days import change_since_known
 from pipeline.scoring.physics import FEWEST_DIPS, surprises
@@ -174,7 +175,9 @@ def explained_idle_l_per_h(days: UnitDays, walked: UnitWalk) -> Floats:
     for number, view in enumerate(day_views(days, walked)):
         if view is None:
             continue
-        out[number] = float(view.belief.mean[breathing])
+        warm_c = balance.temp_c[max(int(days.last_dip[number + 1]), 0)]
+        ratio = float(vapour_pressure_ratio(walked.seen.unit.product, float(warm_c)))
+        out[number] = float(view.belief.mean[breathing]) * ratio
         for named in walked.walk.named:
             if named.hypothesis.cause == "tank_leak":
                 places = [place for place, _ in named.pieces if place < base + len(view.pieces)]

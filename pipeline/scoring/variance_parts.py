@@ -21,6 +21,7 @@ from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.trading_days import DAY_S, day_end_s
 from pipeline.ledger.fleet import Unit, meter_flows, share_at
+from pipeline.physics.losses import vapour_pressure_ratio
 from pipeline.physics.products import expansion_per_k
 from pipeline.scoring.drop_rises import coefficients, day_views, drop_rises_15_l, ticket_litres_15, vcf_at_bounds
 from pipeline.scoring.unit_days import UnitDays
@@ -170,11 +171,11 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
         if name.startswith("calibrated:"):
             given = np.diff(balance.columns[np.maximum(days.last_dip, 0), place])
             parts["meter_tolerance"] = parts["meter_tolerance"] + beta[:, place] * given
-    hours = days.days.hours()
-    lost = beta[:, meters] * sold.sum(axis=1) + beta[:, meters + 1] * hours
-    parts["vapour"] = parts["vapour"] - lost
-    vcf = vcf_at_bounds(days, walked)
     at = np.maximum(days.last_dip, 0)
+    ratio = np.asarray(vapour_pressure_ratio(walked.seen.unit.product, balance.temp_c[at]))
+    lost = beta[:, meters] * sold.sum(axis=1) + beta[:, meters + 1] * days.days.hours()
+    parts["vapour"] = parts["vapour"] - 0.5 * (ratio[1:] + ratio[:-1]) * lost
+    vcf = vcf_at_bounds(days, walked)
     growth = np.asarray(expansion_per_k(walked.seen.unit.product, np.clip(balance.temp_c[at], -19.0, 39.0)))
     grown = np.diff(growth * np.nan_to_num(days.stock_l) * (balance.temp_c[at] - 15.0))
     warm = [place for place, name in enumerate(balance.names) if name.startswith(("warmth:", "thermometer:"))]

@@ -145,6 +145,21 @@ def test_vapour_by_hand():
     assert own == pytest.approx(-10.0)
 
 
+@pytest.mark.parametrize(("fahrenheit", "psi"), [(40.0, 3.4), (50.0, 4.2), (70.0, 6.2), (80.0, 7.4), (100.0, 10.5)])
+def test_vapour_pressure_rises_with_temperature_as_tabulated(fahrenheit, psi):
+    """AP-42 §7.1, true vapour pressure of motor gasoline of RVP 10, against 5.2 psi at 60 °F (from memory)."""
+    ratio = losses.vapour_pressure_ratio("gasoline_e0", (fahrenheit - 32.0) / 1.8)
+    base = losses.vapour_pressure_ratio("gasoline_e0", (60.0 - 32.0) / 1.8)
+    assert ratio / base == pytest.approx(psi / 5.2, rel=0.04)
+
+
+def test_vapour_pressure_is_as_at_15_degrees_where_nobody_tells_or_hardly_anything_evaporates():
+    assert losses.vapour_pressure_ratio("gasoline_e5", 15.0) == 1.0
+    assert losses.vapour_pressure_ratio("diesel_b7", 35.0) == 1.0
+    ratios = losses.vapour_pressure_ratio("gasoline_e5", np.array([np.nan, 15.0, 1e9, -1e9]))
+    assert ratios[:2] == pytest.approx([1.0, 1.0]) and np.isfinite(ratios).all()
+
+
 @given(st.floats(0.01, 300.0), st.floats(1.0001, 2.0))
 def test_more_litres_never_allow_less_error(volume, more):
     assert metering.max_permissible_error_l(volume * more) >= metering.max_permissible_error_l(volume) * (1.0 - 1e-12)
