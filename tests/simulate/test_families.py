@@ -74,8 +74,9 @@ def test_nothing_but_benchmarks_and_the_simulators_own_tests_names_a_kept_family
     assert len(files) > 200
     found = {path.relative_to(ROOT).as_posix() for path in files if named.search(path.read_text(encoding="utf-8"))}
     # The command line lists all names for who draws a lake by hand, and knows none of them.
-    assert {path for path in found if not path.startswith(MAY_NAME_KEPT)} == {"flows/cli.py"}
-    assert not re.search("|".join(family.name for family in KEPT), (ROOT / "flows/cli.py").read_text(encoding="utf-8"))
+    command = "flows/cli_simulate.py"
+    assert {path for path in found if not path.startswith(MAY_NAME_KEPT)} == {command}
+    assert not re.search("|".join(family.name for family in KEPT), (ROOT / command).read_text(encoding="utf-8"))
 
 
 def test_an_unknown_family_is_refused_and_the_others_are_listed():
