@@ -28,6 +28,8 @@ TRACE_SHARE = 60e-6
 """What each drop may bring of water, as a share of its litres: EN 590 lets in 200 mg/kg, dissolved and free (from
 memory)."""
 LOOK_BACK_DAYS = 21
+RENEWED, POINT_S = ("probe_replaced", "chart_replaced", "tank_in_service"), 4 * 3600.0
+"""After these the float stands on another ground, from the first stretch of readings after them."""
 VANISHED_MM = 6.0
 DRY_DAYS = 25.0
 """Water that has not risen for so long is no longer coming in: rain may stay away for weeks. No source."""
@@ -62,10 +64,11 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
     litres = np.array([point.water_l for point in points])
     slopes = np.array([point.surface_l_per_mm for point in points])
     removed = seconds(unit.unit.events.filter(pl.col("kind") == "water_removed")["ts"])
+    renewed = np.searchsorted(at, seconds(unit.unit.events.filter(pl.col("kind").is_in(RENEWED))["ts"]) + POINT_S)
     start = 0
     k = 6
     while k < len(points):
-        start = max(start, int(np.searchsorted(at, at[k] - LOOK_BACK_DAYS * DAY_S)))
+        start = max(start, int(np.searchsorted(at, at[k] - LOOK_BACK_DAYS * DAY_S)), *renewed[renewed <= k].tolist())
         if start == k:  # nothing was seen for so long that there is no ground to rise from
             k += 1
             continue

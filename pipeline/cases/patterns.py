@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,11 @@ Floats = NDArray[np.float64]
 PATTERN_DRAWS = 3
 PATTERN_DAYS_SEEN = 3
 """Draws on fewer days than this are no pattern."""
+LIKE_DAYS, LIKE_TIMES = 21, 2.5
+"""A draw is like another that came within so many days before it and was neither larger nor smaller by more than that
+many times. No source."""
+SERIES_DRAWS, SERIES_H = 2, 2.0
+"""From so many like draws on other days, so near in hour, a large draw goes on with a series. No source."""
 QUIET_DAYS = 10
 """A pattern that has not shown for so many days is over."""
 WINDOW_H = (-1.5, 2.0)
@@ -40,23 +46,46 @@ class Unseen:
     var_l2: float
 
 
-def pattern_findings(unit: UnitObserved, small: list[Move], gains: list[Move]) -> list[Finding]:
-    """Runs of small draws, three or more, that are a pattern sooner than what the stock does by itself."""
+def is_like(other: Move, move: Move) -> bool:
+    """Whether a draw of about the same size went before another."""
+    apart_s, times = move.step.start_s - other.step.start_s, other.step.litres / move.step.litres
+    return other is not move and 0 <= apart_s <= LIKE_DAYS * DAY_S and 1.0 / LIKE_TIMES < times < LIKE_TIMES
+
+
+def goes_on(like: list[Move], move: Move) -> bool:
+    """Whether a draw goes on with a series: enough like it went before on other days, at its hour."""
+    days = {other.step.start_s // DAY_S for other in like if _is_at_hour_of(other, move)}
+    return len(days - {move.step.start_s // DAY_S}) >= SERIES_DRAWS
+
+
+def _is_at_hour_of(other: Move, move: Move) -> bool:
+    apart_h = abs(other.step.start_s - move.step.start_s) % DAY_S / 3600.0
+    return min(apart_h, 24.0 - apart_h) <= SERIES_H
+
+
+def pattern_findings(
+    unit: UnitObserved, small: list[Move], gains: list[Move], bulk: Sequence[Move] = ()
+) -> list[Finding]:
+    """Runs of draws, three or more, that are a pattern sooner than what the stock does by itself.
+
+    Draws told one by one, `bulk`, that a run goes on with speak for it and are no part of its litres.
+    """
     found: list[Finding] = []
     run: list[Move] = []
     for move in [*sorted(small, key=lambda one: one.step.start_s), None]:
         if move is not None and (not run or move.step.start_s - run[-1].step.start_s <= QUIET_DAYS * DAY_S):
             run.append(move)
             continue
-        finding = _pattern(unit, run, gains)
+        before = [one for one in bulk if run and is_like(one, run[0]) and _is_at_hour_of(one, run[0])]
+        finding = _pattern(unit, run, gains, before)
         if finding is not None:
             found.append(finding)
         run = [move] if move is not None else []
     return found
 
 
-def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding | None:
-    told = _told(unit, run, gains)
+def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move], before: list[Move]) -> Finding | None:
+    told = _told(unit, run, gains, before)
     if told is None:
         return None
     day, log_odds = told
@@ -86,14 +115,15 @@ def _pattern(unit: UnitObserved, run: list[Move], gains: list[Move]) -> Finding 
     )
 
 
-def _told(unit: UnitObserved, run: list[Move], gains: list[Move]) -> tuple[int, float] | None:
+def _told(unit: UnitObserved, run: list[Move], gains: list[Move], before: list[Move]) -> tuple[int, float] | None:
     """The day that first tells a run's draws as a pattern, and its log odds then; None where they are none."""
-    for count in range(PATTERN_DRAWS, len(run) + 1):
-        if len({move.step.start_s // DAY_S for move in run[:count]}) < PATTERN_DAYS_SEEN:
+    for count in range(max(PATTERN_DRAWS - len(before), 1), len(run) + 1):
+        draws = [*before, *run[:count]]
+        if len({move.step.start_s // DAY_S for move in draws}) < PATTERN_DAYS_SEEN:
             continue
-        day = max(move.day for move in run[:count])
+        day = max(move.day for move in draws)
         usual = usual_moves(unit, gains, day, run[count - 1].step.end_s)
-        odds = LOG_PRIOR["slow_theft"] + usual.pattern_log_bayes(run[:count])
+        odds = LOG_PRIOR["slow_theft"] + usual.pattern_log_bayes(draws)
         if odds > RAISE_AT:
             return day, odds
     return None

@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.cases.patterns import PATTERN_DRAWS, pattern_findings
+from pipeline.cases.patterns import PATTERN_DRAWS, goes_on, is_like, pattern_findings
 from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
 from pipeline.cases.usual_moves import usual_moves
 from pipeline.estimate.chart_columns import chart_changes_s
-from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s, known_day, seen_day
+from pipeline.estimate.known import clock_changed, first_seen_s, known_day, seen_day
 from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l
 from pipeline.features.sold_share import with_share
@@ -28,7 +28,6 @@ BULK_L = 70.0
 WAITS_L = 300.0
 """A smaller draw while a hose sells may be a sale that was not booked: it waits a day for the totalisers. No source."""
 SMALLEST_DRAW_L = 3.0
-PATTERN_DAYS = 21
 RETURN_S = 1500.0
 PAIR_S = 3 * 3600.0
 GAIN_DAYS = 3
@@ -58,7 +57,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])
         found += [one for pieces in _together(bulk) if (one := _bulk(unit, pieces, gains)).log_odds > RAISE_AT]
-        found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0])
+        found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0], bulk)
         found += [_jump(unit, move, member or unit.unit.members[0], gains) for move, member in jumps]
         found += _lone_rises(unit)
     return found
@@ -223,21 +222,19 @@ def _beside_gain(move: Move, gains: list[Move]) -> bool:
 
 
 def _sorted_out(draws: list[Move]) -> tuple[list[Move], list[Move]]:
-    """Bulk draws, and small ones; a draw below twice the bulk size that has three like it near by counts as small."""
+    """Bulk draws, and those that count in a pattern: small ones, and larger ones that others like them went before.
+
+    Below twice the bulk size these are three near by, else two on other days at the same hour.
+    """
     bulk: list[Move] = []
     small: list[Move] = []
     for move in draws:
         size = -move.step.litres
         if size < SMALLEST_DRAW_L:
             continue
-        like = [
-            other
-            for other in draws
-            if other is not move
-            and 0 <= move.step.start_s - other.step.start_s <= PATTERN_DAYS * DAY_S
-            and 0.4 < other.step.litres / move.step.litres < 2.5
-        ]
-        (small if size < BULK_L or (size < 2 * BULK_L and len(like) >= PATTERN_DRAWS) else bulk).append(move)
+        like = [other for other in draws if is_like(other, move)]
+        is_small = size < BULK_L or (size < 2 * BULK_L and len(like) >= PATTERN_DRAWS)
+        (small if is_small or goes_on(like, move) else bulk).append(move)
     return bulk, small
 
 

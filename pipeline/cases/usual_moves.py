@@ -35,7 +35,8 @@ Common practice, no source."""
 FIRST_GAINS, FIRST_DAYS = 1.0, 10.0
 """Before the tank has shown its own: so many gains that stand out in so many days. Common practice, no source."""
 SMALLEST_L, SMALL_L, LARGEST_L = 3.0, 140.0, 10_000.0
-"""A draw in a pattern is of the first to the second, a single one up to the third: jerrycans to lorries. No source."""
+"""A draw in a pattern is of the first to the second, a single one or one of a series of larger ones up to the third:
+jerrycans to lorries. No source."""
 PATTERN_PAUSE_DAYS = 2.0
 """Draws in a pattern come once in so many days. No source."""
 WINDOW_H, INSIDE = 3.0, 0.9
@@ -74,7 +75,8 @@ class UsualMoves:
         more = len(draws) - 1
         often = count_log_probability(more, span, 1.0, PATTERN_PAUSE_DAYS)
         often -= count_log_probability(more, span, self.gains, self.days)
-        sizes = sum(self.size_log_bayes(move, SMALLEST_L, SMALL_L) for move in draws)
+        largest_l = SMALL_L if all(-move.step.litres <= SMALL_L for move in draws) else LARGEST_L
+        sizes = sum(self.size_log_bayes(move, SMALLEST_L, largest_l) for move in draws)
         at_h = np.array([(move.step.start_s % DAY_S) / 3600.0 for move in draws])
         return often + sizes + mixed_log_bayes(np.array([0.0, hours_log_bayes(at_h, self.hours, WINDOW_H, INSIDE)]))
 

@@ -34,7 +34,7 @@ from pipeline.features.steps import Step
 from pipeline.features.totals import MeterTotals, Unbooked, unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.dips import SETTLE_S
-from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
+from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of, without_stamps
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
 from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, in_order, open_spans, ordered_flow
@@ -168,7 +168,8 @@ def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None
     ]
     series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
-    found = [_since_still(drop, since) for drop in find_drops(series, _sold_l(own, series.ts_s))]
+    drops = without_stamps(find_drops(series, _sold_l(own, series.ts_s)), series, own)
+    found = [_since_still(drop, since) for drop in drops]
     item.drops = _ticketed(found, item.unit)
 
 

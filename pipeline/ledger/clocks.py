@@ -23,6 +23,12 @@ ODD_SHARE = 0.2
 """Share of a day's litres in sales of an odd length from which it is asked which instant the till knows. No source."""
 CLEAR_FIT = 0.05
 """Share of the movement by which one instant must explain more than both. No source."""
+ALIKE_S, ALIKE_L = 30.0, 2.0
+"""Where lags so far apart explain a day to within so many litres, as between readings hours apart, the one nearest to
+none is taken. No source."""
+STAMP_SHARE_SD = 0.25
+"""What one sale on which a reading fell tells a lag to, as a share of the time between readings, SD: its stamps may be
+its start's or its payment's, and it runs at no even pace. Of many sales that averages out. No source."""
 FEWEST_LITRES = 300.0
 """Below this much sold at a site in a day its clocks are not compared."""
 
@@ -88,7 +94,8 @@ def day_lag(tanks: list[TankMovement]) -> DayLag | None:
     if not prepared or sum(float(np.nansum(np.abs(item[1]))) for item in prepared) < FEWEST_LITRES:
         return None
     at_zero = float(_misfit(prepared, np.zeros(1))[0])
-    step = max(60.0, min(median(np.diff(item[0])) for item in prepared))
+    apart_s = min(median(np.diff(item[0])) for item in prepared)
+    step = max(60.0, apart_s)
     best = _coarse_lag_s(prepared, step)
     while step > 3.0:
         grid = best + step * np.linspace(-1.0, 1.0, 7)
@@ -100,12 +107,31 @@ def day_lag(tanks: list[TankMovement]) -> DayLag | None:
     sides = _misfit(prepared, np.array([best - width, best + width]))
     curvature = max(float(sides.sum()) - 2 * floor, 1e-9) / width**2
     moved = sum(float(np.nansum(item[1] ** 2)) for item in prepared)
+    sd_s = float(np.sqrt(2.0 * floor / max(count, 1) / curvature))
+    nearest = _nearest_s(prepared, best, floor + max(floor / max(count, 1), ALIKE_L**2))
+    if abs(best - nearest) > ALIKE_S:
+        best, sd_s = nearest, float(np.hypot(sd_s, 0.5 * (best - nearest)))
     return DayLag(
         lag_s=best,
-        sd_s=float(np.sqrt(2.0 * floor / max(count, 1) / curvature)),
+        sd_s=float(np.hypot(sd_s, STAMP_SHARE_SD * apart_s / max(_read_in_sales(prepared, best), 1))),
         gain=1.0 - floor / max(at_zero, 1e-9),
         fit=1.0 - floor / max(moved, 1e-9),
     )
+
+
+def _nearest_s(prepared: list[Prepared], best_s: float, enough: float) -> float:
+    """The lag nearest to none, no farther than `best_s`, whose misfit is no more than `enough`. [s]"""
+    lags_s = best_s * np.linspace(0.0, 1.0, 61)
+    return float(lags_s[int(np.argmax(_misfit(prepared, lags_s) <= enough))]) if best_s else 0.0
+
+
+def _read_in_sales(prepared: list[Prepared], lag_s: float) -> int:
+    """How many readings fell on an open hose."""
+    count = 0
+    for ts, _, knots, sold in prepared:
+        before, after = (np.interp(ts + lag_s + side, knots, sold) for side in (-KNOT_S, KNOT_S))
+        count += int(np.count_nonzero(after > before))
+    return count
 
 
 def _coarse_lag_s(prepared: list[Prepared], step_s: float) -> float:

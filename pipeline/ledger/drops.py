@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from pipeline.ledger.gauge import GaugeSeries, seconds
+from pipeline.ledger.movements import STAMPED_S, MeterFlow, cumulative_l
 
 Floats = NDArray[np.float64]
 
@@ -145,6 +147,26 @@ def find_drops(series: GaugeSeries, sold_l: Floats) -> list[Drop]:
         if drop is not None and drop.gain_l >= SMALLEST_DROP_L and not _is_jump(drop, series):
             drops.append(drop)
     return drops
+
+
+def without_stamps(drops: list[Drop], series: GaugeSeries, flows: Sequence[MeterFlow]) -> list[Drop]:
+    """The drops of a slow gauge less what may be a sale's stamp alone.
+
+    A till may write a sale when it begins or is paid: between slow readings the whole sale then stands on the other
+    side of one from what was drawn, and seems to have come. What is left of a drop's litres without the sales near its
+    two readings must be a drop.
+    """
+    if series.nominal_s < SLOW_READINGS_S:
+        return drops
+    return [drop for drop in drops if drop.gain_l - _near_edges_l(drop, flows) >= SMALLEST_DROP_L]
+
+
+def _near_edges_l(drop: Drop, flows: Sequence[MeterFlow]) -> float:
+    """Litres booked within `STAMPED_S` of a drop's first or last reading. [l]"""
+    spans = [(drop.start_s - STAMPED_S, drop.start_s + STAMPED_S), (drop.end_s - STAMPED_S, drop.end_s + STAMPED_S)]
+    if spans[0][1] > spans[1][0]:
+        spans = [(spans[0][0], spans[1][1])]
+    return sum(float(np.diff(cumulative_l(flow, np.array(span)))[0]) for flow in flows for span in spans)
 
 
 def _whole(rising: tuple[int, int], rise_l: Floats) -> tuple[int, int]:

@@ -11,6 +11,11 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+STAMPED_S = 900.0
+"""A sale stands at most so far from when it was drawn. No source: a large draw takes a quarter of an hour."""
+SHORTEST_S = 2.0
+"""A sale that stands for less was written with one instant."""
+
 
 @dataclass(frozen=True)
 class MeterFlow:
@@ -82,13 +87,14 @@ def whole_sales_l(flows: Sequence[MeterFlow], since_s: float, at_s: Floats) -> F
     """Litres of the sales that began at an instant or later and had ended by each of others. Shape of `at_s`. [l]
 
     Of a sale that was under way at the beginning nobody knows how much was drawn by then, least of all where the till
-    writes its end when it is paid.
+    writes its end when it is paid. One that has a single instant may have been drawn before it or after.
     """
     total = np.zeros(len(at_s))
     for flow in flows:
-        whole = flow.start_s >= since_s
+        untimed_s = np.where(flow.end_s - flow.start_s < SHORTEST_S, STAMPED_S, 0.0)
+        whole = flow.start_s - untimed_s >= since_s
         so_far = np.concatenate([[0.0], np.cumsum(flow.volume_l[whole])])
-        total += so_far[np.searchsorted(np.maximum.accumulate(flow.end_s[whole]), at_s, "right")]
+        total += so_far[np.searchsorted(np.maximum.accumulate((flow.end_s + untimed_s)[whole]), at_s, "right")]
     return total
 
 

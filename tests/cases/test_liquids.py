@@ -127,6 +127,14 @@ def test_what_drops_may_bring_of_water_is_none_that_comes_in(rise_mm, dropped_l,
     assert len(water(np.concatenate([STILL, np.full(12, 20.0 + rise_mm + 1.0)]), drops=drops)) == 1
 
 
+@pytest.mark.parametrize(("kind", "count"), [("probe_replaced", 0), ("chart_replaced", 0), ("alarm", 1)])
+def test_another_probe_or_a_relined_tank_has_another_ground(kind, count):
+    """The float stands 5 mm higher from hour 96 on; so it did at an event of hour 95, and no water came."""
+    assert len(water(np.concatenate([STILL, np.full(24, 25.0)]), events=[(kind, 95.0)])) == count
+    later = np.concatenate([STILL, np.full(24, 25.0), np.full(12, 35.0)])
+    assert len(water(later, events=[(kind, 95.0)])) == 1
+
+
 def test_water_in_a_blend_splits_it():
     (found,) = water(RISING, product="gasoline_e10")
     assert (found.cause, found.litres) == ("phase_separation", None)

@@ -63,3 +63,36 @@ def test_a_day_later_is_the_same():
     first, later = day_lag([one]), day_lag([TankMovement(series, [flow], one.usable)])
     assert first is not None and later is not None
     assert later.lag_s == pytest.approx(first.lag_s, abs=1.0)
+
+
+def hourly_tank(drawn_h: list[float], stamped_h: list[float], *, litres: float = 500.0) -> TankMovement:
+    """A tank read on the hour, for a day and more; each draw lasts ten minutes, and is stamped for ten minutes too."""
+    hours = np.arange(0.0, 30.0)
+    gone = litres * np.clip((hours[:, None] - np.array(drawn_h)) * 6.0, 0.0, 1.0).sum(axis=1)
+    series = gauge_of(hours, 2_000.0 - gone / 5.0, nominal_s=3_600.0)
+    flow = flow_of(*((hour + 1 / 6, litres) for hour in stamped_h), minutes=10.0)
+    return TankMovement(series, [flow], np.ones(len(hours), dtype=bool))
+
+
+def test_readings_hours_apart_do_not_tell_a_lag_within_them():
+    """A draw at 20 past is between the same two readings wherever from 0 to 50 past its sale stands: no lag is sure."""
+    at = [5 + 1 / 3, 10 + 1 / 3, 15 + 1 / 3]
+    told = day_lag([hourly_tank(at, at)])
+    assert told is not None
+    assert told.lag_s == pytest.approx(0.0, abs=1.0)
+    assert told.sd_s > 300.0
+
+
+def test_one_sale_across_a_slow_reading_makes_no_clock_sure():
+    """Drawn 9:45 to 9:55 and stamped 10:02: seven minutes late, or paid at a counter. Two more say as little."""
+    told = day_lag([hourly_tank([9.75, 14.4, 18.4], [10.0 + 2 / 60, 14.4, 18.4])])
+    assert told is not None
+    assert abs(told.lag_s) < 4.0 * told.sd_s
+
+
+def test_an_hour_s_skew_of_slow_readings_is_still_told():
+    at = [8.3, 9.8, 11.9, 13.4, 14.7, 15.9, 17.3, 18.95]
+    told = day_lag([hourly_tank(at, [hour + 1.0 for hour in at])])
+    assert told is not None
+    assert told.lag_s == pytest.approx(3_600.0, abs=900.0)
+    assert told.lag_s > 6.0 * told.sd_s

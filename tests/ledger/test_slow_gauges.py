@@ -4,8 +4,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.ledger.drops import find_drops
+from pipeline.ledger.drops import Drop, find_drops, without_stamps
 from pipeline.ledger.gauge import gauge_series, strapping_of
+from pipeline.ledger.movements import MeterFlow, ordered_flow, whole_sales_l
 from tests.support.hand_unit import L_PER_MM, at, at_s, gauge_of
 
 HOURS = np.arange(0.0, 48.0, 1.0)
@@ -74,3 +75,26 @@ def test_a_level_that_hops_and_comes_back_is_no_level_within_an_hour_alone(every
     )
     chart = pl.DataFrame({"valid_from": [at(0.0)] * 2, "level_mm": [0.0, 2_000.0], "volume_l": [0.0, 10_000.0]})
     assert len(gauge_series(rows.with_columns(quality=pl.lit("good")), strapping_of(chart))) == kept
+
+
+def stamped(hour: float, litres: float = 500.0) -> MeterFlow:
+    return ordered_flow("M1", at_s(np.array([hour])), at_s(np.array([hour])), np.array([litres]))
+
+
+@pytest.mark.parametrize(("hour", "count"), [(19.9, 0), (20.2, 0), (20.5, 1)])
+def test_a_sale_stamped_near_a_slow_reading_is_no_drop(hour, count):
+    """500 l seem to come between hours 20 and 21; a sale of as much near either may lie on its other side."""
+    drop = Drop(float(at_s(20.0)), float(at_s(21.0)), 500.0, 8.0)
+    series = hourly(1_000.0 + 0.0 * HOURS)
+    assert len(without_stamps([drop], series, [stamped(hour)])) == count
+    assert without_stamps([drop], series, [stamped(hour, 150.0)]) == [drop]
+    assert without_stamps([drop], gauge_of(HOURS, 1_000.0, nominal_s=60.0), [stamped(hour)]) == [drop]
+
+
+def test_a_sale_of_one_instant_is_whole_where_it_is_a_quarter_of_an_hour_from_both_ends():
+    """What a gauge should have shown between hours 20 and 21 of sales that were written at one instant."""
+    since, until = float(at_s(20.0)), at_s(np.array([21.0]))
+    whole = [whole_sales_l([stamped(hour)], since, until)[0] for hour in (19.9, 20.2, 20.3, 20.7, 20.8)]
+    assert whole == [0.0, 0.0, 500.0, 500.0, 0.0]
+    timed = ordered_flow("M1", at_s(np.array([20.05])), at_s(np.array([20.1])), np.array([30.0]))
+    assert whole_sales_l([timed], since, until)[0] == 30.0
