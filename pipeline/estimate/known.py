@@ -18,6 +18,9 @@ AGREED_S, AGREED_GAIN = 30.0, 0.05
 little the sales explain: among all lags that are looked for, chance agrees one time in three hundred. No source."""
 USUAL_FIT_DAYS = 10
 POOR_FIT_SHARE = 0.8
+POOR_SD_S = 60.0
+"""A day whose sales explain less of the movement than this share of the usual one has clocks that moved, where so many
+sales fell on a reading that they tell a lag so nearly. No source."""
 LAG_USED = 4.0
 """A day's clock lag is corrected when it is this many standard errors from none."""
 
@@ -72,7 +75,9 @@ def clock_changed(lags: dict[int, DayLag], day: int) -> bool:
         return False
     before = [lags[one] for one in range(day - USUAL_FIT_DAYS, day) if one in lags]
     usual = [one.fit for one in before if not one.is_silent]
-    is_poor = not is_clock_told(lag) and lag.fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
+    fit = max(lag.fit, lag.calm_fit)
+    is_poor = not is_clock_told(lag) and fit < POOR_FIT_SHARE * (float(np.median(usual)) if usual else 1.0)
+    is_poor &= lag.sd_s <= POOR_SD_S
     return is_poor or lag.is_silent or clock_moved(lags, day)
 
 

@@ -8,7 +8,7 @@ do, in uneven lots over many hours: a leak runs evenly, a theft at once.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,15 +27,17 @@ Floats = NDArray[np.float64]
 USUAL_DAYS, FEWEST_DAYS = 14, 7
 """What a meter usually sells is told from so many days before, at the most and at the least. No source."""
 SELLING_SHARE = 0.9
-"""A meter whose silence tells something sells on so many of its days. No source."""
+"""A meter whose silence for a day tells something sells on so many of its days. No source."""
+FEWEST_SALES = 8.0
+"""In part of a day a meter is silent where it usually makes so many sales then: by chance none one time in 3,000."""
 LEAST_L = 60.0
-"""And usually sells so much a day: two cars' fill. No source."""
+"""And sells so much: two cars' fill. No source."""
 LOW_SHARE, HIGH_SHARE = 0.3, 3.0
 """What leaves beyond the books is its sales where it comes to so much of them. No source."""
 UNEVEN_SHARE, LARGEST_SHARE = 0.4, 0.5
-"""Sales leave unevenly: hours differ by so much of their mean, SD, and none takes more than so much of the day's. No
+"""Sales leave unevenly: hours differ by so much of their mean, SD, and none takes more than so much of them all. No
 source."""
-FEWEST_HOURS = 12
+FEWEST_HOURS = 6
 HOUR_S = 3600.0
 WHOLE_SHARE = 0.99
 """A meter counts that draws so much of each sale from the one tank."""
@@ -49,6 +51,32 @@ class _Hours:
     lost_l: Floats
 
 
+@dataclass(frozen=True)
+class _Quiet:
+    """A silence: from when to when [s], what is usually sold in it [l], and whether it goes on from the day before."""
+
+    start_s: float
+    end_s: float
+    usual_l: float
+    goes_on: bool
+
+
+@dataclass
+class _Meter:
+    """A meter day by day: litres and sales of each hour, shape (days, 24); when its sales and readings tell something.
+
+    `usual` are the places of the days on which it was not silent; `silent_until_s` when it last was.
+    """
+
+    name: str
+    litres: Floats
+    count: Floats
+    flow: MeterFlow
+    read_s: Floats
+    usual: list[int] = field(default_factory=list)
+    silent_until_s: float = -np.inf
+
+
 def silent_spans(
     unit: Clocked, shares: Mapping[str, float], totals_s: Mapping[str, Floats], days: Sequence[int]
 ) -> list[Unbooked]:
@@ -60,32 +88,94 @@ def silent_spans(
         Readings, drops and the sales that left the unit.
     shares : mapping of meter to the share of its sales that the unit gives
     totals_s : mapping of meter to when its totaliser was read, rising
-        A totaliser that is read on a day tells by itself what was not booked.
+        A totaliser that is read tells by itself what was not booked.
     days : sequence of UTC day numbers, rising
     """
     flows = [flow for flow in unit.flows if shares.get(flow.meter_id, 0.0) >= WHOLE_SHARE]
     if not flows or not len(days):
         return []
     hours = _hours(unit, days)
-    sold = {flow.meter_id: _by_day(flow, days) for flow in flows}
-    usual: dict[str, list[float]] = {flow.meter_id: [] for flow in flows}
+    meters = [_meter(flow, totals_s.get(flow.meter_id, np.empty(0)), days) for flow in flows]
     found: list[Unbooked] = []
     for number, day in enumerate(days):
-        start_s, end_s = day * DAY_S - HOLD_BACK_S, (day + 1) * DAY_S - HOLD_BACK_S
-        missed = {
-            name: _usual_l(usual[name])
-            for name in usual
-            if sold[name][number] == 0.0 and not _is_read(totals_s.get(name), start_s, end_s)
-        }
-        missed = {name: litres for name, litres in missed.items() if litres >= LEAST_L}
-        lost_l = _sold_unseen_l(hours, (start_s, end_s), sum(missed.values())) if missed else 0.0
-        for name in usual:
-            if lost_l > 0.0 and name in missed:
-                share = missed[name] / sum(missed.values())
-                found.append(Unbooked(name, start_s, end_s - 1.0, lost_l * share, is_counted=False))
+        start_s = day * DAY_S - HOLD_BACK_S
+        quiet = {meter.name: one for meter in meters if (one := _quiet(meter, start_s)) is not None}
+        told = _lost(quiet, hours) or [one for name in quiet for one in _lost({name: quiet[name]}, hours)]
+        found += told
+        silent_s = {one.meter_id: one.end_s for one in told}
+        for meter in meters:
+            if meter.name in silent_s:
+                meter.silent_until_s = silent_s[meter.name]
             else:
-                usual[name].append(float(sold[name][number]))
+                meter.usual.append(number)
     return found
+
+
+def _meter(flow: MeterFlow, read_s: Floats, days: Sequence[int]) -> _Meter:
+    at = flow.end_s + HOLD_BACK_S
+    place = np.searchsorted(np.array(days), np.floor(at / DAY_S))
+    inside = place < len(days)
+    cell = place[inside] * 24 + (at[inside] % DAY_S // HOUR_S).astype(np.int64)
+    litres = np.bincount(cell, flow.volume_l[inside], minlength=24 * len(days)).reshape(-1, 24)
+    count = np.bincount(cell, minlength=24 * len(days)).reshape(-1, 24)
+    return _Meter(flow.meter_id, litres.astype(np.float64), count.astype(np.float64), flow, read_s)
+
+
+def _quiet(meter: _Meter, day_s: float) -> _Quiet | None:
+    """The part of a day from `day_s` on without sales or readings of a meter, if its silence tells something.
+
+    To the day's end, or from its start where the meter was silent up to then.
+    """
+    span_s = (day_s, day_s + DAY_S)
+    goes_on = meter.silent_until_s >= day_s - HOUR_S
+    read_s = _within(meter.read_s, span_s)
+    if goes_on:
+        began_s = np.concatenate([_within(meter.flow.start_s, span_s), read_s])
+        quiet = _Quiet(day_s, float(began_s.min(initial=span_s[1])), 0.0, goes_on)
+    else:
+        ended_s = np.concatenate([_within(meter.flow.end_s, span_s), read_s])
+        quiet = _Quiet(float(ended_s.max(initial=day_s)), span_s[1], 0.0, goes_on)
+    usual_l = _usual_l(meter, quiet, day_s)
+    return replace(quiet, usual_l=usual_l) if usual_l >= LEAST_L else None
+
+
+def _within(at_s: Floats, span_s: tuple[float, float]) -> Floats:
+    return at_s[slice(*np.searchsorted(at_s, span_s))]
+
+
+def _usual_l(meter: _Meter, quiet: _Quiet, day_s: float) -> float:
+    """What a meter usually sells in a part of the day from `day_s` on, 0 where its silence then tells nothing. [l]"""
+    recent = meter.usual[-USUAL_DAYS:]
+    if len(recent) < FEWEST_DAYS:
+        return 0.0
+    first, last = (quiet.start_s - day_s) / HOUR_S, (quiet.end_s - day_s) / HOUR_S
+    share = np.clip(np.minimum(np.arange(1.0, 25.0), last) - np.maximum(np.arange(24.0), first), 0.0, 1.0)
+    litres, count = meter.litres[recent], meter.count[recent]
+    is_daily = share.min() >= 1.0 and np.mean(litres.sum(axis=1) > 0.0) >= SELLING_SHARE
+    if not (is_daily or quiet.goes_on) and float(count.mean(axis=0) @ share) < FEWEST_SALES:
+        return 0.0
+    each, a_day_l = litres.sum(axis=0), float(np.median(litres.sum(axis=1)))
+    return a_day_l * float(each @ share) / max(float(each.sum()), 1e-9)
+
+
+def _lost(quiet: Mapping[str, _Quiet], hours: _Hours) -> list[Unbooked]:
+    """What left while some meters were silent, dealt by what they usually sell; none where it left otherwise."""
+    if not quiet:
+        return []
+    together = _Quiet(
+        max(one.start_s for one in quiet.values()),
+        min(one.end_s for one in quiet.values()),
+        sum(one.usual_l for one in quiet.values()),
+        all(one.goes_on for one in quiet.values()),
+    )
+    lost_l = _sold_unseen_l(hours, together)
+    return [
+        Unbooked(
+            name, together.start_s, together.end_s - 1.0, lost_l * one.usual_l / together.usual_l, is_counted=False
+        )
+        for name, one in quiet.items()
+        if lost_l > 0.0
+    ]
 
 
 def _hours(unit: Clocked, days: Sequence[int]) -> _Hours:
@@ -109,35 +199,21 @@ def _in_drops(drops: Sequence[Drop], at_s: Floats) -> NDArray[np.bool_]:
     return touched
 
 
-def _by_day(flow: MeterFlow, days: Sequence[int]) -> Floats:
-    place = np.searchsorted(np.array(days), np.floor((flow.end_s + HOLD_BACK_S) / DAY_S))
-    inside = place < len(days)
-    return np.bincount(place[inside], flow.volume_l[inside], minlength=len(days)).astype(np.float64)
+def _sold_unseen_l(hours: _Hours, quiet: _Quiet) -> float:
+    """What left in a silence beyond the books, where it left as its usual sales would; else 0. [l]
 
-
-def _usual_l(sold_l: Sequence[float]) -> float:
-    """What a meter sells a day, by the days before; 0 where it does not sell daily or they are too few. [l]"""
-    recent = np.array(sold_l[-USUAL_DAYS:])
-    if len(recent) < FEWEST_DAYS or np.mean(recent > 0.0) < SELLING_SHARE:
+    Of a silence that goes on the size alone is asked.
+    """
+    lost_l = hours.lost_l[slice(*np.searchsorted(hours.start_s, [quiet.start_s - HOUR_S + 1.0, quiet.end_s]))]
+    told_l = lost_l[np.isfinite(lost_l)]
+    if len(told_l) < FEWEST_HOURS:
         return 0.0
-    return float(np.median(recent))
-
-
-def _is_read(totals_s: Floats | None, start_s: float, end_s: float) -> bool:
-    return totals_s is not None and bool(np.diff(np.searchsorted(totals_s, [start_s, end_s]))[0] > 0)
-
-
-def _sold_unseen_l(hours: _Hours, span_s: tuple[float, float], usual_l: float) -> float:
-    """What left in a day beyond the books, where it left as sales of about `usual_l` would; else 0. [l]"""
-    lost_l = hours.lost_l[slice(*np.searchsorted(hours.start_s, span_s))]
-    lost_l = lost_l[np.isfinite(lost_l)]
-    if len(lost_l) < FEWEST_HOURS:
+    total_l = float(told_l.sum())
+    whole_l = total_l * len(lost_l) / len(told_l)
+    if not LOW_SHARE * quiet.usual_l <= whole_l <= HIGH_SHARE * quiet.usual_l:
         return 0.0
-    total_l = float(lost_l.sum())
-    a_day_l = total_l * 24.0 / len(lost_l)
-    is_sized = LOW_SHARE * usual_l <= a_day_l <= HIGH_SHARE * usual_l
-    is_uneven = float(lost_l.std()) >= UNEVEN_SHARE * a_day_l / 24.0 and float(lost_l.max()) <= LARGEST_SHARE * total_l
-    return a_day_l if is_sized and is_uneven else 0.0
+    is_uneven = float(told_l.std()) >= UNEVEN_SHARE * total_l / len(told_l)
+    return whole_l if quiet.goes_on or (is_uneven and float(told_l.max()) <= LARGEST_SHARE * total_l) else 0.0
 
 
 def without_silent(lags: Mapping[int, DayLag], spans: Sequence[Unbooked]) -> dict[int, DayLag]:

@@ -23,6 +23,7 @@ ODD_SHARE = 0.2
 """Share of a day's litres in sales of an odd length from which it is asked which instant the till knows. No source."""
 CLEAR_FIT = 0.05
 """Share of the movement by which one instant must explain more than both. No source."""
+HOUR_S = 3600.0
 ALIKE_S, ALIKE_L = 30.0, 2.0
 """Where lags so far apart explain a day to within so many litres, as between readings hours apart, the one nearest to
 none is taken. No source."""
@@ -38,9 +39,10 @@ class DayLag:
     """Till minus gauge clock on one day [s], its standard error [s], and how much of the day's movement it explains.
 
     `gain` is the share by which the unexplained movement falls against no lag (0..1); `fit` the share of movement
-    that the sales explain at the best lag (0..1); `stamp` which of a sale's two instants the till knew that day;
-    `is_silent` that no sale of the day is there, though the tanks were drawn from as on others; `agrees` that the lag
-    is the day before's again.
+    that the sales explain at the best lag (0..1), `calm_fit` that of the day without its worst hour: one draw that
+    nobody booked is no matter of clocks; `stamp` which of a sale's two instants the till knew that day; `is_silent`
+    that no sale of the day is there, though the tanks were drawn from as on others; `agrees` that the lag is the day
+    before's again.
     """
 
     lag_s: float
@@ -50,6 +52,7 @@ class DayLag:
     stamp: Stamp = "both"
     is_silent: bool = False
     agrees: bool = False
+    calm_fit: float = 0.0
 
 
 SILENT = DayLag(0.0, np.inf, 0.0, 0.0, is_silent=True)
@@ -116,6 +119,7 @@ def day_lag(tanks: list[TankMovement]) -> DayLag | None:
         sd_s=float(np.hypot(sd_s, STAMP_SHARE_SD * apart_s / max(_read_in_sales(prepared, best), 1))),
         gain=1.0 - floor / max(at_zero, 1e-9),
         fit=1.0 - floor / max(moved, 1e-9),
+        calm_fit=_calm_fit(prepared, best),
     )
 
 
@@ -123,6 +127,21 @@ def _nearest_s(prepared: list[Prepared], best_s: float, enough: float) -> float:
     """The lag nearest to none, no farther than `best_s`, whose misfit is no more than `enough`. [s]"""
     lags_s = best_s * np.linspace(0.0, 1.0, 61)
     return float(lags_s[int(np.argmax(_misfit(prepared, lags_s) <= enough))]) if best_s else 0.0
+
+
+def _calm_fit(prepared: list[Prepared], lag_s: float) -> float:
+    """Share of the movement that the sales explain in all but the hour of one tank in which they explain least."""
+    left, moved, worst = 0.0, 0.0, (0.0, 0.0)
+    for ts, fall, knots, sold in prepared:
+        off_l2 = np.nan_to_num(fall - np.diff(np.interp(ts + lag_s, knots, sold))) ** 2
+        fall_l2 = np.nan_to_num(fall) ** 2
+        off_so_far, fall_so_far = (np.concatenate([[0.0], np.cumsum(each)]) for each in (off_l2, fall_l2))
+        stop = np.searchsorted(ts[1:], ts[1:] + HOUR_S)
+        of_hour = off_so_far[stop] - off_so_far[:-1]
+        place = int(np.argmax(of_hour))
+        worst = max(worst, (float(of_hour[place]), float(fall_so_far[stop[place]] - fall_so_far[place])))
+        left, moved = left + float(off_so_far[-1]), moved + float(fall_so_far[-1])
+    return 1.0 - (left - worst[0]) / max(moved - worst[1], 1e-9)
 
 
 def _read_in_sales(prepared: list[Prepared], lag_s: float) -> int:

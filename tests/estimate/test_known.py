@@ -71,6 +71,14 @@ def test_sales_that_suddenly_explain_little_stand_at_the_wrong_time(before, toda
     assert tells_feeds(lags, FIRST_DAY + 5) is tells
 
 
+@pytest.mark.parametrize(("sd_s", "calm_fit", "changed"), [(60.0, 0.0, True), (61.0, 0.0, False), (2.0, 0.73, False)])
+def test_few_sales_or_one_draw_that_nobody_booked_move_no_clock(sd_s, calm_fit, changed):
+    """Sales explain 0.1 of the day, where 0.9 is usual: 0.73 without its worst hour is four fifths of that."""
+    lags = {FIRST_DAY + day: lag_of(0.0) for day in range(5)}
+    lags[FIRST_DAY + 5] = replace(lag_of(0.0, sd_s=sd_s, fit=0.1), calm_fit=calm_fit)
+    assert clock_changed(lags, FIRST_DAY + 5) is changed
+
+
 def test_without_a_lag_nothing_is_known_to_have_changed():
     assert not clock_changed({}, FIRST_DAY)
     assert tells_feeds({}, FIRST_DAY)

@@ -60,6 +60,20 @@ def test_a_hose_out_of_order_loses_nothing_and_a_leak_or_a_theft_meanwhile_is_no
     assert told(300.0 * (24.0 * LOST[0] + 3.0 < HOURS)) == []
 
 
+@pytest.mark.parametrize(("from_h", "to_h", "count"), [(10.5, 15.5, 3), (17.5, 8.5, 2), (17.5, 6.5, 1)])
+def test_what_is_silent_for_part_of_a_day_is_so_from_its_last_sale_to_its_next(from_h, to_h, count):
+    """Silent from day 10 to day 12: half a day too where eight sales are missed, or where it goes on and 60 l are."""
+    dead = (24.0 * 10 + from_h, 24.0 * 12 + to_h)
+    booked = [(hour, litres) for hour, litres in SALES if not dead[0] <= hour <= dead[1]]
+    level = (60_000.0 - sum(litres * (hour <= HOURS) for hour, litres in SALES)) / L_PER_MM
+    found = silent_spans(Clocked(gauge_of(HOURS, level), [], [flow_of(*booked)]), {"M1": 1.0}, {}, DAYS)
+    unbooked = sum(litres for hour, litres in SALES if dead[0] <= hour <= dead[1])
+    assert len(found) == count
+    if count == 3:
+        assert sum(one.litres for one in found) == pytest.approx(unbooked, abs=35.0)
+        assert (found[0].start_s, found[-1].end_s + 1.0) == pytest.approx((at_s(250.0), at_s(304.0)), abs=150.0)
+
+
 def test_a_totaliser_that_is_read_tells_by_itself():
     read = {"M1": at_s(np.arange(0.0, 24.0 * 14, 6.0))}
     assert told(unbooked_l(), totals_s=read) == []

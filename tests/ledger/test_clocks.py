@@ -96,3 +96,14 @@ def test_an_hour_s_skew_of_slow_readings_is_still_told():
     assert told is not None
     assert told.lag_s == pytest.approx(3_600.0, abs=900.0)
     assert told.lag_s > 6.0 * told.sd_s
+
+
+def test_one_draw_that_nobody_booked_leaves_the_rest_of_the_day_as_well_explained():
+    """600 l leave within half an hour at one in the night: the day's fit falls, its fit without that hour hardly."""
+    whole = tank(0.0)
+    gone = 600.0 * np.clip((HOURS - 1.0) * 2.0, 0.0, 1.0)
+    robbed = replace(whole, series=replace(whole.series, gauge_l=whole.series.gauge_l - gone))
+    told, calm = day_lag([robbed]), day_lag([whole])
+    assert told is not None and calm is not None
+    assert told.fit < calm.fit - 0.3
+    assert told.calm_fit == pytest.approx(calm.calm_fit, abs=0.05)

@@ -134,9 +134,10 @@ def test_a_short_drop_is_the_tickets_tolerance_until_a_finding_names_it():
         [HandTank(sales=steady_sales(5), drops=[Poured(36.25, 2900.0, 10.0)])], tickets=[("D1", "T1", 35.0, 3000.0)]
     )
     first = (START.date() - date(1970, 1, 1)).days
+    start_s = published(site.tables())[0]["drops"]["ts_start"][0].timestamp()
     for seen_on, named, other in ((2, "short_delivery", "ticket_tolerance"), (5, "ticket_tolerance", "short_delivery")):
         finding = Finding(
-            "short_delivery", "S1", "T1", "T1", first + seen_on, 0.0, None, 3.0, delivery_id="D1", litres=-100.0
+            "short_delivery", "S1", "T1", "T1", first + seen_on, start_s, None, 3.0, delivery_id="D1", litres=-100.0
         )
         parts = parts_of(published(site.tables(), [finding])[0], "T1", 1)
         assert parts[named] == pytest.approx(-100.0, abs=SMOOTHED_L)
