@@ -32,7 +32,7 @@ from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.past import Shelves, SitePast
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
-from pipeline.scoring.chart_null import ChartSeen, by_own_walls, chart_seen
+from pipeline.scoring.chart_null import ChartSeen, by_own_walls, chart_seen, with_standing_out
 from pipeline.scoring.drop_null import DropSeen, by_own_drops, drops_seen
 from pipeline.scoring.fleet_odds import chances, expected_false
 from pipeline.scoring.forest import Period
@@ -262,6 +262,7 @@ def analyse_sites(
     charts = [chart for result in results for chart in result.charts]
     findings = by_own_drops([finding for result in results for finding in result.findings], drops)
     findings = by_own_walls(findings, charts)
+    findings = with_standing_out(findings, charts, last_day)
     findings += odd_findings(odd, findings)
     decoys = [decoy for result in results for decoy in result.decoys]
     said = chances(findings, decoys)

@@ -24,6 +24,11 @@ AROUND_SHARE = 0.3
 UNTICKETED_LOAD_L = 2000.0
 """More than so much beyond its tickets is a load without one. No source: compartments hold 1,000 l or more, and what is
 metered or booked wrongly is less."""
+CHART_WORDS = {
+    "scale": "sales and drops both find every litre of the chart too large or too small by the same share",
+    "offset": "the error changes with level as a tilt or a shifted probe would have it",
+    "bands": "the same levels are wrong in every cycle of filling and selling",
+}
 MOST_TIMES = 1000.0
 """Beyond so many times to one a figure says no more to a reader."""
 
@@ -196,11 +201,6 @@ def _chart(one: UnitWalk, named: Named) -> Finding:
     number, way = str(named.way).split(":")
     changes = chart_changes_s(one.seen.unit)
     start_s = float(changes[int(number) - 1]) if int(number) else float(one.seen.unit.series.ts_s[0])
-    words = {
-        "scale": "sales and drops both find every litre of the chart too large or too small by the same share",
-        "offset": "the error changes with level as a tilt or a shifted probe would have it",
-        "bands": "the same levels are wrong in every cycle of filling and selling",
-    }[way]
     return Finding(
         cause="chart_error",
         site_id=one.seen.unit.site_id,
@@ -213,7 +213,7 @@ def _chart(one: UnitWalk, named: Named) -> Finding:
         of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
-        evidence=(Evidence("statistic", words), _likelier(named)),
+        evidence=(Evidence("statistic", CHART_WORDS[way]), _likelier(named)),
     )
 
 

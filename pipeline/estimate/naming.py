@@ -96,10 +96,14 @@ def _raised_at(option: Option, now: Now) -> float:
         return DELIVERY_EARLY_RAISE_AT if early else DELIVERY_RAISE_AT
     if option.item is not None:
         return METER_RAISE_AT if option.hypothesis.cause == "meter_drift" else RAISE_AT
-    age = now.day - now.chart_days[option.chart]
-    if age <= CHART_LATE_DAYS:
+    return chart_raised_at(now.day - now.chart_days[option.chart])
+
+
+def chart_raised_at(age_days: int) -> float:
+    """Log odds from which a chart is named that has been in force for so many days."""
+    if age_days <= CHART_LATE_DAYS:
         return RAISE_AT
-    return CHART_LATE_RAISE_AT if age <= CHART_LAST_DAYS else CHART_LAST_RAISE_AT
+    return CHART_LATE_RAISE_AT if age_days <= CHART_LAST_DAYS else CHART_LAST_RAISE_AT
 
 
 def _is_rival(best: Option, other: Option) -> bool:

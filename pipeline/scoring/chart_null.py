@@ -1,107 +1,126 @@
-"""How uneven tanks are with nothing wrong, as the fleet's own charts show.
+"""How far charts lie off with nothing wrong, as the fleet's own charts show, and which stand out from those.
 
-What is stated of a sound wall (`estimate/design.py`) holds where tanks were built and measured as usual; old ones are
-dented, sunk and out of round, and each lies off its chart by several times that. The bulk of the fleet's tanks says how
-far, and bands that are off count as a wrong chart only as they are beyond it. Scale and offset are weighed as stated.
-(The idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a null
+What is stated of a sound chart (`estimate/terms.py`) holds where tanks were built and measured as usual. Old ones are
+dented, sunk and out of round, and each lies off its chart by several times that; others fit theirs far better. The bulk
+of the fleet's tanks says how far: bands that are off count as a wrong chart only as they are beyond it, and a scale, an
+offset or bands that the fleet's other charts have none like are a wrong chart though what is stated allows them. (The
+idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a null
 hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.cases.finding import Finding
-from pipeline.estimate.chart_columns import SHAPES
-from pipeline.estimate.naming import CHART
-from pipeline.estimate.regression import Posterior
+from pipeline.cases.attribution import is_explained
+from pipeline.cases.finding import Evidence, Finding
+from pipeline.cases.rates import CHART_WORDS
+from pipeline.estimate.chart_columns import SHAPES, chart_changes_s
+from pipeline.estimate.evidence import CHART_WIDE, LOG_PRIOR
+from pipeline.estimate.naming import CHART, FEWEST_CHART_DAYS, MARGIN, chart_raised_at
+from pipeline.estimate.terms import OFFSET_SD_MM, SCALE_SD
 from pipeline.estimate.unit_walk import UnitWalk
 
 Floats = NDArray[np.float64]
 
 COARSE: Final = SHAPES // 2
 """The shapes of a chart that are asked: the longer waves, whose usual sizes stay as stated until the chart is wrong."""
-WIDTHS: Final = np.geomspace(1.0, 8.0, 13)
-"""Multiples of the stated sizes at which the odds of wrong bands are worked out."""
+PARTS: Final[Mapping[str, slice]] = {"scale": slice(0, 1), "offset": slice(1, 2), "bands": slice(2, 2 + COARSE)}
+WIDE: Final = {"scale": CHART_WIDE["scale"] / SCALE_SD, "offset": CHART_WIDE["offset"] / OFFSET_SD_MM, "bands": 8.0}
+"""Where in a chart's beliefs each way to be wrong lies, and how wide it is in stated sizes."""
+STATED: Final = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.ones(COARSE)])
 TOLD_SHARE: Final = 0.5
 """A direction counts whose variance the data brought below so much of that before them. No source."""
-FEWEST_TOLD: Final = 2
 PRIOR_TANKS: Final = 5.0
 """Tanks that what is stated is worth against the fleet's. No source."""
+MEDIAN_OF_SQUARE: Final = 0.4549
+"""Median of a standard normal variable's square."""
+EVERY_DAYS: Final = 7
+"""Once in so many days a fleet's charts are looked over."""
+
+
+@dataclass(frozen=True)
+class ChartBelief:
+    """What the run of UTC day number `day` believed of a chart, in stated sizes.
+
+    `mean` (n,) and `cov` (n, n) of its scale, its offset and its coarse shapes by a prior N(0, 1) of each; `rival` the
+    log odds of the likeliest other cause.
+    """
+
+    day: int
+    mean: Floats
+    cov: Floats
+    rival: float
+
+    def log_likelihood(self, width: Floats) -> float:
+        """Log likelihood of the data by a prior N(0, `width`²) of each instead, (n,), but for a constant.
+
+        The data say h of precision Λ = V⁻¹ − 1; by a prior of variances D that is ½ h'(Λ + D⁻¹)⁻¹h − ½ log|1 + ΛD|.
+        """
+        inverse = np.linalg.inv(self.cov)
+        precision, right = inverse - np.eye(len(self.mean)), inverse @ self.mean
+        prior = np.diag(width**2)
+        fit = float(right @ np.linalg.solve(precision + np.diag(width**-2.0), right))
+        return 0.5 * (fit - float(np.linalg.slogdet(np.eye(len(width)) + precision @ prior)[1]))
+
+
+def off_by(mean: Floats, cov: Floats) -> float:
+    """Mean square in stated sizes of what the data tell of some coefficients, NaN where they tell too little.
+
+    Of a coefficient N(0, k²) before the data, N(m, v) is believed after them by a prior N(0, 1); where the data say
+    much, m² is k² (1 − v) on average. `mean` (n,), `cov` (n, n).
+    """
+    variance, axes = np.linalg.eigh(cov)
+    told = variance < TOLD_SHARE
+    if not told.any():
+        return np.nan
+    squares = (axes.T @ mean)[told] ** 2
+    return float(squares.sum() / (1.0 - variance[told]).sum())
 
 
 @dataclass(frozen=True)
 class ChartSeen:
-    """How uneven a unit's walls showed to be, day by day.
+    """A unit's newest chart as its walk saw it: from when on, on some days, and before each day that named it wrong.
 
-    `uneven` (n,) is the mean square of its shapes in stated sizes as each of `days` (n,), UTC day numbers, saw it, NaN
-    where too little was known; `lost`, by the day on which wrong bands were named, the log odds that they lose where
-    walls usually are each of `WIDTHS` times as uneven as stated.
+    `squares` (n, 3) is how far off it was seen to be in each of `PARTS`, on each of `days` (n,), UTC day numbers.
     """
 
+    site_id: str
     unit_id: str
+    tank_id: str
+    start_s: float
     days: NDArray[np.int64]
-    uneven: Floats
-    lost: dict[int, Floats]
-
-    def known(self, day: int) -> float:
-        """What the runs up to a UTC day had seen, NaN where nothing."""
-        seen = self.uneven[(self.days <= day) & np.isfinite(self.uneven)]
-        return float(seen[-1]) if len(seen) else np.nan
+    squares: Floats
+    seen: tuple[ChartBelief, ...]
+    named: Mapping[int, ChartBelief]
 
 
 def chart_seen(one: UnitWalk) -> ChartSeen:
-    """What a unit's walk saw of its charts, the newest of them that tells."""
-    names, views = one.walk.balance.names, one.walk.views
-    starts = [place for place, name in enumerate(names) if name.startswith("chart") and name.endswith(":shape:0")]
-    uneven = [_newest([uneven_of(*_directions(view.belief, start)) for start in starts]) for view in views]
-    lost = {}
-    for named in one.walk.named:
-        number, way = str(named.way).split(":") if named.hypothesis.key == CHART.key else ("", "")
-        before = [view for view in views if view.day < named.day]
-        if way == "bands" and before:
-            lost[named.day] = lost_odds(*_directions(before[-1].belief, starts[int(number)]))
-    return ChartSeen(one.seen.unit.unit_id, np.array([view.day for view in views]), np.array(uneven), lost)
-
-
-def _newest(told: Iterable[float]) -> float:
-    return next((one for one in reversed(list(told)) if np.isfinite(one)), np.nan)
-
-
-def _directions(belief: Posterior, start: int) -> tuple[Floats, Floats]:
-    """Mean and variance of a chart's coarse shapes along the axes of what is believed of them, (COARSE,) each."""
-    part = slice(start, start + COARSE)
-    variance, axes = np.linalg.eigh(belief.cov[part, part])
-    return np.asarray(axes.T @ belief.mean[part]), np.asarray(np.maximum(variance, 1e-12))
-
-
-def uneven_of(mean: Floats, variance: Floats) -> float:
-    """Mean square of shapes in stated sizes: of what is believed along independent axes, (n,) each; NaN if too few.
-
-    Of a coefficient N(0, k²) before the data, N(m, v) is believed after them by a prior N(0, 1); where the data say
-    much, m² is k² (1 − v) on average.
-    """
-    told = variance < TOLD_SHARE
-    if np.count_nonzero(told) < FEWEST_TOLD:
-        return np.nan
-    return float((mean[told] ** 2).sum() / (1.0 - variance[told]).sum())
-
-
-def lost_odds(mean: Floats, variance: Floats) -> Floats:
-    """By how much better shapes as uneven as each of `WIDTHS` foretell the data than those as stated, as lost odds.
-
-    `mean` and `variance`, (n,) each, of a belief by a prior N(0, 1): the data say h of precision λ = 1/v − 1, and their
-    log likelihood under a prior N(0, k²) is ½ h² / (λ + 1/k²) − ½ log(1 + k² λ). Shape (len(WIDTHS),), none above 0.
-    """
-    precision, right = np.maximum(1.0 / variance - 1.0, 0.0), mean / variance
-    squares = WIDTHS[:, None] ** 2
-    fit = 0.5 * (right**2 / (precision + 1.0 / squares) - np.log1p(squares * precision)).sum(axis=1)
-    return np.asarray(np.minimum(fit[0] - fit, 0.0))
+    """What a unit's walk saw of its newest chart until it called one wrong."""
+    unit, views = one.seen.unit, one.walk.views
+    changes = chart_changes_s(unit)
+    start = one.walk.balance.names.index(f"chart{len(changes)}:scale")
+    start_s = float(changes[-1]) if len(changes) else float(unit.series.ts_s[0])
+    wrong = [named for named in one.walk.named if named.hypothesis.key == CHART.key]
+    until = min((named.day for named in wrong), default=views[-1].day + 1)
+    beliefs, squares = [], []
+    for view in views:
+        here = slice(start, start + len(STATED))
+        mean, cov = view.belief.mean[here] / STATED, view.belief.cov[here, here] / np.outer(STATED, STATED)
+        squares.append([off_by(mean[part], cov[part, part]) for part in PARTS.values()])
+        if view.day < until:
+            rival = max((odds for key, odds in view.odds.items() if key != CHART.key), default=-np.inf)
+            beliefs.append(ChartBelief(view.day, mean, cov, rival))
+    first = max(start_s / 86_400.0, float(views[0].day)) + FEWEST_CHART_DAYS
+    seen = tuple(one for one in beliefs if one.day % EVERY_DAYS == 0 and one.day >= first)
+    named_by = {named.day: beliefs[-1] for named in wrong if beliefs and str(named.way) == f"{len(changes)}:bands"}
+    days = np.array([view.day for view in views])
+    return ChartSeen(unit.site_id, unit.unit_id, unit.members[0], start_s, days, np.array(squares), seen, named_by)
 
 
 def by_own_walls(findings: Sequence[Finding], charts: Sequence[ChartSeen]) -> list[Finding]:
@@ -110,16 +129,104 @@ def by_own_walls(findings: Sequence[Finding], charts: Sequence[ChartSeen]) -> li
 
 
 def _as_others_are(finding: Finding, charts: Sequence[ChartSeen]) -> Finding:
-    lost = next((one.lost.get(finding.day) for one in charts if one.unit_id == finding.unit_id), None)
-    if lost is None:
+    place = next((k for k, one in enumerate(charts) if one.unit_id == finding.unit_id), None)
+    belief = None if place is None else charts[place].named.get(finding.day)
+    if place is None or belief is None:
         return finding
-    width = fleet_width(np.array([one.known(finding.day) for one in charts if one.unit_id != finding.unit_id]))
-    return replace(finding, log_odds=finding.log_odds + float(np.interp(width, WIDTHS, lost)))
+    width = max(_widths(_known(charts, finding.day), place)["bands"], 1.0)
+    stated, usual = np.ones(len(STATED)), np.ones(len(STATED))
+    usual[PARTS["bands"]] = width
+    lost = min(belief.log_likelihood(stated) - belief.log_likelihood(usual), 0.0)
+    return replace(finding, log_odds=finding.log_odds + lost)
 
 
-def fleet_width(uneven: Floats) -> float:
-    """By how much more uneven than stated the bulk of a fleet's walls is, at least 1; NaN counts as not known."""
-    told = uneven[np.isfinite(uneven)]
-    if not len(told):
-        return 1.0
-    return max(1.0, float(np.sqrt((PRIOR_TANKS + len(told) * np.median(told)) / (PRIOR_TANKS + len(told)))))
+def with_standing_out(findings: Sequence[Finding], charts: Sequence[ChartSeen], last_day: int) -> list[Finding]:
+    """The findings and a wrong chart for each that stands out from the fleet's before its walk calls it wrong, if ever.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        What else was found; what accounts for a chart by its day keeps it from being raised.
+    charts : sequence of ChartSeen
+    last_day : int
+        UTC day number after which nothing is raised.
+    """
+    new = {one.unit_id: one for one in _standing_out(charts, findings, last_day)}
+    return [*(one for one in findings if one.cause != CHART.cause or one.unit_id not in new), *new.values()]
+
+
+def _standing_out(charts: Sequence[ChartSeen], findings: Sequence[Finding], last_day: int) -> Iterator[Finding]:
+    days = sorted({belief.day for chart in charts for belief in chart.seen if belief.day <= last_day})
+    known = {day: _known(charts, day) for day in days}
+    for place, chart in enumerate(charts):
+        for belief in chart.seen:
+            if belief.day > last_day:
+                break
+            age = belief.day - int(chart.start_s // 86_400.0)
+            odds, way = _odds(belief, _widths(known[belief.day], place))
+            if odds < max(chart_raised_at(age), belief.rival + MARGIN):
+                continue
+            finding = _finding(chart, belief.day, odds, way)
+            if not is_explained(finding, findings):
+                yield finding
+                break
+
+
+def _known(charts: Sequence[ChartSeen], day: int) -> Floats:
+    """How far off each chart was last seen by a UTC day, NaN where it was not. Shape (charts, 3)."""
+    last = []
+    for chart in charts:
+        until = int(np.searchsorted(chart.days, day, "right"))
+        last.append(chart.squares[until - 1] if until else np.full(len(PARTS), np.nan))
+    return np.array(last).reshape(-1, len(PARTS))
+
+
+def _widths(squares: Floats, place: int) -> dict[str, float]:
+    """How far off the bulk of a fleet's charts but the one at a place is, for each way to be off."""
+    others = np.delete(squares, place, axis=0)
+    return {way: fleet_width(others[:, number], way) for number, way in enumerate(PARTS)}
+
+
+def _odds(belief: ChartBelief, widths: Mapping[str, float]) -> tuple[float, str]:
+    """Log odds of a wrong chart where sound ones are off by so many times what is stated, and the likeliest way."""
+    usual = np.concatenate([np.full(PARTS[way].stop - PARTS[way].start, widths[way]) for way in PARTS])
+    plain = belief.log_likelihood(usual)
+    ways = {}
+    for way, part in PARTS.items():
+        wide = usual.copy()
+        wide[part] = np.hypot(wide[part], WIDE[way])
+        ways[way] = belief.log_likelihood(wide) - plain
+    values = np.array(list(ways.values()))
+    likeliest = max(ways, key=lambda way: ways[way])
+    return float(values.max() + np.log(np.mean(np.exp(values - values.max())))) + LOG_PRIOR[CHART.cause], likeliest
+
+
+def fleet_width(squares: Floats, way: str) -> float:
+    """By how much wider or narrower than stated the bulk of a fleet's charts is off in one way; NaN is not known.
+
+    `squares` (n,) are each chart's mean square in stated sizes.
+    """
+    told = squares[np.isfinite(squares)]
+    bulk = float(np.median(told)) if len(told) else 1.0
+    # Bands are a mean over several shapes, whose median is near their mean.
+    bulk /= 1.0 if way == "bands" or not len(told) else MEDIAN_OF_SQUARE
+    return float(np.sqrt((PRIOR_TANKS + len(told) * bulk) / (PRIOR_TANKS + len(told))))
+
+
+def _finding(chart: ChartSeen, day: int, log_odds: float, way: str) -> Finding:
+    return Finding(
+        cause=CHART.cause,
+        site_id=chart.site_id,
+        unit_id=chart.unit_id,
+        tank_id=chart.tank_id,
+        day=day,
+        start_s=chart.start_s,
+        end_s=None,
+        log_odds=log_odds,
+        of_balance=True,
+        log_prior=LOG_PRIOR[CHART.cause],
+        evidence=(
+            Evidence("statistic", CHART_WORDS[way]),
+            Evidence("statistic", "the fleet's other charts are off by much less"),
+        ),
+    )
