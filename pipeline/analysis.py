@@ -32,7 +32,7 @@ from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.past import Shelves, SitePast
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
-from pipeline.scoring.chart_null import ChartSeen, by_own_walls, chart_seen, with_standing_out
+from pipeline.scoring.chart_null import ChartSeen, by_own_walls, charts_seen, with_standing_out
 from pipeline.scoring.drop_null import DropSeen, by_own_drops, drops_seen
 from pipeline.scoring.fleet_odds import chances, expected_false
 from pipeline.scoring.forest import Period
@@ -145,7 +145,7 @@ def analyse_site(tables: Tables, last_day: int, limits: Limits, past: SitePast |
     frames = published_tables(tables, observed, walks, findings, last_day=last_day, limits=limits)
     drops = [drop for walk in walks for drop in drops_seen(walk)]
     so_far = shelves.past({walk.seen.unit.unit_id: walk.past for walk in walks})
-    charts = [chart_seen(walk) for walk in walks]
+    charts = [chart for walk in walks for chart in charts_seen(walk)]
     return SiteResult(observed.site_id, frames, findings, decoys, drops, charts, so_far)
 
 

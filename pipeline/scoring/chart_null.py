@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -22,9 +23,11 @@ from pipeline.cases.finding import Evidence, Finding
 from pipeline.cases.rates import CHART_WORDS
 from pipeline.estimate.chart_columns import SHAPES, chart_changes_s
 from pipeline.estimate.evidence import CHART_WIDE, LOG_PRIOR
+from pipeline.estimate.known import DAY_S
 from pipeline.estimate.naming import CHART, FEWEST_CHART_DAYS, MARGIN, chart_raised_at
 from pipeline.estimate.terms import OFFSET_SD_MM, SCALE_SD
 from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.estimate.walked import DayView
 
 Floats = NDArray[np.float64]
 
@@ -85,7 +88,7 @@ def off_by(mean: Floats, cov: Floats) -> float:
 
 @dataclass(frozen=True)
 class ChartSeen:
-    """A unit's newest chart as its walk saw it: from when on, on some days, and before each day that named it wrong.
+    """A chart of a unit as its walk saw it while in force: on some days, and before the day that named it wrong.
 
     `squares` (n, 3) is how far off it was seen to be in each of `PARTS`, on each of `days` (n,), UTC day numbers.
     """
@@ -100,26 +103,32 @@ class ChartSeen:
     named: Mapping[int, ChartBelief]
 
 
-def chart_seen(one: UnitWalk) -> ChartSeen:
-    """What a unit's walk saw of its newest chart until it called one wrong."""
+def charts_seen(one: UnitWalk) -> list[ChartSeen]:
+    """What a unit's walk saw of each of its charts while that was in force, until it called one wrong."""
     unit, views = one.seen.unit, one.walk.views
-    changes = chart_changes_s(unit)
-    start = one.walk.balance.names.index(f"chart{len(changes)}:scale")
-    start_s = float(changes[-1]) if len(changes) else float(unit.series.ts_s[0])
+    starts_s = [float(unit.series.ts_s[0]), *chart_changes_s(unit).tolist()]
+    return [
+        _chart_seen(one, number, start_s, [view for view in views if start_s <= (view.day + 1) * DAY_S <= end_s])
+        for number, (start_s, end_s) in enumerate(pairwise([*starts_s, np.inf]))
+    ]
+
+
+def _chart_seen(one: UnitWalk, number: int, start_s: float, views: Sequence[DayView]) -> ChartSeen:
+    place = one.walk.balance.names.index(f"chart{number}:scale")
+    here = slice(place, place + len(STATED))
     wrong = [named for named in one.walk.named if named.hypothesis.key == CHART.key]
-    until = min((named.day for named in wrong), default=views[-1].day + 1)
+    until = min((named.day for named in wrong), default=np.inf)
     beliefs, squares = [], []
     for view in views:
-        here = slice(start, start + len(STATED))
         mean, cov = view.belief.mean[here] / STATED, view.belief.cov[here, here] / np.outer(STATED, STATED)
         squares.append([off_by(mean[part], cov[part, part]) for part in PARTS.values()])
         if view.day < until:
             rival = max((odds for key, odds in view.odds.items() if key != CHART.key), default=-np.inf)
             beliefs.append(ChartBelief(view.day, mean, cov, rival))
-    first = max(start_s / 86_400.0, float(views[0].day)) + FEWEST_CHART_DAYS
-    seen = tuple(one for one in beliefs if one.day % EVERY_DAYS == 0 and one.day >= first)
-    named_by = {named.day: beliefs[-1] for named in wrong if beliefs and str(named.way) == f"{len(changes)}:bands"}
-    days = np.array([view.day for view in views])
+    seen = tuple(one for one in beliefs if one.day % EVERY_DAYS == 0 and one.day >= start_s / DAY_S + FEWEST_CHART_DAYS)
+    named_by = {named.day: beliefs[-1] for named in wrong if beliefs and str(named.way) == f"{number}:bands"}
+    days = np.array([view.day for view in views], dtype=np.int64)
+    unit = one.seen.unit
     return ChartSeen(unit.site_id, unit.unit_id, unit.members[0], start_s, days, np.array(squares), seen, named_by)
 
 
@@ -129,10 +138,10 @@ def by_own_walls(findings: Sequence[Finding], charts: Sequence[ChartSeen]) -> li
 
 
 def _as_others_are(finding: Finding, charts: Sequence[ChartSeen]) -> Finding:
-    place = next((k for k, one in enumerate(charts) if one.unit_id == finding.unit_id), None)
-    belief = None if place is None else charts[place].named.get(finding.day)
-    if place is None or belief is None:
+    mine = [k for k, one in enumerate(charts) if one.unit_id == finding.unit_id and finding.day in one.named]
+    if not mine:
         return finding
+    place, belief = mine[0], charts[mine[0]].named[finding.day]
     width = max(_widths(_known(charts, finding.day), place)["bands"], 1.0)
     stated, usual = np.ones(len(STATED)), np.ones(len(STATED))
     usual[PARTS["bands"]] = width
@@ -151,8 +160,9 @@ def with_standing_out(findings: Sequence[Finding], charts: Sequence[ChartSeen], 
     last_day : int
         UTC day number after which nothing is raised.
     """
-    new = {one.unit_id: one for one in _standing_out(charts, findings, last_day)}
-    return [*(one for one in findings if one.cause != CHART.cause or one.unit_id not in new), *new.values()]
+    new = list(_standing_out(charts, findings, last_day))
+    again = {(CHART.cause, one.unit_id, one.start_s) for one in new}
+    return [*(one for one in findings if (one.cause, one.unit_id, one.start_s) not in again), *new]
 
 
 def _standing_out(charts: Sequence[ChartSeen], findings: Sequence[Finding], last_day: int) -> Iterator[Finding]:
@@ -162,7 +172,7 @@ def _standing_out(charts: Sequence[ChartSeen], findings: Sequence[Finding], last
         for belief in chart.seen:
             if belief.day > last_day:
                 break
-            age = belief.day - int(chart.start_s // 86_400.0)
+            age = belief.day - int(chart.start_s // DAY_S)
             odds, way = _odds(belief, _widths(known[belief.day], place))
             if odds < max(chart_raised_at(age), belief.rival + MARGIN):
                 continue

@@ -25,6 +25,7 @@ from tests.support.hand_site import HandSite, HandTank, Poured, steady_sales
 
 DAY = 20_503
 """A day on which charts are looked over: 2,929 weeks."""
+START_S = (DAY - 14) * 86_400.0
 N = len(STATED)
 NOISE = 0.01
 
@@ -38,8 +39,7 @@ def belief(*seen: float, day: int = DAY, rival: float = -5.0, noise: float = NOI
 
 
 def chart(name: str, squares=(1.0, 1.0, 1.0), *, seen=(), named=None, day: int = DAY) -> ChartSeen:
-    start_s = (DAY - 14) * 86_400.0
-    return ChartSeen("S1", name, name, start_s, np.array([day]), np.array([squares]), tuple(seen), named or {})
+    return ChartSeen("S1", name, name, START_S, np.array([day]), np.array([squares]), tuple(seen), named or {})
 
 
 def others(*squares: tuple[float, float, float], day: int = DAY) -> list[ChartSeen]:
@@ -129,8 +129,10 @@ def test_it_leads_what_else_could_be_and_is_raised_by_the_last_day():
 
 
 def test_a_chart_that_stands_out_before_its_walk_calls_it_wrong_is_one_case():
-    (found,) = raised(belief(0.0, 2.6), findings=[wrong(day=DAY + 5)])
+    (found,) = raised(belief(0.0, 2.6), findings=[wrong(day=DAY + 5, start_s=START_S)])
     assert found.day == DAY
+    another = wrong(day=DAY + 40, start_s=START_S + 30 * 86_400.0)  # a chart that came after it
+    assert len(raised(belief(0.0, 2.6), findings=[another])) == 2
 
 
 def test_a_site_tells_of_each_tank_how_far_its_chart_is_off():
