@@ -186,7 +186,13 @@ def _evidence(episode: list[Unbooked]) -> tuple[Evidence, ...]:
     if untold:
         litres = sum(one.litres for one in untold)
         found += [
-            Evidence("statistic", "litres that left the tank while meter and totaliser were silent", litres, "l"),
+            Evidence(
+                "statistic",
+                "litres that left the tank while meter and totaliser were silent",
+                litres,
+                "l",
+                note="where the hose was shut meanwhile, treat them as a leak",
+            ),
             Evidence("statistic", "days on which a meter that sells daily sold nothing", float(len(untold))),
         ]
     return tuple(found)
