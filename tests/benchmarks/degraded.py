@@ -30,6 +30,7 @@ HOUR_S = 3600
 STEP_MM = 5.0
 ROUND_TICKET_L = 500.0
 LOOSE_TICKETS = 0.004
+LATE_S = 40
 USUAL_C, USUAL_PER_K = 10.0, 0.001
 """A load's temperature where its ticket has none, and what a kelvin does to petrol or diesel. Common practice."""
 FIRST_SHARE = 0.5
@@ -117,6 +118,32 @@ def sales_cut_off(tables: Tables) -> Tables:
     }
 
 
+def dead_interfaces(tables: Tables) -> Tables:
+    """In the last third of the time one meter a site tells nothing: neither sales nor its totaliser."""
+    ts = tables["readings"]["ts"]
+    last = ts.min() + (ts.max() - ts.min()) * 2 / 3  # type: ignore[operator]
+    meters = tables["meters"].sort("meter_id").group_by("site_id").first()["meter_id"].to_list()
+    told = {"sales": "ts_end", "meter_totals": "ts"}
+    return tables | {
+        name: tables[name].filter(~pl.col("meter_id").is_in(meters) | (pl.col(at) < last)) for name, at in told.items()
+    }
+
+
+def stamped_on_arrival(tables: Tables) -> Tables:
+    """Readings whose stamps are up to 40 s early or late."""
+    readings = tables["readings"]
+    off = np.random.default_rng(5).integers(-LATE_S, LATE_S + 1, readings.height)
+    late = readings.with_columns(pl.col("ts") + pl.duration(seconds=pl.Series(off)))
+    return {**tables, "readings": late.sort("tank_id", "ts").unique(["tank_id", "ts"], maintain_order=True)}
+
+
+def sales_twice(tables: Tables) -> Tables:
+    """One sale in a hundred comes twice, under another number."""
+    sales = tables["sales"]
+    again = sales.filter(pl.col("sale_id").hash(12) % 100 == 0).with_columns(pl.col("sale_id") + "-2")
+    return {**tables, "sales": pl.concat([sales, again])}
+
+
 KINDS: dict[str, Kind] = {
     "as it is": lambda tables: tables,
     "a reading a quarter of an hour": partial(first_in, every_s=HOUR_S // 4),
@@ -132,6 +159,9 @@ KINDS: dict[str, Kind] = {
     "sales in whole litres": lambda tables: rewritten(tables, "sales", pl.col("volume_l").round(0)),
     "sales by the hour": sales_by_the_hour,
     "sales cut off": sales_cut_off,
+    "sales twice": sales_twice,
+    "interfaces die": dead_interfaces,
+    "readings stamped on arrival": stamped_on_arrival,
     "no totalisers": lambda tables: {**tables, "meter_totals": tables["meter_totals"].clear()},
     "no events": lambda tables: {**tables, "events": tables["events"].clear()},
     "thermometers die": partial(dead_thermometers, still=False),
