@@ -47,7 +47,7 @@ EPOCH_DAY = date(1970, 1, 1).toordinal()
 class SiteResult:
     """What the analysis of one site gives: the rows of every published table but cases, its findings and its decoys.
 
-    `drops` are how far its drops lie from their tickets, `charts` how uneven its walls are; `past` is what to keep of
+    `drops` are how far its drops lie from their tickets, `charts` how far its charts are off; `past` is what to keep of
     the site for the next run.
     """
 

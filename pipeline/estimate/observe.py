@@ -243,8 +243,8 @@ def _silent_spans(
     totals_s = {str(meter_id): seconds(rows["ts"]) for (meter_id,), rows in read.items()}
     found = {}
     for item in units:
-        unit, last_s = item.unit, item.unit.series.ts_s[-1:]
-        shares = {flow.meter_id: float(share_at(feeds, flow.meter_id, unit.unit_id, last_s).sum()) for flow in item.own}
+        unit, ends_s = item.unit, np.array(days) * DAY_S + (DAY_S - HOLD_BACK_S)
+        shares = {flow.meter_id: share_at(feeds, flow.meter_id, unit.unit_id, ends_s) for flow in item.own}
         clocked = Clocked(unit.series, [known.drop for known in item.drops], item.own)
         found[unit.unit_id] = silent_spans(clocked, shares, totals_s, days)
     return found

@@ -78,7 +78,7 @@ class _Meter:
 
 
 def silent_spans(
-    unit: Clocked, shares: Mapping[str, float], totals_s: Mapping[str, Floats], days: Sequence[int]
+    unit: Clocked, shares: Mapping[str, Floats], totals_s: Mapping[str, Floats], days: Sequence[int]
 ) -> list[Unbooked]:
     """What a unit lost by meters that were silent, a span for each meter and UTC day, by that day and those before.
 
@@ -86,19 +86,19 @@ def silent_spans(
     ----------
     unit : Clocked
         Readings, drops and the sales that left the unit.
-    shares : mapping of meter to the share of its sales that the unit gives
+    shares : mapping of meter to the share of its sales that the unit gives at the end of each day, shape (days,)
     totals_s : mapping of meter to when its totaliser was read, rising
         A totaliser that is read tells by itself what was not booked.
     days : sequence of UTC day numbers, rising
     """
-    flows = [flow for flow in unit.flows if shares.get(flow.meter_id, 0.0) >= WHOLE_SHARE]
-    if not flows or not len(days):
+    if not unit.flows or not len(days):
         return []
     hours = _hours(unit, days)
-    meters = [_meter(flow, totals_s.get(flow.meter_id, np.empty(0)), days) for flow in flows]
+    every = [_meter(flow, totals_s.get(flow.meter_id, np.empty(0)), days) for flow in unit.flows]
     found: list[Unbooked] = []
     for number, day in enumerate(days):
         start_s = day * DAY_S - HOLD_BACK_S
+        meters = [meter for meter in every if shares[meter.name][number] >= WHOLE_SHARE]
         quiet = {meter.name: one for meter in meters if (one := _quiet(meter, start_s)) is not None}
         told = _lost(quiet, hours) or [one for name in quiet for one in _lost({name: quiet[name]}, hours)]
         found += told

@@ -34,7 +34,11 @@ Floats = NDArray[np.float64]
 COARSE: Final = SHAPES // 2
 """The shapes of a chart that are asked: the longer waves, whose usual sizes stay as stated until the chart is wrong."""
 PARTS: Final[Mapping[str, slice]] = {"scale": slice(0, 1), "offset": slice(1, 2), "bands": slice(2, 2 + COARSE)}
-WIDE: Final = {"scale": CHART_WIDE["scale"] / SCALE_SD, "offset": CHART_WIDE["offset"] / OFFSET_SD_MM, "bands": 8.0}
+WIDE: Final = {
+    "scale": CHART_WIDE["scale"] / SCALE_SD,
+    "offset": CHART_WIDE["offset"] / OFFSET_SD_MM,
+    "bands": CHART_WIDE["bands"],
+}
 """Where in a chart's beliefs each way to be wrong lies, and how wide it is in stated sizes."""
 STATED: Final = np.concatenate([[SCALE_SD, OFFSET_SD_MM], np.ones(COARSE)])
 TOLD_SHARE: Final = 0.5

@@ -28,9 +28,9 @@ from pipeline.scoring.unit_days import UnitDays
 
 Floats = NDArray[np.float64]
 
-DROP_CAUSES = ("short_delivery", "over_delivery", "missing_ticket")
+MISMATCH_CAUSES = ("short_delivery", "over_delivery", "missing_ticket")
 """Causes that are a drop's mismatch against its tickets."""
-OBSERVED_CAUSES = ("wrong_feed", "missing_sales", *DROP_CAUSES)
+OBSERVED_CAUSES = ("wrong_feed", "missing_sales", *MISMATCH_CAUSES)
 """Causes whose litres are in what was observed, sale by sale and drop by drop."""
 OFF_BALANCE_CAUSES = ("water_ingress", "phase_separation")
 """Water that the float sees is no gauge stock, so it moves no variance."""
@@ -292,7 +292,7 @@ def _add_drops(parts: Parts, days: UnitDays, walked: UnitWalk, findings: Sequenc
 def _named_delivery(unit: Unit, known: KnownDrop, findings: Sequence[Finding]) -> Finding | None:
     """The finding about a drop's mismatch with its tickets."""
     mine = (unit.unit_id, known.drop.start_s)
-    return next((one for one in findings if one.cause in DROP_CAUSES and (one.unit_id, one.start_s) == mine), None)
+    return next((one for one in findings if one.cause in MISMATCH_CAUSES and (one.unit_id, one.start_s) == mine), None)
 
 
 def _add_chart_changes(parts: Parts, days: UnitDays, seen: UnitObserved, walked: UnitWalk | None) -> None:

@@ -19,6 +19,7 @@ DAYS = list(range(FIRST_DAY, FIRST_DAY + 14))
 SALES = [(24.0 * day + hour, 30.0) for day in range(14) for hour in np.arange(6.0, 22.0)]
 """Sixteen sales of 30 l a day, at each full hour from six to nine in the evening: 480 l."""
 HOURS = np.arange(0.0, 24.0 * 14, 0.1)
+WHOLE = np.ones(14)
 LOST = (10, 11)
 
 
@@ -28,7 +29,7 @@ def told(sold, lost_l=None, *, shares=None, totals_s=None):
     left = sold if lost_l is None else lost_l
     level = (60_000.0 - sum(litres * (hour <= HOURS) for hour, litres in booked) - left) / L_PER_MM
     unit = Clocked(gauge_of(HOURS, level), [], [flow_of(*booked)])
-    return silent_spans(unit, shares or {"M1": 1.0}, totals_s or {}, DAYS)
+    return silent_spans(unit, {"M1": WHOLE} if shares is None else {"M1": shares}, totals_s or {}, DAYS)
 
 
 def unbooked_l(share=1.0):
@@ -66,7 +67,7 @@ def test_what_is_silent_for_part_of_a_day_is_so_from_its_last_sale_to_its_next(f
     dead = (24.0 * 10 + from_h, 24.0 * 12 + to_h)
     booked = [(hour, litres) for hour, litres in SALES if not dead[0] <= hour <= dead[1]]
     level = (60_000.0 - sum(litres * (hour <= HOURS) for hour, litres in SALES)) / L_PER_MM
-    found = silent_spans(Clocked(gauge_of(HOURS, level), [], [flow_of(*booked)]), {"M1": 1.0}, {}, DAYS)
+    found = silent_spans(Clocked(gauge_of(HOURS, level), [], [flow_of(*booked)]), {"M1": WHOLE}, {}, DAYS)
     unbooked = sum(litres for hour, litres in SALES if dead[0] <= hour <= dead[1])
     assert len(found) == count
     if count == 3:
@@ -81,7 +82,14 @@ def test_a_totaliser_that_is_read_tells_by_itself():
 
 
 def test_a_meter_of_two_tanks_is_passed_over():
-    assert told(unbooked_l(), shares={"M1": 0.5}) == []
+    assert told(unbooked_l(), shares=0.5 * WHOLE) == []
+
+
+def test_what_the_books_say_of_a_hose_later_changes_no_day_before():
+    """From day 12 on the hose is another tank's: days 10 and 11 were this one's, and stay so."""
+    later = np.where(np.arange(14) < 12, 1.0, 0.0)
+    assert told(unbooked_l(), shares=later) == told(unbooked_l())
+    assert told(unbooked_l(), shares=np.where(np.arange(14) < 10, 1.0, 0.0)) == []
 
 
 def test_a_meter_must_have_sold_daily_for_a_week():
@@ -89,7 +97,7 @@ def test_a_meter_must_have_sold_daily_for_a_week():
     for lost, count in ((6, 0), (7, 1)):
         booked = [(hour, litres) for hour, litres in SALES if hour // 24 != lost]
         unit = Clocked(gauge_of(HOURS, level), [], [flow_of(*booked)])
-        assert len(silent_spans(unit, {"M1": 1.0}, {}, DAYS)) == count
+        assert len(silent_spans(unit, {"M1": WHOLE}, {}, DAYS)) == count
 
 
 def test_the_balance_says_nothing_on_those_days():
