@@ -64,11 +64,11 @@ def _is_at_hour_of(other: Move, move: Move) -> bool:
 
 
 def pattern_findings(
-    unit: UnitObserved, small: list[Move], gains: list[Move], bulk: Sequence[Move] = ()
+    unit: UnitObserved, small: list[Move], gains: list[Move], large: Sequence[Move] = ()
 ) -> list[Finding]:
     """Runs of draws, three or more, that are a pattern sooner than what the stock does by itself.
 
-    Draws told one by one, `bulk`, that a run goes on with speak for it and are no part of its litres.
+    Those of `large` draws that a run goes on with speak for it, and are no part of its litres: they were told before.
     """
     found: list[Finding] = []
     run: list[Move] = []
@@ -76,7 +76,7 @@ def pattern_findings(
         if move is not None and (not run or move.step.start_s - run[-1].step.start_s <= QUIET_DAYS * DAY_S):
             run.append(move)
             continue
-        before = [one for one in bulk if run and is_like(one, run[0]) and _is_at_hour_of(one, run[0])]
+        before = [one for one in large if run and is_like(one, run[0]) and _is_at_hour_of(one, run[0])]
         finding = _pattern(unit, run, gains, before)
         if finding is not None:
             found.append(finding)

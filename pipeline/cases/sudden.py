@@ -57,7 +57,8 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
         bulk, small = _sorted_out([move for move in draws if _is_quick(move) and not _beside_gain(move, gains)])
         found += [one for pieces in _together(bulk) if (one := _bulk(unit, pieces, gains)).log_odds > RAISE_AT]
-        found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0], bulk)
+        large = [move for move in (*bulk, *small) if -move.step.litres >= BULK_L]
+        found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0], large)
         found += [_jump(unit, move, member or unit.unit.members[0], gains) for move, member in jumps]
         found += _lone_rises(unit)
     return found

@@ -194,6 +194,11 @@ def test_a_row_is_shown_on_the_day_from_which_it_stands():
     assert tables["tank_days"]["day"].to_list() == [day(1), day(2), day(3)]
     assert cut(tables, day(2))["tank_days"].height == 2
     assert cut(tables, day(2))["sites"].height == 1
+    ended = datetime.combine(day(1), time(5, 30), UTC)  # of trading day 0, whose tickets may come all of day 2
+    drop = {"tank_id": "T1", "drop_id": "d", "ts_start": ended - timedelta(hours=1), "ts_end": ended, "gain_l": 900.0}
+    waits = seen(tank_days=variance_days({"T1": [1.0, 2.0, 3.0]}), drops=table("drops", [drop]))
+    assert waits["tank_days"]["day"].to_list() == [day(2), day(2), day(3)]
+    assert waits["drops"]["day"].to_list() == [day(2)]
     rows = [
         {"tank_id": "T1", "ts_end": end, "ts_start": end, "day": end.date(), "delivered_l": came, "is_quiet": False}
         for end, came in (

@@ -162,6 +162,36 @@ def test_pieces_within_three_hours_are_one_draw():
     assert told[0].day == FIRST_DAY + 6
 
 
+def series(*days: int, litres: float = -240.0, hours=(2.0,) * 8):
+    return [move_of(24.0 * day + hour, litres) for day, hour in zip(days, hours, strict=False)]
+
+
+def test_a_series_of_large_draws_at_one_hour_is_one_matter_from_the_third_on():
+    first, second, rest = found(*series(1, 3, 4, 6, 7))
+    assert [one.cause for one in (first, second, rest)] == ["bulk_theft", "bulk_theft", "slow_theft"]
+    assert (rest.day, rest.start_s, rest.litres) == (FIRST_DAY + 4, at_s(98.0), pytest.approx(-720.0))
+
+
+@pytest.mark.parametrize(
+    "draws",
+    [
+        series(1, 3, 4, hours=(2.0, 2.0, 4.1)),
+        series(1, 1, 4, hours=(2.0, 3.5, 2.0)),
+        [*series(1, 3), *series(4, litres=-620.0)],
+    ],
+    ids=["another hour", "one day", "another size"],
+)
+def test_large_draws_that_make_no_series_are_cases_of_their_own(draws):
+    assert {one.cause for one in found(*draws)} == {"bulk_theft"}
+    assert sum(one.litres for one in found(*draws)) == pytest.approx(sum(one.step.litres for one in draws))
+
+
+def test_a_slow_series_leaves_no_large_draw_untold():
+    """Every sixth day, then after a pause of eleven: what went before speaks for it, whatever it was told as."""
+    told = found(*series(0, 6, 12, 23))
+    assert sum(one.litres for one in told) == pytest.approx(-4 * 240.0)
+
+
 def test_what_was_booked_within_two_hours_of_a_draw_is_told():
     flow = flow_of((HOUR - 2.1, 10.0), (HOUR - 1.9, 30.0), (HOUR + 1.0, 50.0), (HOUR + 2.4, 70.0))
     (one,) = found(move_of(HOUR, -400.0), flows=[flow])

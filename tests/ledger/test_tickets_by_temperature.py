@@ -52,3 +52,22 @@ def test_a_rise_of_two_loads_leaves_the_next_drop_its_ticket(first_h):
         np.array([first_h, 29.0, 42.4]) * HOUR_S, np.array([20_001.0, 20_011.0, 20_002.0]), np.full(3, np.nan)
     )
     assert [drop.tickets for drop in match_tickets([gap, after], tickets)] == [(0, 1), (2,)]
+
+
+@pytest.mark.parametrize(
+    ("hours", "is_its"), [(-11.9, True), (-12.1, False), (12.0, True), (24.0, True), (35.9, True), (36.6, False)]
+)
+def test_a_ticket_is_written_from_half_a_day_before_to_a_day_and_a_half_after(hours, is_its):
+    """Hours from the drop's beginning before it, from its end 25 minutes later after it; another drop's is far away."""
+    written_s = np.array([hours * HOUR_S + (WARM.end_s if hours > 0.0 else 0.0)])
+    tickets = Tickets(written_s, np.array([20_000.0]), np.full(1, np.nan))
+    assert match_tickets([WARM], tickets)[0].tickets == ((0,) if is_its else ())
+
+
+def test_compartments_of_one_load_belong_to_one_drop():
+    """They miss its litres by 6 %, as sales of a hose booked elsewhere make it: written at one instant both are its."""
+    drop = Drop(0.0, 1_500.0, 20_600.0, 900.0)
+    for apart_h, belong in ((0.0, (0, 1)), (1.0, (0,))):
+        written_s = np.array([-1.0, -1.0 - apart_h]) * HOUR_S
+        tickets = Tickets(written_s, np.array([13_400.0, 8_620.0]), np.full(2, np.nan))
+        assert match_tickets([drop], tickets)[0].tickets == belong
