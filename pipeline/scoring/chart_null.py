@@ -177,10 +177,11 @@ def _standing_out(charts: Sequence[ChartSeen], findings: Sequence[Finding], last
             if belief.day > last_day:
                 break
             age = belief.day - int(chart.start_s // DAY_S)
-            odds, way = _odds(belief, _widths(known[belief.day], place))
+            widths = _widths(known[belief.day], place)
+            odds, way = _odds(belief, widths)
             if odds < max(chart_raised_at(age), belief.rival + MARGIN):
                 continue
-            finding = _finding(chart, belief.day, odds, way)
+            finding = _finding(chart, belief.day, odds, _evidence(belief, way, widths[way]))
             if not is_explained(finding, findings):
                 yield finding
                 break
@@ -227,7 +228,21 @@ def fleet_width(squares: Floats, way: str) -> float:
     return float(np.sqrt((PRIOR_TANKS + len(told) * bulk) / (PRIOR_TANKS + len(told))))
 
 
-def _finding(chart: ChartSeen, day: int, log_odds: float, way: str) -> Finding:
+def _evidence(belief: ChartBelief, way: str, width: float) -> tuple[Evidence, ...]:
+    """By how much a chart is off in one way, with its doubt, and by how much the fleet's others usually are."""
+    part = PARTS[way]
+    size, unit = {"scale": (100.0 * SCALE_SD, "%"), "offset": (OFFSET_SD_MM, "mm"), "bands": (1.0, "times")}[way]
+    off = size * float(np.sqrt(np.mean(belief.mean[part] ** 2)))
+    sd = size * float(np.sqrt(np.mean(np.diagonal(belief.cov)[part])))
+    beside = "off by" if way != "bands" else "as uneven as a sound wall is taken to be"
+    return (
+        Evidence("statistic", CHART_WORDS[way]),
+        Evidence("statistic", beside, off, unit, note=f"± {2.0 * sd:.2g} {unit}"),
+        Evidence("statistic", "what the fleet's other charts come to, usually", size * width, unit),
+    )
+
+
+def _finding(chart: ChartSeen, day: int, log_odds: float, evidence: tuple[Evidence, ...]) -> Finding:
     return Finding(
         cause=CHART.cause,
         site_id=chart.site_id,
@@ -239,8 +254,5 @@ def _finding(chart: ChartSeen, day: int, log_odds: float, way: str) -> Finding:
         log_odds=log_odds,
         of_balance=True,
         log_prior=LOG_PRIOR[CHART.cause],
-        evidence=(
-            Evidence("statistic", CHART_WORDS[way]),
-            Evidence("statistic", "the fleet's other charts are off by much less"),
-        ),
+        evidence=evidence,
     )

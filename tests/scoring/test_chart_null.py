@@ -117,6 +117,9 @@ def test_an_offset_that_no_other_chart_has_is_a_wrong_chart():
     (found,) = raised(belief(0.0, 2.6))
     assert (found.cause, found.tank_id, found.day, found.end_s) == ("chart_error", "T1", DAY, None)
     assert "tilt" in found.evidence[0].name
+    off, usual = found.evidence[1:]
+    assert (off.value, off.unit, off.note) == (pytest.approx(14.0 * 2.6 / 1.01), "mm", "± 2.8 mm")
+    assert usual.value == pytest.approx(14.0 * np.sqrt(0.1))  # 45 charts that are off by nothing, and five as stated
     assert raised(belief(0.0, 2.6), fleet=LOOSE) == raised(belief(0.0, 0.3)) == []
     assert raised(belief(0.0, 2.6, noise=4.0)) == []
 
