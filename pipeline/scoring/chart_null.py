@@ -234,11 +234,11 @@ def _evidence(belief: ChartBelief, way: str, width: float) -> tuple[Evidence, ..
     size, unit = {"scale": (100.0 * SCALE_SD, "%"), "offset": (OFFSET_SD_MM, "mm"), "bands": (1.0, "times")}[way]
     off = size * float(np.sqrt(np.mean(belief.mean[part] ** 2)))
     sd = size * float(np.sqrt(np.mean(np.diagonal(belief.cov)[part])))
-    beside = "off by" if way != "bands" else "as uneven as a sound wall is taken to be"
+    what = "off by" if way != "bands" else "as uneven as a sound wall is taken to be"
     return (
         Evidence("statistic", CHART_WORDS[way]),
-        Evidence("statistic", beside, off, unit, note=f"± {2.0 * sd:.2g} {unit}"),
-        Evidence("statistic", "what the fleet's other charts come to, usually", size * width, unit),
+        Evidence("statistic", f"this chart is {what}", off, unit, note=f"± {2.0 * sd:.2g} {unit}"),
+        Evidence("statistic", f"the fleet's other charts are usually {what}", size * width, unit),
     )
 
 
