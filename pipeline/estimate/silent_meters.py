@@ -91,7 +91,7 @@ def silent_spans(
         A totaliser that is read tells by itself what was not booked.
     days : sequence of UTC day numbers, rising
     """
-    if not unit.flows or not len(days):
+    if not unit.flows or not len(days) or not len(unit.series.ts_s):
         return []
     hours = _hours(unit, days)
     every = [_meter(flow, totals_s.get(flow.meter_id, np.empty(0)), days) for flow in unit.flows]
