@@ -19,9 +19,9 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.run import RUN_TABLES
 from pipeline.contract.store import STORE_TABLES
-from pipeline.estimate.observe import DROP_KNOWN_S
+from pipeline.estimate.known_drops import DROP_KNOWN_S
 from pipeline.features.trading_days import opening_s
-from pipeline.ledger.drops import LOADED_BEFORE_S
+from pipeline.ledger.drop_tickets import LOADED_BEFORE_S
 
 Tables = dict[str, pl.DataFrame]
 

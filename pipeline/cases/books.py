@@ -12,7 +12,8 @@ from pipeline.cases.sudden import is_lone_rise
 from pipeline.estimate.bayes import normal_p, p_value_log_bayes
 from pipeline.estimate.feed_changes import FeedChange
 from pipeline.estimate.known import DAY_S, clock_changed, first_seen_s
-from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
+from pipeline.estimate.known_drops import KnownDrop
+from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.booked import booked_l
 from pipeline.ledger.clocks import WIDEST_LAG_S, DayLag
 from pipeline.ledger.drops import Drop

@@ -43,10 +43,11 @@ class Finding:
 
     `day` is the UTC day number whose data it took; `start_s`, `end_s` when it acted (None while it lasts); `litres` its
     effect on variance with `sd_l`, and `told_l` the two as the day that raised it told them, where they changed since;
-    `log_odds` how sure, as log posterior odds, of which `log_prior` are the odds before any data; `rival` the next best
-    cause and its log odds; `course` the litres over time; `booked_l` what the meters booked about the time of a sudden
-    draw; `also_unit_id` the unit that a wrong feed's sales leave; `of_balance` that the balance weighed it, and no
-    signal showed it. Identifiers as the contract asks for the cause.
+    `log_odds` how sure that it is real, as log posterior odds, of which `log_prior` are the odds before any data;
+    `share` the chance that what is real is of this cause and not of its rival; `rival` the next best cause and its log
+    odds; `course` the litres over time; `booked_l` what the meters booked about the time of a sudden draw;
+    `also_unit_id` the unit that a wrong feed's sales leave; `of_balance` that the balance weighed it, and no signal
+    showed it. Identifiers as the contract asks for the cause.
     """
 
     cause: str
@@ -68,6 +69,7 @@ class Finding:
     booked_l: float = 0.0
     also_unit_id: str | None = None
     log_prior: float = 0.0
+    share: float = 1.0
     of_balance: bool = False
     evidence: tuple[Evidence, ...] = ()
     course: Course = field(default_factory=lambda: Course(np.empty(0), np.empty(0)))

@@ -13,7 +13,8 @@ from pipeline.cases.finding import Evidence, Finding
 from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
 from pipeline.estimate.bayes import p_value_log_bayes, student_p
 from pipeline.estimate.known import DAY_S, known_day
-from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
+from pipeline.estimate.known_drops import KnownDrop
+from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.water import WaterPoint, water_points
 from pipeline.ledger.gauge import GaugeSeries, seconds
 from pipeline.physics.products import product_base_density_15_kg_m3

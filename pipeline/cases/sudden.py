@@ -13,11 +13,21 @@ from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
 from pipeline.cases.usual_moves import usual_moves
 from pipeline.estimate.chart_columns import chart_changes_s
 from pipeline.estimate.known import clock_changed, first_seen_s, known_day, seen_day
-from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
+from pipeline.estimate.known_drops import KnownDrop
+from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l
 from pipeline.features.sold_share import with_share
 from pipeline.features.steps import Z_FOUND, Step
-from pipeline.features.transit import JUMP_SDS, Move, is_jump, is_large, lone_member, moves_of_steps, surface_l_per_mm
+from pipeline.features.transit import (
+    JUMP_SDS,
+    Move,
+    drawn_share,
+    is_jump,
+    is_large,
+    lone_member,
+    moves_of_steps,
+    surface_l_per_mm,
+)
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import seconds
 
@@ -261,6 +271,8 @@ def _bulk(unit: UnitObserved, pieces: list[Move], gains: list[Move]) -> Finding:
     sd = float(np.hypot(np.sqrt(sum(piece.step.sd_l**2 for piece in pieces)), 0.02 * litres))
     rate = -step.litres / max(move.transit_s / 60.0, 0.5)
     known_s = first_seen_s(move.day + 1, unit.lags)
+    log_odds = LOG_PRIOR["bulk_theft"] + usual.single_log_bayes(largest)
+    share = 1.0 if len(carrying) > 1 else drawn_share(largest)
     return Finding(
         cause="bulk_theft",
         site_id=unit.unit.site_id,
@@ -271,9 +283,10 @@ def _bulk(unit: UnitObserved, pieces: list[Move], gains: list[Move]) -> Finding:
         end_s=end_s,
         litres=litres,
         sd_l=sd,
-        log_odds=LOG_PRIOR["bulk_theft"] + usual.single_log_bayes(largest),
+        log_odds=log_odds,
         log_prior=LOG_PRIOR["bulk_theft"],
-        rival=("probe_fault", 0.0) if move.samples == 0 else None,
+        share=share,
+        rival=None if share == 1.0 else ("probe_fault", log_odds - float(np.log(share / (1.0 - share)))),
         booked_l=booked_l(unit.flows, start_s - BOOKED_S, min(end_s + BOOKED_S, known_s)),
         course=Course(np.array([start_s, end_s + 1.0]), np.array([0.0, litres])),
         evidence=(
@@ -288,6 +301,7 @@ def _jump(unit: UnitObserved, move: Move, tank_id: str, gains: list[Move]) -> Fi
     step = move.step
     usual = usual_moves(unit, [gain for gain in gains if gain is not move], move.day, step.start_s)
     surface = surface_l_per_mm(unit.unit.series, move)
+    share = 1.0 - drawn_share(move) if step.litres < 0 and is_jump(move) else 1.0
     return Finding(
         cause="probe_fault",
         site_id=unit.unit.site_id,
@@ -298,6 +312,7 @@ def _jump(unit: UnitObserved, move: Move, tank_id: str, gains: list[Move]) -> Fi
         end_s=_mended_s(unit, step.start_s),
         log_odds=LOG_PRIOR["probe_fault"] + usual.single_log_bayes(move),
         log_prior=LOG_PRIOR["probe_fault"],
+        share=share,
         rival=("bulk_theft", 0.0) if step.litres < 0 else ("missing_ticket", -1.0),
         course=Course(np.array([step.start_s, step.start_s + 1.0]), np.array([0.0, step.litres])),
         evidence=(

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from pipeline.estimate.chart_shape import TankModel
 from pipeline.estimate.courses import steadied, without_noise
 from pipeline.estimate.design import FREE_L2, STEADY_SHARE, Balance
-from pipeline.estimate.observe import KnownDrop, UnitObserved
+from pipeline.estimate.known_drops import KnownDrop
+from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.terms import TICKETS_MEAN, Term, prior_of, shell_term
 from pipeline.estimate.tickets import Mixing, tickets_15_l

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.feed_changes import FeedChange, feed_changes
 from pipeline.estimate.kept import Shelf
-from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, known_day, seen_day
+from pipeline.estimate.known import DAY_S, HOLD_BACK_S, first_seen_s, seen_day
+from pipeline.estimate.known_drops import KnownDrop, known_drops
 from pipeline.estimate.past import Shelves
 from pipeline.estimate.seen_steps import steps_of
 from pipeline.estimate.silent_meters import settled_with, silent_spans, without_silent
@@ -34,7 +35,7 @@ from pipeline.features.steps import Step
 from pipeline.features.totals import MeterTotals, Unbooked, unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.dips import SETTLE_S
-from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of, without_stamps
+from pipeline.ledger.drops import Drop, find_drops, without_stamps
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
 from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, in_order, open_spans, ordered_flow
@@ -42,18 +43,6 @@ from pipeline.ledger.moves import Moves, moves_of
 from pipeline.ledger.stretches import is_inside
 
 Floats = NDArray[np.float64]
-
-DROP_KNOWN_S = 2700.0
-"""A drop counts as seen 45 minutes after it ended."""
-
-
-@dataclass(frozen=True)
-class KnownDrop:
-    """A drop, the day that first sees it, and the tickets known on that day (`drop.tickets` may hold later ones)."""
-
-    drop: Drop
-    day: int
-    tickets_then: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -168,9 +157,9 @@ def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None
     ]
     series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
-    drops = without_stamps(find_drops(series, _sold_l(own, series.ts_s)), series, own)
-    found = [_since_still(drop, since) for drop in drops]
-    item.drops = _ticketed(found, item.unit)
+    sold_l = _sold_l(own, series.ts_s)
+    drops = without_stamps(find_drops(series, sold_l), series, own)
+    item.drops = known_drops([_since_still(drop, since) for drop in drops], item.unit, sold_l)
 
 
 def _since_still(drop: Drop, still: list[StuckSpan]) -> Drop:
@@ -195,29 +184,6 @@ def _stuck_spans(unit: Unit, own: list[MeterFlow]) -> list[StuckSpan]:
 
 def _sold_l(flows: list[MeterFlow], at_s: Floats) -> Floats:
     return np.asarray(np.sum([cumulative_l(flow, at_s) for flow in flows], axis=0)) if flows else np.zeros(len(at_s))
-
-
-def _ticketed(drops: list[Drop], unit: Unit) -> list[KnownDrop]:
-    """Drops with tickets, matched in order of the days that see them; a drop waits one more day for a late ticket."""
-    tickets = tickets_of(unit.tickets)
-    ticket_s = tickets.written_s
-    days = [known_day(drop.end_s + DROP_KNOWN_S) for drop in drops]
-    then: dict[int, tuple[int, ...]] = {}
-    final: dict[int, tuple[int, ...]] = {}
-    used: set[int] = set()
-    for day in sorted({day + late for day in days for late in (0, 1)}):
-        waiting = [k for k in range(len(drops)) if days[k] in (day, day - 1) and k not in final]
-        free = [i for i in range(len(ticket_s)) if i not in used and ticket_s[i] < (day + 1) * DAY_S]
-        matched = match_tickets([drops[k] for k in waiting], tickets.some(free), (day + 1) * DAY_S)
-        for k, drop in zip(waiting, matched, strict=True):
-            if drop.tickets:
-                final[k] = tuple(free[i] for i in drop.tickets)
-                used |= set(final[k])
-                if days[k] == day:
-                    then[k] = final[k]
-    return [
-        KnownDrop(replace(drop, tickets=final.get(k, ())), days[k], then.get(k, ())) for k, drop in enumerate(drops)
-    ]
 
 
 def _unbooked_of(tables: Mapping[str, pl.DataFrame], *, mirrored: bool = False) -> list[Unbooked]:

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from pipeline.estimate.chart_columns import chart_changes_s
 from pipeline.estimate.design import FREE_L2, Balance, Delivered, balance_of
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, used_lag_s
+from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.learned import learned_noise
 from pipeline.estimate.noise import dip_noise, odd_shifts
-from pipeline.estimate.observe import KnownDrop, UnitObserved
+from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.past import Shelves
 from pipeline.estimate.tickets import mixing_of, tickets_15_l
 from pipeline.estimate.untold import with_untold_temperature

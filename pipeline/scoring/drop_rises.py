@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimate.observe import KnownDrop
+from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import DayView
 from pipeline.ledger.fleet import Unit

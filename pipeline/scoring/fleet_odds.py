@@ -41,7 +41,7 @@ rate, since tails are heavier than any model's. No source."""
 
 def chances(findings: Sequence[Finding], decoys: Sequence[Decoy]) -> list[float]:
     """Chance that each of the whole fleet's findings is real and of its cause, 0..1."""
-    return [min(probability(one.log_odds), true_share(one, findings, decoys)) for one in findings]
+    return [one.share * min(probability(one.log_odds), true_share(one, findings, decoys)) for one in findings]
 
 
 def true_share(one: Finding, findings: Sequence[Finding], decoys: Sequence[Decoy]) -> float:

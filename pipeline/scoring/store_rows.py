@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.estimate.known import used_lag_s
-from pipeline.estimate.observe import KnownDrop
+from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import DayView
 from pipeline.features.trading_days import DAY_S

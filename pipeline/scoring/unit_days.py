@@ -19,7 +19,7 @@ from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.probe import STUCK_S, STUCK_SOLD_MM, StuckSpan
 from pipeline.features.reporting import Reporting
 from pipeline.features.trading_days import DAY_S, TradingDays, day_end_s
-from pipeline.ledger.drops import LOADED_BEFORE_S
+from pipeline.ledger.drop_tickets import LOADED_BEFORE_S
 from pipeline.ledger.fleet import Feed, Unit, feeds_of
 from pipeline.ledger.gauge import GaugeSeries, seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, ordered_flow

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from pipeline.cases.finding import Finding
 from pipeline.estimate.chart_columns import chart_changes_s, chart_columns
 from pipeline.estimate.hypotheses import LASTING, Hypothesis
-from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
+from pipeline.estimate.known_drops import KnownDrop
+from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.features.trading_days import DAY_S, day_end_s
 from pipeline.ledger.fleet import Unit, meter_flows, share_at

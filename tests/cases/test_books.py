@@ -15,7 +15,7 @@ from pipeline.cases.books import (
 )
 from pipeline.cases.finding import Finding
 from pipeline.estimate.feed_changes import FeedChange
-from pipeline.estimate.observe import KnownDrop
+from pipeline.estimate.known_drops import KnownDrop
 from tests.support.hand_site import at
 from tests.support.hand_unit import (
     FIRST_DAY,

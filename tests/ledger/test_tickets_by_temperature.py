@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.ledger.drops import Drop, Tickets, match_tickets
+from pipeline.ledger.drop_tickets import Tickets, match_tickets
+from pipeline.ledger.drops import Drop
 
 HOUR_S = 3_600.0
 WARM = Drop(0.0, 1_500.0, 20_050.0, 900.0, came_c=25.2, came_sd_k=1.0)

@@ -10,7 +10,7 @@ from pipeline.cases.finding import Course, Finding
 from pipeline.estimate.design import Balance
 from pipeline.estimate.feed_changes import FeedChange
 from pipeline.estimate.hypotheses import Hypothesis
-from pipeline.estimate.observe import KnownDrop
+from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.walked import Named
 from pipeline.features.steps import Step
 from pipeline.features.totals import Unbooked

@@ -12,7 +12,8 @@ import polars as pl
 from pipeline.estimate.design import Balance, Delivered, balance_of
 from pipeline.estimate.feed_changes import FeedChange
 from pipeline.estimate.hypotheses import candidates_of
-from pipeline.estimate.observe import KnownDrop, SiteObserved, UnitObserved
+from pipeline.estimate.known_drops import KnownDrop
+from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.estimate.regression import Posterior
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.estimate.walked import DayView, Named, Walk

@@ -11,7 +11,8 @@ from pipeline.backtest.injection.fault import Injection
 from pipeline.backtest.injection.levels import habit_of
 from pipeline.backtest.injection.run import inject
 from pipeline.ledger.dips import settled_dips
-from pipeline.ledger.drops import find_drops, match_tickets, tickets_of
+from pipeline.ledger.drop_tickets import match_tickets, tickets_of
+from pipeline.ledger.drops import find_drops
 from pipeline.ledger.fleet import build_unit, feeds_of, meter_flows, share_at, unit_members
 from pipeline.ledger.movements import cumulative_l, ordered_flow
 from pipeline.simulate.run import simulate_fleet

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.backtest.injection.fault import CannotHoldError, Course, Injection, Outcome, Tables
 from pipeline.backtest.injection.levels import Gauge, gauge_of, moved_levels, shift_mm
-from pipeline.ledger.drops import Drop, find_drops, match_tickets, tickets_of
+from pipeline.ledger.drop_tickets import match_tickets, tickets_of
+from pipeline.ledger.drops import Drop, find_drops
 from pipeline.ledger.fleet import unit_members
 from pipeline.ledger.gauge import GaugeSeries, seconds, strapping_of
 from pipeline.ledger.movements import MeterFlow, OpenSpans, cumulative_l, open_spans, ordered_flow
