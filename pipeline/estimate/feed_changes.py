@@ -73,18 +73,29 @@ def feed_changes(
         if not tells_feeds(lags, day):
             continue
         start_s, end_s = first_seen_s(day, lags), first_seen_s(day + 1, lags)
-        seen = _Seen(
-            start_s, end_s, day, {name: feeds_between(own, start_s, end_s, kept) for name, own in moves.items()}
-        )
+        seen = _seen(moves, (start_s, end_s), day, kept)
         held = _held(moves, end_s)
         for meter in meters:
             homes = [name for name, shares in held.items() if shares.get(meter, 0.0) > 0.99]
-            change = _changed(meter, homes[0], seen, moves, feeds) if len(homes) == 1 else None
+            booked_s = _booked_s(feeds, meter, end_s)
+            since = seen if booked_s <= start_s else _seen(moves, (booked_s, end_s), day, kept)
+            change = _changed(meter, homes[0], since, moves, feeds) if len(homes) == 1 else None
             if change is not None:
                 changes.append(change)
                 moves = {name: _put_right(own, change, name) for name, own in moves.items()}
                 held = _held(moves, end_s)
     return changes, moves
+
+
+def _seen(
+    moves: Mapping[str, Moves], span_s: tuple[float, float], day: int, kept: Shelf[list[FeedDay]]
+) -> _Seen:
+    return _Seen(*span_s, day, {name: feeds_between(own, *span_s, kept) for name, own in moves.items()})
+
+
+def _booked_s(feeds: list[Feed], meter: str, before_s: float) -> float:
+    """Since when the books have had a meter where it is just before an instant. [s]"""
+    return max((one.from_s for one in feeds if one.meter_id == meter and one.from_s < before_s), default=-np.inf)
 
 
 def _held(moves: Mapping[str, Moves], at_s: float) -> dict[str, dict[str, float]]:
@@ -113,8 +124,7 @@ def _changed(meter: str, home: str, seen: _Seen, moves: Mapping[str, Moves], fee
     likely = [(score, name) for score, name in likely if score > 5.0]
     if not likely:
         return None
-    began_s = [one.from_s for one in feeds if one.meter_id == meter and one.from_s < seen.end_s]
-    booked_s = max(began_s, default=-np.inf)
+    booked_s = _booked_s(feeds, meter, seen.end_s)
     booked = [name for name in moves if share_at(feeds, meter, name, np.array([seen.end_s - 1.0]))[0] > 0.99]
     onset = max(onset_s(moves[home], meter, seen.start_s, seen.end_s), booked_s)
     back_s = max(seen.start_s - FEED_LOOK_BACK_S, booked_s)
