@@ -30,6 +30,7 @@ from pipeline.estimate.terms import (
     ticket_terms,
     vapour_terms,
     warmth_term,
+    weather_terms,
 )
 from pipeline.estimate.warmth import coarseness_c, smoothed_temp_c
 from pipeline.ledger.dips import Dips
@@ -214,6 +215,7 @@ def _terms(unit: Unit, dips: Dips, at_15: Stock15, jumps: Floats, delivered: Del
     hours, vcf, temp, beta = at_15.hours, at_15.vcf, at_15.temp_c, at_15.expansion_per_k
     y, sold = at_15.book_corrected_l, at_15.sold_l.sum(axis=1)
     noise_l = (y - steadied(y, jumps, STEADY_SHARE)) / vcf
+    l_per_k = beta * np.maximum(at_15.stock_l, 0.0)
     shrunk = [so_far(delivered.hours, litres, hours) for litres in delivered.shrunk_l.T]
     return [
         meter_term(dips.meters, at_15.sold_l),
@@ -226,5 +228,6 @@ def _terms(unit: Unit, dips: Dips, at_15: Stock15, jumps: Floats, delivered: Del
         *ticket_terms(delivered.terminals, shrunk, at_15.came_l),
         shell_term(at_15.stock_l, hours),
         warmth_term(unit.product, sold, hours),
-        thermometer_term(beta * np.maximum(at_15.stock_l, 0.0), temp, at_15.coarse_c, hours, jumps),
+        thermometer_term(l_per_k, temp, at_15.coarse_c, hours, jumps),
+        *weather_terms(unit, l_per_k, hours),
     ]

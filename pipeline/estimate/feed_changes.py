@@ -87,9 +87,7 @@ def feed_changes(
     return changes, moves
 
 
-def _seen(
-    moves: Mapping[str, Moves], span_s: tuple[float, float], day: int, kept: Shelf[list[FeedDay]]
-) -> _Seen:
+def _seen(moves: Mapping[str, Moves], span_s: tuple[float, float], day: int, kept: Shelf[list[FeedDay]]) -> _Seen:
     return _Seen(*span_s, day, {name: feeds_between(own, *span_s, kept) for name, own in moves.items()})
 
 

@@ -16,10 +16,13 @@ from pipeline.estimate.courses import shell_lag_l, steadied
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.warmth import (
     BEHIND_SHARE,
+    DAILY_NAMES,
     DAILY_SD_K,
     LATE_SD_H,
+    OPEN_DAILY_SD_K,
     WARMTH_SD_K,
     by_the_hour,
+    daily_columns,
     thermometer_columns,
 )
 from pipeline.ledger.fleet import Unit
@@ -162,6 +165,14 @@ def shell_term(stock_15_l: Floats, hours: Floats) -> Term:
 def warmth_term(product: str, sold_l: Floats, hours: Floats) -> Term:
     """What the meters gave of a product warmer than the tank's, by the hour of the day. Shape (k, 2). [l/K]"""
     return Term(("warmth:cosine", "warmth:sine"), by_the_hour(sold_l, hours, product), WARMTH_SD_K)
+
+
+def weather_terms(unit: Unit, l_per_k: Floats, hours: Floats) -> list[Term]:
+    """What the day's swing feigns of a tank in the open, beyond what its thermometer tells; else none. [l]"""
+    if bool(unit.tanks["buried"].all()):
+        return []
+    names = tuple(f"thermometer:day:{name}" for name in DAILY_NAMES)
+    return [Term(names, daily_columns(l_per_k, hours), OPEN_DAILY_SD_K)]
 
 
 def thermometer_term(l_per_k: Floats, temp_c: Floats, coarse_c: Floats, hours: Floats, jump_var_l2: Floats) -> Term:

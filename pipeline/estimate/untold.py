@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.courses import so_far
 from pipeline.estimate.design import Balance, Delivered
 from pipeline.estimate.regression import Prior
+from pipeline.estimate.warmth import DAILY_NAMES, UNTOLD_DAILY_SD_K, daily_columns
 from pipeline.ledger.fleet import Unit
 from pipeline.ledger.gauge import REFERENCE_TEMP_C
 from pipeline.physics.products import expansion_15_per_k
@@ -57,6 +58,8 @@ NAMES = (
     "thermometer:untold:sine",
 )
 """The regressors: soil and its seasons, the warmth that tickets tell, loading racks and their seasons."""
+OPEN_NAMES = tuple(f"thermometer:untold:day:{name}" for name in DAILY_NAMES)
+"""Those of a tank in the open besides: how it warms by day."""
 
 
 def with_untold_temperature(balance: Balance, delivered: Delivered, unit: Unit, told: NDArray[np.bool_]) -> Balance:
@@ -64,16 +67,23 @@ def with_untold_temperature(balance: Balance, delivered: Delivered, unit: Unit, 
     if told.all():
         return balance
     per_k = expansion_15_per_k(unit.product)
-    columns = per_k * untold_columns(balance, delivered) * ~told[:, None]
+    names, columns = NAMES, per_k * untold_columns(balance, delivered)
     season_sd = UNPLACED_SD_K if unit.latitude_deg is None else PLACED_SD_K
     soil = year_k(unit.latitude_deg, SOIL_SWING_K, SOIL_COLDEST_DAY)
     loaded = year_k(unit.latitude_deg, AIR_SWING_K, AIR_COLDEST_DAY)
     mean = np.array([*soil, 1.0, 0.0, *loaded])
     sd = np.array([*season_sd, TOLD_SD, PACE_SD, *season_sd])
+    if not bool(unit.tanks["buried"].all()):
+        daily = daily_columns(per_k * np.maximum(balance.stock_15_l, 0.0), balance.hours)
+        names, columns = NAMES + OPEN_NAMES, np.column_stack([columns, daily])
+        mean, sd = (
+            np.append(mean, np.zeros(len(OPEN_NAMES))),
+            np.append(sd, np.full(len(OPEN_NAMES), UNTOLD_DAILY_SD_K)),
+        )
     return replace(
         balance,
-        columns=np.column_stack([balance.columns, columns]),
-        names=balance.names + NAMES,
+        columns=np.column_stack([balance.columns, columns * ~told[:, None]]),
+        names=balance.names + names,
         prior=Prior(np.concatenate([balance.prior.mean, mean]), np.concatenate([balance.prior.sd, sd])),
         feigned_share=FEIGNED_K * per_k,
         told=told,

@@ -27,9 +27,17 @@ LATE_SD_H = 0.5
 DAILY_SD_K = 0.015
 """How far a thermometer is off by the hour of the day, SD of the cosine and of the sine. Common practice, no source: a
 rate error of 0.003 to 0.01 K/h that turns with the day."""
+OPEN_DAILY_SD_K, UNTOLD_DAILY_SD_K = 0.3, 2.0
+"""The same of a tank in the open, whose thermometer lags behind a day that swings by kelvins and feels the sun, and of
+one without a thermometer, of which it is the swing itself. Common practice, no source: half an hour to an hour of lag,
+and 1 to 4 K to either side."""
+HALF_DAY_SHARE = 0.5
+"""How much the half day may add to either, as a share: days warm sooner than they cool. No source."""
 BEHIND_SHARE, BEHIND_H = 0.3, 1.0
 """What share of a drop's change of temperature a thermometer may still lack, SD, and how long that takes to go. No
 source: a probe in its tube follows in some minutes to an hour or two."""
+DAILY_NAMES = ("cosine", "sine", "half:cosine", "half:sine")
+"""Of the columns of a day's swing."""
 COARSE_C = 0.25
 """A thermometer whose nearest values so far lie so far apart is coarse: its steps are no temperature. No source."""
 EDGE_SHARE = 0.1
@@ -172,6 +180,11 @@ def turned(hours: Floats) -> Floats:
     """Cosine and sine of the hour of the day, UTC. Shape (k, 2)."""
     turn = 2.0 * np.pi * hours / 24.0
     return np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+def daily_columns(l_per_k: Floats, hours: Floats) -> Floats:
+    """Litres that a day's swing of a kelvin feigns: cosine and sine of the day, and of the half day. Shape (k, 4)."""
+    return np.asarray(l_per_k[:, None] * np.column_stack([turned(hours), HALF_DAY_SHARE * turned(2.0 * hours)]))
 
 
 def thermometer_columns(temp_c: Floats, hours: Floats, jump_var_l2: Floats) -> Floats:
