@@ -1,8 +1,8 @@
 """How wide a month's leak is with nothing wrong, by the fleet itself.
 
-No tank leaks inwards past its float: a month in which a tank seemed to gain shows what readings, meters and charts do
-by themselves, beyond what the tank's own noise makes of it. By how much such months spread over the fleet, every
-month's interval is stretched. (The idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis
+Most tanks are tight: months in which a tank seemed to gain, or to lose less than could matter, show what readings,
+meters and charts do by themselves, beyond what the tank's own noise makes of it. By how much such months spread over
+the fleet, every month's interval is stretched. (The idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis
 testing: the choice of a null hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
 """
 
@@ -19,7 +19,10 @@ from pipeline.scoring.statements import DETECTABLE_SDS, INTERVAL_SDS, Limits
 Floats = NDArray[np.float64]
 
 PRIOR_MONTHS: Final = 10.0
-"""Months with a gain that a tank's own noise is worth against the fleet's. No source: a small site's year."""
+"""Months that a tank's own noise is worth against the fleet's. No source: a small site's year."""
+MATTERS: Final = 0.5
+"""A loss counts with them below this share of the leak from which a month has failed. No source: larger ones may well
+be leaks."""
 MEDIAN_OF_NORMAL: Final = 0.6745
 """Median of a standard normal variable's distance from nought."""
 SCATTERS: Final = "months of this fleet scatter too much for a leak of this size to show"
@@ -43,10 +46,10 @@ def stretched(months: pl.DataFrame, limits: Limits) -> pl.DataFrame:
     is_first = months.select(same.is_first_distinct()).to_series().to_numpy()
     month = months["month"].to_physical().to_numpy()
     z = rate / sd
-    gained = is_first & (z < 0.0)
+    is_tight = is_first & (rate < MATTERS * limits.fail_l_per_h)
     factor = np.ones(len(z))
     for one in np.unique(month):
-        factor[month == one] = stretch_of(-z[gained & (month <= one)])
+        factor[month == one] = stretch_of(np.abs(z[is_tight & (month <= one)]))
     wide = factor * sd
     detectable = np.fmax(months["detectable_l_per_h"].to_numpy(), DETECTABLE_SDS * wide)
     surely_failed = rate - INTERVAL_SDS * wide > limits.fail_l_per_h
@@ -61,10 +64,10 @@ def stretched(months: pl.DataFrame, limits: Limits) -> pl.DataFrame:
     ).with_columns(pl.col("leak_rate_low", "leak_rate_high", "detectable_l_per_h").fill_nan(None))
 
 
-def stretch_of(gains: Floats) -> float:
-    """By how much intervals are stretched, at least 1, given months with a gain, shape (n,), in their own SDs."""
-    count = len(gains)
+def stretch_of(away: Floats) -> float:
+    """By how much intervals are stretched, at least 1, given how far tight months are from none, (n,), in own SDs."""
+    count = len(away)
     if not count:
         return 1.0
-    spread = float(np.median(gains)) / MEDIAN_OF_NORMAL
+    spread = float(np.median(away)) / MEDIAN_OF_NORMAL
     return max(1.0, float(np.sqrt((PRIOR_MONTHS + count * spread**2) / (PRIOR_MONTHS + count))))
