@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 
 SKEW_S = 75.0
 """Clocks that differ by so much more than they usually do at a site are a case. No source."""
+APART_SDS = 4.0
+"""And by so many SDs of what they scatter by from day to day. No source."""
 CONSTANT_S = 300.0
 """By so much a site's clocks may differ all the time, or before it is known by how much they do. Common practice, no
 source: a till that is minutes off, or that writes a sale when it is paid."""
@@ -68,7 +70,7 @@ def clock_findings(site: SiteObserved) -> list[Finding]:
 def stands_out(lag: DayLag, usual_s: Floats) -> bool:
     """Whether a lag is far from the site's on the days before, shape (n,), by their spread and its own. [s]"""
     if len(usual_s) < FEWEST_USUAL_DAYS:
-        return True
+        return False
     middle_s = float(np.median(usual_s))
     spread_s = float(np.sqrt(np.mean((usual_s - middle_s) ** 2)))
     return abs(lag.lag_s - middle_s) > STANDS_OUT_SDS * float(np.hypot(spread_s, lag.sd_s))
@@ -80,10 +82,15 @@ def is_sure(lag: DayLag) -> bool:
 
 
 def is_apart(lag: DayLag, usual_s: Floats) -> bool:
-    """Whether a lag is beyond the site's own on the days before, shape (n,); of too few, beyond what any site's is."""
+    """Whether a lag is beyond the site's own on the days before, shape (n,); of too few, beyond what any site's is.
+
+    Where sales are written by hand the days' lags scatter by minutes, and one of them tells as little.
+    """
     if len(usual_s) < FEWEST_USUAL_DAYS:
         return abs(lag.lag_s) >= CONSTANT_S
-    return abs(lag.lag_s) >= SKEW_S and abs(lag.lag_s - float(np.median(usual_s))) >= SKEW_S
+    away_s = np.abs(usual_s - np.median(usual_s))
+    least_s = max(SKEW_S, APART_SDS * 1.4826 * float(np.median(away_s)))
+    return abs(lag.lag_s) >= SKEW_S and abs(lag.lag_s - float(np.median(usual_s))) >= least_s
 
 
 def skew_log_bayes(lag: DayLag) -> float:
