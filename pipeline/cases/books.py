@@ -68,9 +68,12 @@ def clock_findings(site: SiteObserved) -> list[Finding]:
 
 
 def stands_out(lag: DayLag, usual_s: Floats) -> bool:
-    """Whether a lag is far from the site's on the days before, shape (n,), by their spread and its own. [s]"""
+    """Whether a lag is far from the site's on the days before, shape (n,), by their spread and its own. [s]
+
+    Of too few days, far beyond what any site's is.
+    """
     if len(usual_s) < FEWEST_USUAL_DAYS:
-        return False
+        return abs(lag.lag_s) >= 2.0 * CONSTANT_S
     middle_s = float(np.median(usual_s))
     spread_s = float(np.sqrt(np.mean((usual_s - middle_s) ** 2)))
     return abs(lag.lag_s - middle_s) > STANDS_OUT_SDS * float(np.hypot(spread_s, lag.sd_s))

@@ -18,6 +18,9 @@ Floats = NDArray[np.float64]
 STUCK_SOLD_MM = 6.0
 """A reading that does not move while the sales would have lowered it by this much is stuck."""
 STUCK_S = 1200.0
+BESIDE_S = 300.0
+"""A sale booked so near to its edge may have been drawn beyond it: tills are off by a minute or two, and people write
+down the nearest five. No source."""
 JOINED_STUCK_S = 3600.0
 """So long a level stands still before it is stuck; of joined tanks one may stand while the others give. No source."""
 REST_S = 120.0
@@ -44,7 +47,7 @@ def stuck_spans(
 ) -> list[StuckSpan]:
     """Runs of one and the same level, `least_s` or longer, in which sales should have lowered it by `STUCK_SOLD_MM`.
 
-    `share` of the sales of `flows` counts, and only sales that began while the level stood still.
+    `share` of the sales of `flows` counts, and only sales that lie well within the time in which the level stood still show it.
     """
     if len(series) < 3:
         return []
@@ -54,9 +57,10 @@ def stuck_spans(
     is_long = series.ts_s[ends] - series.ts_s[starts] >= least_s
     spans = []
     for first, last in zip(starts[is_long], ends[is_long], strict=True):
-        sold = share * whole_sales_l(flows, float(series.ts_s[first]), series.ts_s[first : last + 1])
-        lasted = series.ts_s[first : last + 1] - series.ts_s[first]
-        plain = np.flatnonzero((lasted >= least_s) & (sold >= STUCK_SOLD_MM * series.surface_l_per_mm[first]))
+        since_s, at_s = float(series.ts_s[first]), series.ts_s[first : last + 1]
+        sold = share * whole_sales_l(flows, since_s, at_s)
+        surely = share * whole_sales_l(flows, since_s + BESIDE_S, at_s - BESIDE_S)
+        plain = np.flatnonzero((at_s - since_s >= least_s) & (surely >= STUCK_SOLD_MM * series.surface_l_per_mm[first]))
         if len(plain):
             span = float(series.ts_s[first]), float(series.ts_s[last]), float(sold[-1])
             spans.append(StuckSpan(*span, float(series.ts_s[first + plain[0]]), float(sold[plain[0]])))

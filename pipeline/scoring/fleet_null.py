@@ -46,10 +46,12 @@ def stretched(months: pl.DataFrame, limits: Limits) -> pl.DataFrame:
     is_first = months.select(same.is_first_distinct()).to_series().to_numpy()
     month = months["month"].to_physical().to_numpy()
     z = rate / sd
+    gained = is_first & (z < 0.0)
     is_tight = is_first & (rate < MATTERS * limits.fail_l_per_h)
     factor = np.ones(len(z))
     for one in np.unique(month):
-        factor[month == one] = stretch_of(np.abs(z[is_tight & (month <= one)]))
+        # Those of both signs tell of what leans one way in all tanks, gains of what scatters beyond the limit.
+        factor[month == one] = max(stretch_of(np.abs(z[kind & (month <= one)])) for kind in (gained, is_tight))
     wide = factor * sd
     detectable = np.fmax(months["detectable_l_per_h"].to_numpy(), DETECTABLE_SDS * wide)
     surely_failed = rate - INTERVAL_SDS * wide > limits.fail_l_per_h

@@ -92,12 +92,20 @@ def test_clocks_that_are_still_apart_have_no_end():
     assert len(clocks(600.0, 0.0, 600.0, 600.0)) == 2
 
 
-@pytest.mark.parametrize(("lag_s", "count"), [(-100.0, 0), (-250.0, 1)])
+@pytest.mark.parametrize(("lag_s", "count"), [(-179.0, 0), (-250.0, 1)])
 def test_a_single_day_must_stand_out_from_the_site_s_own(lag_s, count):
-    """Days at 30 s to either side of nought: by that spread 180 s is as far as chance goes."""
+    """Days at 30 s to either side of nought: by that spread 180 s is as far as chance goes on one, 178 s on two."""
     usual = [30.0, -30.0] * 5
     assert len(clocks(*usual, lag_s, *usual)) == count
     assert len(clocks(*usual, lag_s, lag_s, *usual)) == 1
+    assert clocks(*usual, -177.0, -177.0, *usual) == []
+
+
+@pytest.mark.parametrize(("lag_s", "count"), [(599.0, 0), (600.0, 1)])
+def test_a_single_day_before_a_site_is_known_must_be_far_off(lag_s, count):
+    """Sales that people write down are minutes off, and of a new site nobody knows who writes them."""
+    assert len(clocks(0.0, lag_s, 0.0)) == count
+    assert len(clocks(0.0, lag_s, lag_s)) == 1
 
 
 @pytest.mark.parametrize(("lags_s", "count"), [([-90.0] * 30, 0), ([-280.0] * 10, 0), ([-310.0] * 10, 1)])
@@ -119,7 +127,9 @@ def test_a_lag_is_sure_by_its_own_spread_and_by_what_it_explains(lag, sure):
 @pytest.mark.parametrize(
     ("lag_s", "usual_s", "apart"),
     [(75.0, [0.0] * 5, True), (74.9, [0.0] * 5, False), (-75.0, [0.0] * 5, True), (120.0, [50.0] * 5, False),
-     (10.0, [-90.0] * 5, False), (299.0, [0.0] * 4, False), (-300.0, [], True)],
+     (10.0, [-90.0] * 5, False), (299.0, [0.0] * 4, False), (-300.0, [], True),
+     # By hand: the median distance of 100 s from the middle is 148 s of SD, and four of them 593 s.
+     (592.0, [100.0, -100.0] * 3, False), (594.0, [100.0, -100.0] * 3, True)],
 )  # fmt: skip
 def test_clocks_are_apart_where_they_are_not_as_usual(lag_s, usual_s, apart):
     assert is_apart(lag_of(lag_s), np.array(usual_s)) is apart

@@ -34,14 +34,26 @@ def test_a_level_is_stuck_when_it_stands_long_enough(minutes, least_s, count):
         assert span.sold_l == pytest.approx(minutes * L_PER_MM)
 
 
-@pytest.mark.parametrize(("began_s", "count"), [(7_100.0, 0), (7_200.0, 1)])
-def test_a_sale_that_had_begun_before_the_level_stood_still_tells_nothing(began_s, count):
+@pytest.mark.parametrize(
+    ("began_s", "ended_s", "count"),
+    [
+        (7_100.0, 7_800.0, 0),
+        (7_400.0, 7_800.0, 0),
+        (7_500.0, 7_800.0, 1),
+        (10_400.0, 10_500.0, 1),
+        (10_400.0, 10_560.0, 0),
+    ],
+)
+def test_a_sale_that_may_have_been_drawn_beyond_the_time_in_which_the_level_stood_tells_nothing(
+    began_s, ended_s, count
+):
     """A lorry's 400 l, 20 mm, whose end the till writes ten minutes after the pump stopped: the level stands from then.
 
-    Had they been drawn while it stood, it would be stuck.
+    So may one that a person wrote down to the nearest five minutes, at either end. Had they been drawn while it stood,
+    it would be stuck.
     """
     series, _ = standing(60.0)
-    sale = MeterFlow("M1", np.array([began_s]), np.array([7_800.0]), np.array([20.0 * L_PER_MM]))
+    sale = MeterFlow("M1", np.array([began_s]), np.array([ended_s]), np.array([20.0 * L_PER_MM]))
     assert len(stuck_spans(series, [sale])) == count
 
 

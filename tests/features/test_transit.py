@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.features.transit import is_jump, is_large, moves_of_steps, surface_l_per_mm, transit
+from pipeline.features.transit import drawn_share, is_jump, is_large, moves_of_steps, surface_l_per_mm, transit
 from tests.support.hand_unit import FIRST_DAY, flow_of, gauge_of, move_of, step_of
 
 MINUTES = np.arange(0.0, 360.0, 1.0)
@@ -42,20 +42,35 @@ def test_sales_meanwhile_are_added_back():
     ("litres", "transit_s", "samples", "jumped"),
     [
         (50.0, 60.0, 0, True), (50.0, 60.0, 1, False),  # a gain that is no drop
-        (-551.0, 60.0, 0, True), (-551.0, 60.0, 1, False), (-59.0, 60.0, 0, False), (-61.0, 60.0, 0, True),
+        (-551.0, 60.0, 0, True), (-551.0, 60.0, 1, False), (-76.0, 60.0, 0, False), (-78.0, 60.0, 0, True),
         (-137.0, 10.0, 0, True),
     ],
 )  # fmt: skip
 def test_a_gauge_jumps_from_one_reading_to_the_next(litres, transit_s, samples, jumped):
-    """Readings a minute apart: 60 l between two of them is more than a hose gives."""
+    """Readings a minute apart: 77 l between two of them a pump gives as seldom as a gauge jumps."""
     assert is_jump(move_of(HOUR, litres, samples=samples, transit_s=transit_s)) is jumped
 
 
-@pytest.mark.parametrize(("litres", "jumped"), [(-2_000.0, False), (-3_000.0, True)])
-def test_where_readings_are_far_apart_only_what_no_pump_draws_is_a_jump(litres, jumped):
-    """Five minutes: 550 l a minute are 2,750 l."""
+@pytest.mark.parametrize(("litres", "jumped"), [(-380.0, False), (-390.0, True)])
+def test_the_further_apart_readings_are_the_more_a_pump_draws_between_two(litres, jumped):
+    """Five minutes: 77 l a minute are 385 l."""
     far = replace(move_of(HOUR, litres, samples=0, transit_s=300.0), nominal_s=300.0)
     assert is_jump(far) is jumped
+
+
+@pytest.mark.parametrize(
+    ("litres", "samples", "share"),
+    [
+        # ln(550 ÷ 110) + 110 ÷ 550 − 1 = 0.8094 of ln(550 ÷ 20) = 3.3142: 0.2442; three draws a jump: 0.7327 ÷ 1.7327.
+        (-550.0, 0, 0.4229),
+        # No slower than 20 l/min: ln 27.5 + 50 ÷ 2750 − 50 ÷ 100 = 2.8324 of 3.3142: 0.8546; 2.5639 ÷ 3.5639.
+        (-50.0, 0, 0.7194),
+        (-2_750.0, 0, 0.0), (-9_000.0, 0, 0.0), (-550.0, 1, 1.0),
+    ],
+)  # fmt: skip
+def test_a_fall_between_two_readings_is_a_draw_as_far_as_pumps_are_quick_enough(litres, samples, share):
+    """Five minutes apart, worked by hand."""
+    assert drawn_share(move_of(HOUR, litres, samples=samples, transit_s=300.0)) == pytest.approx(share, abs=1e-4)
 
 
 @pytest.mark.parametrize(

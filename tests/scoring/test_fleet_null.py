@@ -33,8 +33,8 @@ def width(frame):
     return ((frame["leak_rate_high"] - frame["leak_rate_low"]) / (2.0 * 1.96)).to_numpy()
 
 
-def test_ten_months_of_prior_and_the_median_of_the_gains():
-    """Thirty gains about 1.349 SDs, twice a normal's median of 0.6745: (10 + 30 · 4) ÷ 40 = 3.25, its root 1.803."""
+def test_ten_months_of_prior_and_the_median_of_tight_ones():
+    """Thirty months about 1.349 SDs from none, twice a normal's median of 0.6745: (10 + 30 · 4) ÷ 40 = 3.25, its root 1.803."""
     assert stretch_of(np.full(30, 1.349)) == pytest.approx(3.25**0.5, abs=1e-4)
     assert stretch_of(np.empty(0)) == 1.0
     assert stretch_of(np.full(1000, 0.3)) == 1.0
@@ -54,6 +54,15 @@ def test_a_fleet_that_scatters_twice_as_much_as_it_says_is_stretched_to_that():
     holds = (out["leak_rate_low"] <= 0.0) & (out["leak_rate_high"] >= 0.0)
     assert holds.mean() == pytest.approx(0.95, abs=0.03)
     assert out["detectable_l_per_h"].to_numpy() == pytest.approx(3.29 * width(out))
+
+
+def test_what_leans_one_way_in_every_tank_is_no_leak():
+    """Known truth: every tank seems to lose 0.15 l/h, 1.5 of its SDs, and none leaks; one in twelve does, 2 l/h."""
+    rng = np.random.default_rng(7)
+    out = stretched(months([*rng.normal(0.15, 0.1, 220), *np.full(20, 2.0)]), Limits())
+    holds = (out["leak_rate_low"] <= 0.0) & (out["leak_rate_high"] >= 0.0)
+    assert holds[:220].mean() > 0.9
+    assert not holds[220:].any()
 
 
 def test_no_month_knows_a_later_one():
