@@ -94,6 +94,8 @@ def _bring_forward(
 
 def _unlike(found: Columns, schemas: Schemas) -> list[str]:
     """Tables that have other columns than they should; with one of what a lake's rows hang on, all of these."""
+    if not found:
+        return []
     with duckdb.connect() as now:
         for name, schema in schemas.items():
             now.execute(f'create table "{name}" ({duckdb_columns(schema)})')

@@ -14,7 +14,7 @@ from filelock import FileLock
 from flows.cli import main
 from pipeline.contract.dictionary import ALL_TABLES
 from tests.support.lakes import START, digest, rows, tiny_lake, write, write_part
-from tests.support.runs import tankdrift, unlike
+from tests.support.runs import tankdrift, tankdrift_here, unlike
 
 PROGRESS = re.compile(r" *[0-9]+\.[0-9] s  ")
 """How a line begins that says what a run is doing."""
@@ -225,7 +225,7 @@ def test_wrong_rows_are_refused_and_the_rest_goes_on(spoilt_run):
 
 def test_what_a_run_leaves_keeps_the_contract(spoilt_run):
     folder, _ = spoilt_run
-    done = tankdrift("check", folder / "out")
+    done = tankdrift_here("check", folder / "out")
     assert (done.returncode, done.stderr) == (0, ""), done.stdout
     assert "keeps the contract" in done.stdout
 

@@ -15,7 +15,7 @@ from pipeline.store import SNAPSHOT, open_store
 from tests.desk.conftest import DAYS
 from tests.support.desks import visitor
 from tests.support.published import publish_frames
-from tests.support.runs import tankdrift
+from tests.support.runs import tankdrift_here
 
 
 @pytest.fixture(scope="module")
@@ -195,7 +195,9 @@ def test_a_run_that_an_earlier_version_published_is_one_line_and_is_published_ag
 
 def test_verdicts_of_the_command_line_are_at_the_desk_and_the_other_way_round(address, out, case_id):
     """One record: `label` closes a case while the desk is up, which shows it; what the desk said is a label."""
-    done = tankdrift("label", out, case_id, "--verdict", "ruled_out", "--who", "Ines", "--note", "by the pump test")
+    done = tankdrift_here(
+        "label", out, case_id, "--verdict", "ruled_out", "--who", "Ines", "--note", "by the pump test"
+    )
     assert (done.returncode, done.stdout) == (0, f"labels: {out / 'labels.parquet'}\n"), done.stderr
     with visitor(address) as (client, _):
         assert "by the pump test" in client.get("/tanks/S02-T1.html").text

@@ -8,7 +8,7 @@ import pytest
 from flows.cli import main
 from pipeline.store import open_store
 from tests.support.bad_lakes import KINDS
-from tests.support.lake_catalogue import BadLake, catalogue
+from tests.support.lake_catalogue import BadLake, catalogue, side_by_side
 from tests.support.lake_verdicts import judged, run, second_site
 
 SAMPLE = catalogue()[20::80]
@@ -21,6 +21,12 @@ NAMED = (
     "sales.volume_l: in millilitres for a day",
 )
 """What once ended a run or a site."""
+OTHERS = [*SAMPLE, *(kind for kind in catalogue() if kind.name in NAMED)]
+
+
+def is_of_rows(kind):
+    """Whether it spoils nothing but cells of one site, none of which is a key: such can lie side by side."""
+    return kind.is_apart and kind.code == 0 and kind.break_files is BadLake.break_files and "_id: " not in kind.name
 
 
 @pytest.fixture(scope="module")
@@ -32,22 +38,42 @@ def sound(tmp_path_factory):
     return found
 
 
+@pytest.fixture(scope="module")
+def together(tmp_path_factory, sound):
+    """One lake with a site for each of `KINDS`: what was at fault with the run over it, and what it left."""
+    kinds = [BadLake(name, spoil) for name, (spoil, _) in KINDS.items()]
+    folder = tmp_path_factory.mktemp("together")
+    return judged(side_by_side(kinds), folder, sound).faults, folder / "out"
+
+
+@pytest.fixture(scope="module")
+def refused_together(together):
+    """What was refused of each kind, by the number that a row's keys end in."""
+    with open_store(together[1], read_only=True) as store:
+        refused = store.table("quarantine")
+    numbered = refused.with_columns(number=pl.col("row").str.extract(r'@(\d\d)"').cast(pl.Int64))
+    assert numbered["number"].null_count() == 0
+    counts = numbered.group_by("number", "table", "reason").len().rows()
+    return [{(table, reason): n for at, table, reason, n in counts if at == number} for number in range(len(KINDS))]
+
+
+def test_bad_lakes_cost_nobody_else_anything(together):
+    assert together[0] == ()
+
+
 @pytest.mark.parametrize("name", KINDS)
-def test_a_bad_lake_costs_what_is_bad_of_it(tmp_path, sound, refused_of, name):
-    spoil, refused = KINDS[name]
-    verdict = judged(BadLake(name, spoil), tmp_path, sound)
-    assert verdict.faults == ()
-    assert refused_of(tmp_path / "out") == refused
+def test_a_bad_lake_costs_what_is_bad_of_it(refused_together, name):
+    assert refused_together[list(KINDS).index(name)] == KINDS[name][1]
 
 
-@pytest.mark.parametrize("kind", SAMPLE, ids=lambda kind: kind.name)
-def test_a_sample_of_the_catalogue(tmp_path, sound, kind):
-    assert judged(kind, tmp_path, sound).faults == ()
+def test_a_sample_of_the_catalogue_and_what_once_ended_a_run_in_one_lake(tmp_path, sound):
+    kinds = [kind for kind in OTHERS if is_of_rows(kind)]
+    assert len(kinds) >= 10
+    assert judged(side_by_side(kinds), tmp_path, sound).faults == ()
 
 
-@pytest.mark.parametrize("name", NAMED)
-def test_what_once_ended_a_run_or_a_site(tmp_path, sound, name):
-    (kind,) = (kind for kind in catalogue() if kind.name == name)
+@pytest.mark.parametrize("kind", [kind for kind in OTHERS if not is_of_rows(kind)], ids=lambda kind: kind.name)
+def test_a_sample_of_the_catalogue_and_what_once_ended_a_run(tmp_path, sound, kind):
     assert judged(kind, tmp_path, sound).faults == ()
 
 
@@ -63,13 +89,13 @@ def test_a_tank_without_a_chart_keeps_its_sales_and_its_neighbour_all(tmp_path):
     assert page.count(">No chart<") == 1
 
 
-def test_a_day_in_inches_is_no_loss_and_no_gain(tmp_path):
+def test_a_day_in_inches_is_no_loss_and_no_gain(together):
     """Without it, 6,000 l were drawn and 7,704 l dropped without a ticket."""
-    spoil = KINDS["levels in inches for a day"][0]
-    run(BadLake("inches", spoil).write(tmp_path / "lake"), tmp_path / "out")
-    assert "T1" not in pl.read_parquet(tmp_path / "out" / "cases.parquet")["tank_id"].to_list()
-    with open_store(tmp_path / "out", read_only=True) as store:
-        troubles = store.table("data_health").filter(tank_id="T1")
+    out, tank = together[1], f"T1@{list(KINDS).index('levels in inches for a day'):02}"
+    assert tank in pl.read_parquet(out / "tank_days.parquet")["tank_id"].to_list()
+    assert tank not in pl.read_parquet(out / "cases.parquet")["tank_id"].to_list()
+    with open_store(out, read_only=True) as store:
+        troubles = store.table("data_health").filter(tank_id=tank)
         assert "unit_slip" in troubles["kind"].to_list()
 
 

@@ -1,5 +1,6 @@
 """Kind of evidence: known truth by construction. A right set of results passes; each thing broken in it is named."""
 
+import shutil
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -68,9 +69,13 @@ def _right() -> dict[str, pl.DataFrame]:
     }
 
 
-def _leave(out: Path, tables: dict[str, pl.DataFrame]) -> Path:
+@pytest.fixture(scope="module")
+def right(tmp_path_factory) -> Path:
+    """A folder of right results, for copies."""
+    out = tmp_path_factory.mktemp("right")
     (out / "report").mkdir(parents=True)
     (out / "report" / "index.html").write_text("<p>a report</p>")
+    tables = _right()
     with open_store(out) as store, store.transaction():
         for name, schema in SCHEMAS.items():
             store.replace(name, tables.get(name, schema.create_empty()))
@@ -79,8 +84,25 @@ def _leave(out: Path, tables: dict[str, pl.DataFrame]) -> Path:
     return out
 
 
-def test_right_results_keep_the_contract(tmp_path):
-    assert violations(_leave(tmp_path, _right())) == []
+@pytest.fixture
+def leave(right, tmp_path):
+    """Leaves right results in a folder, but for the tables that are given."""
+
+    def left(**changed: pl.DataFrame) -> Path:
+        out = shutil.copytree(right, tmp_path / "out")
+        if changed:
+            with open_store(out) as store, store.transaction():
+                for name, frame in changed.items():
+                    store.replace(name, frame)
+        for name in changed.keys() & set(PARQUET_TABLES):
+            changed[name].write_parquet(out / f"{name}.parquet")
+        return out
+
+    return left
+
+
+def test_right_results_keep_the_contract(leave):
+    assert violations(leave()) == []
 
 
 def _first(**values):
@@ -155,9 +177,8 @@ BROKEN = [
 
 
 @pytest.mark.parametrize(("table", "change", "rule"), BROKEN, ids=lambda value: value if isinstance(value, str) else "")
-def test_what_is_broken_is_named_in_one_line(tmp_path, table, change, rule):
-    tables = _right()
-    found = violations(_leave(tmp_path, {**tables, table: change(tables[table])}))
+def test_what_is_broken_is_named_in_one_line(leave, table, change, rule):
+    found = violations(leave(**{table: change(_right()[table])}))
     assert any(line.startswith(f"{rule}: ") for line in found), found
     assert all("\n" not in line for line in found)
 
@@ -166,15 +187,15 @@ def test_every_check_has_a_case_that_breaks_it():
     assert set(query_names("checks")) == {rule for _, _, rule in BROKEN if rule.startswith("checks/")}
 
 
-def test_verdicts_are_judged_by_the_settings_of_their_run(tmp_path):
-    out = _leave(tmp_path, _right())
+def test_verdicts_are_judged_by_the_settings_of_their_run(leave):
+    out = leave()
     with open_store(out) as store:
         store.remember({"settings": Settings(fail_leak_rate_l_per_h=0.6).as_text()})
     assert [line.split(":")[0] for line in violations(out)] == ["checks/statements_follow_their_rule"]
 
 
-def test_files_that_are_gone_or_say_something_else(tmp_path):
-    out = _leave(tmp_path, _right())
+def test_files_that_are_gone_or_say_something_else(leave):
+    out = leave()
     (out / "cases.parquet").unlink()
     (out / "report" / "index.html").unlink()
     (out / "statements.parquet").write_bytes(b"PAR1")
@@ -190,10 +211,9 @@ def test_files_that_are_gone_or_say_something_else(tmp_path):
     ]
 
 
-def test_many_rows_are_counted_and_few_are_shown(tmp_path):
-    tables = _right()
-    many = pl.concat([tables["quarantine"].with_columns(reason=pl.lit(""))] * 8)
-    (line,) = violations(_leave(tmp_path, {**tables, "quarantine": many}))
+def test_many_rows_are_counted_and_few_are_shown(leave):
+    many = pl.concat([_right()["quarantine"].with_columns(reason=pl.lit(""))] * 8)
+    (line,) = violations(leave(quarantine=many))
     assert line.startswith("checks/quarantine_tells: 8 rows: table=sales, ")
     assert line.endswith(" and 3 more")
 

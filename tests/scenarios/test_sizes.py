@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from tests.support.lakes import tiny_lake, write
-from tests.support.runs import tankdrift, tankdrift_here
+from tests.support.runs import tankdrift_here
 
 TANKS = 500
 SITES = 125
@@ -46,7 +46,7 @@ def many(tmp_path_factory):
             "events": tables["events"].with_columns(site_id=pl.lit(sites[0])),
         },
     )  # fmt: skip
-    done = tankdrift("run", folder / "lake", "--out", folder / "out", "--direct")
+    done = tankdrift_here("run", folder / "lake", "--out", folder / "out", "--direct")
     return folder / "out", done
 
 

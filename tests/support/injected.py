@@ -42,9 +42,10 @@ def course(frames: Frames, members):
     )
     unit = build_unit(tables, members)
     feeds = feeds_of(frames["meter_feeds"], [unit])
+    is_fed = pl.col("meter_id").is_in([feed.meter_id for feed in feeds if feed.unit_id == unit.unit_id])
     flows = [
         ordered_flow(name, flow.start_s, flow.end_s, flow.volume_l * share_at(feeds, name, unit.unit_id, flow.end_s))
-        for name, flow in meter_flows(frames["sales"]).items()
+        for name, flow in meter_flows(frames["sales"].filter(is_fed)).items()
     ]
     flows = [flow for flow in flows if flow.volume_l.sum() > 0.0]
     sold = np.sum([cumulative_l(flow, unit.series.ts_s) for flow in flows], axis=0)

@@ -2,7 +2,7 @@
 file, every unit. A kind spoils one site of two, or a file, and says what a run over it leaves with.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -56,9 +56,37 @@ def fleet() -> Tables:
     for name, frame in tables.items():
         key = next((key for key in ("tank_id", "meter_id") if key in frame.columns), None)
         other = frame if key is None or name == "events" else frame.filter(is_lone[key])
-        renamed = other.with_columns((pl.lit("X") + pl.col(key)).alias(key) for key in KEYS if key in frame.columns)
-        both[name] = pl.concat([frame, renamed])
+        both[name] = pl.concat([frame, _with_keys(other, lambda key: pl.lit("X") + key)])
     return both
+
+
+def side_by_side(kinds: Sequence[BadLake]) -> BadLake:
+    """All of them in one lake: each spoils a first site of its own, whose keys end in ``@`` and its number in `kinds`.
+
+    Each has to be apart and of rows alone. The second site, to which nothing may happen, is there once.
+    """
+    assert all(kind.is_apart and kind.code == 0 and kind.break_files is BadLake.break_files for kind in kinds)
+
+    def spoil(tables: Tables) -> Tables:
+        parts = {name: [frame.filter(_is_second(frame))] for name, frame in tables.items()}
+        for number, kind in enumerate(kinds):
+            for name, frame in kind.spoil(tables).items():
+                own = frame.filter(~_is_second(frame))
+                parts[name].append(_with_keys(own, lambda key, number=number: key + pl.lit(f"@{number:02}")))
+        return {name: pl.concat(frames) for name, frames in parts.items()}
+
+    return BadLake("side by side", spoil)
+
+
+def _is_second(frame: pl.DataFrame) -> pl.Expr:
+    """Rows of the second site; each table knows its place by the first of these keys."""
+    key = next(key for key in ("site_id", "tank_id", "meter_id") if key in frame.columns)
+    return pl.col(key).str.starts_with("X").fill_null(False)
+
+
+def _with_keys(frame: pl.DataFrame, new: Callable[[pl.Expr], pl.Expr]) -> pl.DataFrame:
+    """Rows under other keys."""
+    return frame.with_columns(new(pl.col(key)).alias(key) for key in KEYS if key in frame.columns)
 
 
 def _ticket(tank: str) -> dict:

@@ -2,9 +2,11 @@
 
 import contextlib
 import io
+import json
 import re
 import subprocess
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import polars as pl
@@ -31,6 +33,23 @@ def tankdrift_here(*arguments: object) -> subprocess.CompletedProcess[str]:
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
         code = main(words)
     return subprocess.CompletedProcess(words, code, said.getvalue(), complained.getvalue())
+
+
+_ONE_AFTER_ANOTHER = """
+import json, sys
+from tests.support.runs import tankdrift_here
+done = [tankdrift_here(*words) for words in json.load(sys.stdin)]
+json.dump([(one.returncode, one.stdout, one.stderr) for one in done], sys.stdout)
+"""
+
+
+def tankdrift_each(*commands: Sequence[object], env: Mapping[str, str]) -> list[subprocess.CompletedProcess[str]]:
+    """Run some commands, one after another, in one process that has an environment of its own."""
+    told = json.dumps([[str(word) for word in words] for words in commands])
+    run = {"input": told, "capture_output": True, "text": True, "cwd": ROOT, "env": env, "check": True}
+    done = subprocess.run([sys.executable, "-c", _ONE_AFTER_ANOTHER], **run)  # type: ignore[call-overload]
+    results = zip(commands, json.loads(done.stdout), strict=True)
+    return [subprocess.CompletedProcess(words, *result) for words, result in results]
 
 
 _NEWS = re.compile(rb'<(p|small) class="news">.*?</\1>')
