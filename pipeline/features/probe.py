@@ -47,7 +47,8 @@ def stuck_spans(
 ) -> list[StuckSpan]:
     """Runs of one and the same level, `least_s` or longer, in which sales should have lowered it by `STUCK_SOLD_MM`.
 
-    `share` of the sales of `flows` counts, and only sales that lie well within the time in which the level stood still show it.
+    `share` of the sales of `flows` counts, and only sales that lie well within the time in which the level stood still
+    show it.
     """
     if len(series) < 3:
         return []

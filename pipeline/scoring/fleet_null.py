@@ -2,8 +2,8 @@
 
 Most tanks are tight: months in which a tank seemed to gain, or to lose less than could matter, show what readings,
 meters and charts do by themselves, beyond what the tank's own noise makes of it. By how much such months spread over
-the fleet, every month's interval is stretched. (The idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis
-testing: the choice of a null hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
+the fleet, every month's interval is stretched. (The idea is that of an empirical null: B. Efron, "Large-scale
+simultaneous hypothesis testing: the choice of a null hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
 """
 
 from __future__ import annotations

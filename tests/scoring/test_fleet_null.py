@@ -34,7 +34,10 @@ def width(frame):
 
 
 def test_ten_months_of_prior_and_the_median_of_tight_ones():
-    """Thirty months about 1.349 SDs from none, twice a normal's median of 0.6745: (10 + 30 · 4) ÷ 40 = 3.25, its root 1.803."""
+    """Thirty months about 1.349 SDs from none, twice a normal's median of 0.6745.
+
+    (10 + 30 · 4) ÷ 40 = 3.25, its root 1.803.
+    """
     assert stretch_of(np.full(30, 1.349)) == pytest.approx(3.25**0.5, abs=1e-4)
     assert stretch_of(np.empty(0)) == 1.0
     assert stretch_of(np.full(1000, 0.3)) == 1.0
