@@ -24,6 +24,9 @@ SMALLEST_SHARE = 0.005
 """So much of what a meter moved its two counters may differ by: the maximum permissible error of OIML R 117-1."""
 GRAINS_L = (100.0, 10.0, 1.0)
 """What a totaliser may count in; it is told from the first `GRAIN_READINGS` readings. Common practice, no source."""
+BY_HAND_L, BY_HAND_SIZES = 4.5, 5
+"""Sales of so many sizes or more, all in whole litres, are written down by people, who round some of them to five or
+ten: three SDs of 1.5 l a sale. No source."""
 GRAIN_READINGS = 20
 LARGEST_L = 1e5
 """A totaliser that moves by more within one span was set to another value."""
@@ -113,7 +116,9 @@ def _parts(meter: MeterTotals, *, mirrored: bool) -> Iterator[_Ahead]:
     grain_l = _grain_l(total_l)
     moved_l = np.diff(total_l)
     excess_l = moved_l - np.diff(sold_l)
-    least_l = np.maximum(max(SMALLEST_L, 1.5 * grain_l), SMALLEST_SHARE * np.abs(moved_l))
+    sales = np.diff(np.searchsorted(ends, at_s))
+    rounded_l = BY_HAND_L * np.sqrt(sales) if _is_by_hand(meter.booked.volume_l) else 0.0
+    least_l = np.maximum(np.maximum(max(SMALLEST_L, 1.5 * grain_l), rounded_l), SMALLEST_SHARE * np.abs(moved_l))
     if mirrored:
         # A totaliser that stands still is broken.
         excess_l = np.where(moved_l > 0.0, -excess_l, 0.0)
@@ -130,6 +135,12 @@ def _good(total_l: Floats, ahead_l: Floats) -> NDArray[np.bool_]:
     fell = (total_l[1:-1] < total_l[:-2]) & (np.abs(ahead_l[2:] - ahead_l[:-2]) < PLENTY_L)
     good[1:-1] = ~fell
     return good
+
+
+def _is_by_hand(sold_l: Floats) -> bool:
+    """Whether the first `GRAIN_READINGS` sales of a meter look as if people had written them down."""
+    first = sold_l[:GRAIN_READINGS]
+    return len(np.unique(first)) >= BY_HAND_SIZES and bool((first % 1.0 == 0.0).all())
 
 
 def _grain_l(total_l: Floats) -> float:

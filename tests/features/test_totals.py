@@ -145,3 +145,11 @@ def test_one_meter_that_comes_level_by_itself_casts_doubt_on_its_whole_till():
     waits = {one.end_s: one.waited_s for one in unbooked([late, lost]) if one.meter_id == "M2"}
     assert waits == {at_s(24.0): 12.0 * 3_600.0}
     assert [one.waited_s for one in unbooked([lost])] == [0.0]
+
+
+@pytest.mark.parametrize(("cents", "more_l", "count"), [(0.0, 13.0, 0), (0.0, 14.0, 1), (0.25, 13.0, 1)])
+def test_sales_that_people_write_down_are_rounded(cents, more_l, count):
+    """Nine sales of as many sizes between two readings: three SDs of 1.5 l each are 13.5 l; a till's are exact."""
+    sizes = [20.0 + size + cents for size in range(9)]
+    sales = [(1.0 + 0.5 * place, size) for place, size in enumerate(sizes)]
+    assert len(told([1_000.0, 1_000.0 + sum(sizes) + more_l], sales, (0.0, 12.0))) == count
