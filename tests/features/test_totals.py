@@ -152,4 +152,4 @@ def test_sales_that_people_write_down_are_rounded(cents, more_l, count):
     """Nine sales of as many sizes between two readings: three SDs of 1.5 l each are 13.5 l; a till's are exact."""
     sizes = [20.0 + size + cents for size in range(9)]
     sales = [(1.0 + 0.5 * place, size) for place, size in enumerate(sizes)]
-    assert len(told([1_000.0, 1_000.0 + sum(sizes) + more_l], sales, (0.0, 12.0))) == count
+    assert len(told([1_000.5, 1_000.5 + sum(sizes) + more_l], sales, (0.0, 12.0))) == count
