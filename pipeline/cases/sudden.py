@@ -16,7 +16,7 @@ from pipeline.estimate.known import clock_changed, first_seen_s, known_day, seen
 from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l
-from pipeline.features.sold_share import with_share
+from pipeline.features.sold_share import with_share, with_stamp_doubt
 from pipeline.features.steps import Z_FOUND, Step
 from pipeline.features.transit import (
     JUMP_SDS,
@@ -48,6 +48,8 @@ SLOWEST_DRAW_L_PER_MIN = 2.0
 """Less than a hand pump gives. No source."""
 PIECES_S = 3 * 3600.0
 """Draws that follow so soon are one matter: a lorry that comes twice, or sales that were not booked. No source."""
+BACK_SHARE = 0.1
+"""A gauge that jumped comes back by as many millimetres, but for this share. No source."""
 REPLACED_S = 2 * 3600.0
 """A gauge that steps so near a replacement on record was put right then. No source."""
 HOUR_S = 3600.0
@@ -61,7 +63,8 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
     found = []
     for unit in site.units:
         moves = [move for move in moves_of[unit.unit.unit_id] if not move.undone]
-        told = [(move, _alone(unit, move.step, move.day)) for move in moves]
+        back = [move for move in moves if _puts_right(unit, move, moves)]
+        told = [(move, _alone(unit, move.step, move.day)) for move in moves if move not in back]
         jumps = [(move, member) for move, member in told if _is_of_gauge(unit, move, member)]
         draws = [move for move, member in told if not is_jump(move) and member is None and move.step.litres < 0]
         gains = [move for move in moves_of[unit.unit.unit_id] if move.step.litres > 0 and not is_jump(move)]
@@ -69,7 +72,7 @@ def sudden_findings(site: SiteObserved, moves_of: dict[str, list[Move]]) -> list
         found += [one for pieces in _together(bulk) if (one := _bulk(unit, pieces, gains)).log_odds > RAISE_AT]
         large = [move for move in (*bulk, *small) if -move.step.litres >= BULK_L]
         found += pattern_findings(unit, small, [move for move in moves if move.step.litres > 0], large)
-        found += [_jump(unit, move, member or unit.unit.members[0], gains) for move, member in jumps]
+        found += [_jump(unit, move, member or unit.unit.members[0], gains, back) for move, member in jumps]
         found += _lone_rises(unit)
     return found
 
@@ -82,7 +85,7 @@ def _lone_rises(unit: UnitObserved) -> list[Finding]:
         member = None if known.tickets_then else _alone(unit, step, known.day)
         if member is not None and not _was_replaced(unit, step):
             move = Move(known.day, step, step.end_s - step.start_s, 0, unit.unit.series.nominal_s)
-            found.append(_jump(unit, move, member, []))
+            found.append(_jump(unit, move, member, [], []))
     return found
 
 
@@ -143,7 +146,7 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
             for span in unit.stuck
         ):
             continue
-        own = with_share(unit.moves, moved_l, step, first_seen_s(seen + 1, unit.lags))
+        own = with_stamp_doubt(unit.flows, with_share(unit.moves, moved_l, step, first_seen_s(seen + 1, unit.lags)))
         if abs(own.z) >= Z_FOUND:
             kept += moves_of_steps(unit.unit.series, unit.flows, [(day, own)])
     return [replace(move, undone=_has_return(move, kept)) for move in kept]
@@ -297,7 +300,8 @@ def _bulk(unit: UnitObserved, pieces: list[Move], gains: list[Move]) -> Finding:
     )
 
 
-def _jump(unit: UnitObserved, move: Move, tank_id: str, gains: list[Move]) -> Finding:
+def _jump(unit: UnitObserved, move: Move, tank_id: str, gains: list[Move], back: list[Move]) -> Finding:
+    """A gauge that jumped; `back` are moves that put such a jump right."""
     step = move.step
     usual = usual_moves(unit, [gain for gain in gains if gain is not move], move.day, step.start_s)
     surface = surface_l_per_mm(unit.unit.series, move)
@@ -309,7 +313,7 @@ def _jump(unit: UnitObserved, move: Move, tank_id: str, gains: list[Move]) -> Fi
         tank_id=tank_id,
         day=move.day,
         start_s=step.start_s,
-        end_s=_mended_s(unit, step.start_s),
+        end_s=_mended_s(unit, move, back),
         log_odds=LOG_PRIOR["probe_fault"] + usual.single_log_bayes(move),
         log_prior=LOG_PRIOR["probe_fault"],
         share=share,
@@ -322,7 +326,27 @@ def _jump(unit: UnitObserved, move: Move, tank_id: str, gains: list[Move]) -> Fi
     )
 
 
-def _mended_s(unit: UnitObserved, after_s: float) -> float | None:
+def _mended_s(unit: UnitObserved, jump: Move, back: list[Move]) -> float | None:
+    """When a gauge that jumped was put right: exchanged, or moved back by as much. [s]"""
     rows = unit.unit.events.filter(unit.unit.events["kind"] == "probe_replaced")
-    later = [at for at in seconds(rows["ts"]) if at > after_s + 60.0]
-    return float(later[0]) if later else None
+    later = [float(at) for at in seconds(rows["ts"]) if at > jump.step.start_s + 60.0]
+    later += [move.step.start_s for move in back if _puts_right(unit, move, [jump])]
+    return min(later, default=None)
+
+
+def _puts_right(unit: UnitObserved, move: Move, moves: list[Move]) -> bool:
+    """Whether a move between two readings takes back, by as many millimetres, a jump of the gauge before it."""
+    series, moved_mm = unit.unit.series, _moved_mm(unit, move)
+    before = [other for other in moves if other.samples == 0 and other.step.start_s < move.step.start_s]
+    return move.samples == 0 and any(
+        is_large(series, other)
+        and abs(moved_mm + _moved_mm(unit, other)) < BACK_SHARE * abs(moved_mm) + 2.0 * abs(moved_mm / move.step.z)
+        for other in before
+    )
+
+
+def _moved_mm(unit: UnitObserved, move: Move) -> float:
+    """By how much a move changed the level where that stood. [mm]"""
+    series = unit.unit.series
+    place = min(int(np.searchsorted(series.ts_s, move.step.start_s)), len(series) - 1)
+    return move.step.litres / float(series.surface_l_per_mm[place])
