@@ -44,7 +44,7 @@ def known_drops(rises: Sequence[Drop], unit: Unit, sold_l: Floats) -> list[Known
     used: set[int] = set()
     for day in sorted({day + later for day in days for later in (0, 1, 2)}):
         free = [i for i in range(len(tickets.litres)) if i not in used and tickets.written_s[i] < (day + 1) * DAY_S]
-        at_hand, now_s = tickets.some(free), (day + 1) * DAY_S
+        at_hand, now_s = tickets.of_habit([known.drop for known in done]).some(free), (day + 1) * DAY_S
         new = [*late, *(rise for rise, seen in zip(rises, days, strict=True) if seen == day)]
         runs = in_parts(join, new, at_hand, now_s)
         waits = {place for place, run in enumerate(runs) if all(new[one] not in late for one in run)}

@@ -41,16 +41,26 @@ MOST_SDS = 10.0
 
 @dataclass(frozen=True)
 class Tickets:
-    """Tickets of one unit: when each was written [s], its litres, its temperature (NaN where not given). Shape (n,)."""
+    """Tickets of one unit: when each was written [s], its litres, its temperature (NaN where not given). Shape (n,).
+
+    `before` and `after`, how many of the unit's tickets so far were written before their drop was over, and after it.
+    """
 
     written_s: Floats
     litres: Floats
     temp_c: Floats
+    before: int = 0
+    after: int = 0
 
     def some(self, rows: list[int]) -> Tickets:
         """Those of the row numbers given."""
         at = np.array(rows, dtype=np.int64)
-        return Tickets(self.written_s[at], self.litres[at], self.temp_c[at])
+        return replace(self, written_s=self.written_s[at], litres=self.litres[at], temp_c=self.temp_c[at])
+
+    def of_habit(self, drops: Sequence[Drop]) -> Tickets:
+        """The same of a unit whose drops so far have tickets, by number in these rows."""
+        late = [self.written_s[row] > drop.end_s for drop in drops for row in drop.tickets]
+        return replace(self, before=len(late) - sum(late), after=sum(late))
 
 
 def tickets_of(deliveries: pl.DataFrame) -> Tickets:
@@ -148,7 +158,16 @@ def _misfit(drop: Drop, tickets: Tickets) -> float:
     loads = len(np.unique(tickets.written_s))
     further = 0.5 * spread + FURTHER_LOAD * (loads - 1) + FURTHER_TICKET * (len(tickets.litres) - loads)
     away = COST_PER_H * min(hours, LATE_H) + COST_PER_LATE_H * max(hours - LATE_H, 0.0)
-    return float(np.log1p(litres)) + away + further + _off_k(drop, tickets)
+    return float(np.log1p(litres)) + away + further + _off_k(drop, tickets) + _unusual(drop, tickets)
+
+
+def _unusual(drop: Drop, tickets: Tickets) -> float:
+    """What it costs that tickets were written before a drop was over, or after it, by which of the two is the habit.
+
+    Minus the log of the chance by the rule of succession.
+    """
+    alike = tickets.after if bool((tickets.written_s > drop.end_s).any()) else tickets.before
+    return -float(np.log((alike + 1.0) / (tickets.before + tickets.after + 2.0)))
 
 
 def _off_k(drop: Drop, tickets: Tickets) -> float:
