@@ -1,7 +1,7 @@
 """The store's tables as rules see them: each row with the UTC day from whose end on it is known and changes no more.
 
-A rule has one clock, the column `day`. A trading day's row is known half a day after the day closed, and where product
-came not before the end of the UTC day after: until then a ticket may be entered. What the gauge alone tells is known
+A rule has one clock, the column `day`. A trading day's row is known a day after the day closed, and where product came
+not before the end of the UTC day after: until then a ticket may be entered. What the gauge alone tells is known
 sooner. What a later day may move is left out: the end and the litres of a case, and the parts of a variance that are
 made of them.
 """

@@ -47,7 +47,7 @@ FEIGNED_K = 1.5
 """How far the product's temperature goes from all these courses for weeks, SD. No source."""
 YEAR_H = 8766.0
 """Hours of a Julian year."""
-NAMES = (
+NAMES: tuple[str, ...] = (
     "thermometer:soil:mean",
     "thermometer:soil:cosine",
     "thermometer:soil:sine",

@@ -36,14 +36,15 @@ def in_parts(join: Join, drops: Sequence[Drop], tickets: Tickets, now_s: float) 
     runs = [[place] for place in range(len(drops))]
     matched = match_tickets(list(drops), tickets, now_s)
     cost = match_cost(matched, tickets, now_s)
-    while options := [_joined(runs, first, last) for first, last in _candidates(drops, runs)]:
+    while candidates := _candidates(drops, runs):
+        options = [_joined(runs, first, last) for first, last in candidates]
         told = [match_tickets(_whole(join, drops, option), tickets, now_s) for option in options]
-        costs = [match_cost(one, tickets, now_s) for one in told]
+        is_near = [misses_by(one[first], tickets) <= MOST_OFF for one, (first, _) in zip(told, candidates, strict=True)]
+        costs = np.where(is_near, [match_cost(one, tickets, now_s) for one in told], np.inf)
         best = int(np.argmin(costs))
-        new = next(place for place, run in enumerate(options[best]) if run not in runs)
-        if costs[best] > cost - BETTER_BY or misses_by(told[best][new], tickets) > MOST_OFF:
+        if costs[best] > cost - BETTER_BY:
             break
-        runs, matched, cost = options[best], told[best], costs[best]
+        runs, matched, cost = options[best], told[best], float(costs[best])
     return _unticketed_joined(drops, runs, matched)
 
 

@@ -1,6 +1,6 @@
 -- One row is a drop for which no ticket came.
 -- rule: Drop without a ticket
--- looks for: Product that arrived in litres worth a compartment, and no ticket within half a day.
+-- looks for: Product that arrived in litres worth a compartment, and no ticket by the end of the UTC day after.
 -- cause: missing_ticket
 -- parameter: threshold = 800 [100, 20000] l that arrived
 select

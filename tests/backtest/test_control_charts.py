@@ -31,8 +31,8 @@ def first_alarms(name, variance, *, last=None, **parameters):
 def test_the_tabular_cusum_of_montgomery():
     alarms = first_alarms("cusum", {"T1": [x - 10.0 for x in MONTGOMERY]}, threshold=5.0, allowance=0.5)
     row = alarms.row(0, named=True)
-    # C+ passes 5 at the 29th, at 5.28, with N+ = 7: the change is placed after the 22nd. Known the day after its close.
-    assert (row["day"], row["note"]) == (day(29), "gaining for 7 days")
+    # C+ passes 5 at the 29th, at 5.28, with N+ = 7: the change is placed after the 22nd. Known a day after its close.
+    assert (row["day"], row["note"]) == (day(30), "gaining for 7 days")
     assert row["score"] == pytest.approx(5.28, abs=0.005)
 
 
@@ -48,7 +48,7 @@ def test_the_tabular_cusum_of_montgomery_and_runger():
 def test_the_moving_average_of_montgomery():
     alarms = first_alarms("ewma", {"T1": [x - 10.0 for x in MONTGOMERY]}, threshold=2.7, weight=0.1)
     # z = 10.6468 at the 29th, beyond the long run's limit of 10.6194.
-    assert alarms["day"].to_list()[0] == day(29)
+    assert alarms["day"].to_list()[0] == day(30)
     assert alarms["score"][0] == pytest.approx(0.6468 / np.sqrt(0.1 / 1.9), abs=2e-3)
 
 
@@ -121,5 +121,6 @@ def test_what_is_usual_is_learnt_from_the_first_days_alone():
     variance = {"T1": np.concatenate([rng.normal(20.0, 5.0, 20), rng.normal(-20.0, 5.0, 20)])}
     rule = FUNCTIONS["cusum"]
     alarms = replay(rule, rule.settled({}), seen(tank_days=variance_days(variance)), [day(n) for n in range(44)])
-    assert alarms["day"].min() == day(21)
+    # The 21st trading day, number 20, closes on day 21 and is known a day later.
+    assert alarms["day"].min() == day(22)
     assert alarms["note"][0] == "losing for 1 days"

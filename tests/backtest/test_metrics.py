@@ -170,10 +170,10 @@ def test_figures_by_hand():
     out = figures(history(alarms, labels, causes=("tank_leak",)), MEASURE)
     assert (out["truths"], out["found"], out["false"], out["unlabelled"]) == (2, 1, 2, 1)
     assert out["share_found"] == 0.5 and out["right_share"] == 1.0
-    # T3 is watched on days 1 to 60 and known to have been sound on days 1 to 59.
-    assert out["sound_days"] == 59
-    assert out["false_per_100"] == pytest.approx(100.0 * 2 / (59 / MONTH_DAYS))
-    low, high = poisson_interval(2, 59 / MONTH_DAYS / 100.0)
+    # T3 is watched on days 2 to 61 and known to have been sound up to day 59.
+    assert out["sound_days"] == 58
+    assert out["false_per_100"] == pytest.approx(100.0 * 2 / (58 / MONTH_DAYS))
+    low, high = poisson_interval(2, 58 / MONTH_DAYS / 100.0)
     assert (out["false_per_100_low"], out["false_per_100_high"]) == pytest.approx((low, high))
     outside = (out["sound_days"] + out["open_days"]) / MONTH_DAYS
     assert out["outside_per_100"] == pytest.approx(100.0 * 3 / outside)

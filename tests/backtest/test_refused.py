@@ -28,9 +28,9 @@ def asked(sql, tables):
 def test_an_honest_rule_is_let_in(tables):
     alarms = asked("select tank_id, day, abs(variance_l) as score from tank_days where abs(variance_l) > 40", tables)
     assert alarms.height == 6
-    # Known half a day after the trading day closed: the day after.
+    # Known a day after the trading day closed: two days on.
     assert alarms.row(0, named=True) | {} == {
-        "tank_id": "T2", "site_id": "S1", "day": day(2), "cause": "unexplained", "meter_id": None, "delivery_id": None,
+        "tank_id": "T2", "site_id": "S1", "day": day(3), "cause": "unexplained", "meter_id": None, "delivery_id": None,
         "score": 70.0, "note": None,
     }  # fmt: skip
 
@@ -41,7 +41,7 @@ def test_an_honest_rule_is_let_in(tables):
         (  # Tomorrow's value, plainly.
             "select tank_id, day, lead(variance_l) over (partition by tank_id order by day) as score from tank_days "
             "qualify score > 40",
-            r"sees tomorrow: its alarm T2 2026-03-03 .*was not there until 2026-03-04 was seen",
+            r"sees tomorrow: its alarm T2 2026-03-04 .*was not there until 2026-03-05 was seen",
         ),
         (  # Tomorrow in a mean.
             "select tank_id, day, avg(variance_l) over (partition by tank_id order by day rows between 1 preceding and "
@@ -51,7 +51,7 @@ def test_an_honest_rule_is_let_in(tables):
         (  # A window without an end.
             "select tank_id, day, abs(variance_l) - avg(variance_l) over (partition by tank_id) as score "
             "from tank_days where variance_l is not null",
-            r"sees tomorrow: its alarm T1 2026-03-03 .* has the score",
+            r"sees tomorrow: its alarm T1 2026-03-04 .* has the score",
         ),
         (  # A rank among days to come.
             "select tank_id, day, percent_rank() over (order by variance_l) as score from tank_days",
@@ -61,7 +61,7 @@ def test_an_honest_rule_is_let_in(tables):
             "select tank_id, day, abs(variance_l) / (select max(abs(variance_l)) from tank_days where tank_id = 'T1') "
             "as score "
             "from tank_days where abs(variance_l) > 40",
-            r"sees tomorrow: its alarm T2 2026-03-04 .* has the score 1.4 once",
+            r"sees tomorrow: its alarm T2 2026-03-05 .* has the score 1.4 once",
         ),
         (  # A later day takes an earlier alarm back.
             "select tank_id, day, 1 as score from tank_days where abs(variance_l) > 40 "
@@ -206,7 +206,7 @@ def test_a_function_that_uses_tomorrow(tables):
         return top.select("tank_id", "day", score=pl.col("variance_l").abs())
 
     rule = Rule("planted", "A rule", "the largest of all time", (), (), ("tank_days",), "", find=find)
-    with pytest.raises(RefusedRuleError, match=r"T1 2026-03-03 .*is gone once 2026-03-0\d is seen"):
+    with pytest.raises(RefusedRuleError, match=r"T1 2026-03-04 .*is gone once 2026-03-0\d is seen"):
         replay(rule, {}, tables, DAYS)
 
 

@@ -180,7 +180,7 @@ def test_a_monthly_rule_speaks_when_the_month_is_over_and_not_before():
     alarms = replay(rule, rule.settled({}), seen(**frames), AT_LAST)
     # 40 CFR 280.43(a): 1 % of throughput and 130 US gallons. March has 30 of its days
     # here, 1500 l of 60,000 l; April is whole.
-    assert alarms["day"].to_list() == [day(30), day(60)]
+    assert alarms["day"].to_list() == [day(31), day(61)]
     assert alarms["score"].to_list() == pytest.approx([1500.0 / (600.0 + 492.1035)] * 2, rel=1e-6)
 
 

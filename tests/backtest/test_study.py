@@ -187,18 +187,27 @@ def test_what_the_history_raises_by_itself_finds_no_fault_put_in(lake, spare, tm
 
 
 def test_a_row_is_shown_on_the_day_from_which_it_stands():
-    """Known truth: a trading day's book is closed half a day after it, by the site's clock; a drop's the day after."""
+    """Known truth: a trading day's book is closed a day after it, by the site's clock; a drop's later."""
     for zone, hour in (("Europe/London", 6), ("Australia/Sydney", 19 - 24), ("America/Los_Angeles", 14)):
         assert closes_at(day(0), zone, "06:00") == datetime.combine(day(1), time(), UTC) + timedelta(hours=hour)
     tables = seen(tank_days=variance_days({"T1": [1.0, 2.0, 3.0]}))
-    assert tables["tank_days"]["day"].to_list() == [day(1), day(2), day(3)]
-    assert cut(tables, day(2))["tank_days"].height == 2
-    assert cut(tables, day(2))["sites"].height == 1
+    assert tables["tank_days"]["day"].to_list() == [day(2), day(3), day(4)]
+    assert cut(tables, day(3))["tank_days"].height == 2
+    assert cut(tables, day(3))["sites"].height == 1
     ended = datetime.combine(day(1), time(5, 30), UTC)  # of trading day 0, whose tickets may come all of day 2
     drop = {"tank_id": "T1", "drop_id": "d", "ts_start": ended - timedelta(hours=1), "ts_end": ended, "gain_l": 900.0}
     waits = seen(tank_days=variance_days({"T1": [1.0, 2.0, 3.0]}), drops=table("drops", [drop]))
-    assert waits["tank_days"]["day"].to_list() == [day(2), day(2), day(3)]
+    assert waits["tank_days"]["day"].to_list() == [day(2), day(3), day(4)]
     assert waits["drops"]["day"].to_list() == [day(2)]
+    # Trading days that close at 23:00, and a drop ten minutes before: known 25 h 15 min later, past the next midnight.
+    late = drop | {"ts_start": ended + timedelta(hours=16.5), "ts_end": ended + timedelta(hours=17, minutes=20)}
+    frames = {
+        "tank_days": variance_days({"T1": [1.0, 2.0, 3.0]}),
+        "sites": fleet(["T1"])["sites"].with_columns(trading_day_start=pl.lit("23:00")),
+    }
+    plain, waits = (seen(**frames, drops=table("drops", [one])) for one in (drop, late))
+    assert plain["tank_days"]["day"].to_list() == [day(2), day(3), day(4)]
+    assert waits["tank_days"]["day"].to_list() == [day(3), day(3), day(4)]
     rows = [
         {"tank_id": "T1", "ts_end": end, "ts_start": end, "day": end.date(), "delivered_l": came, "is_quiet": False}
         for end, came in (

@@ -237,6 +237,41 @@ def test_a_gauge_that_jumps_is_at_fault(litres, rival):
     assert one.course.until(at_s([HOUR + 1.0])) == pytest.approx([litres])
 
 
+def fall(litres: float, *, samples: int = 0):
+    """Within five minutes, between two readings or over so many in between."""
+    return replace(move_of(HOUR, litres, minutes=5.0, transit_s=300.0), samples=samples, nominal_s=300.0)
+
+
+def test_a_fall_between_two_slow_readings_is_a_draw_as_likely_as_a_jump():
+    """358 l in five minutes are 71.6 l/min at the least. Draws of ln q even from 20 to 550 l/min lie between two
+    readings by (ln(550 / 71.6) + 71.6 / 550 - 1) / ln 27.5 = 1.1690 / 3.3142 = 0.3527; at three draws a jump that is
+    1.0582 / 2.0582 = 0.5141, and the gauge is behind by ln 1.0582 = 0.0566.
+    """
+    (one,) = found(fall(-358.0))
+    assert (one.cause, one.litres) == ("bulk_theft", -358.0)
+    assert one.share == pytest.approx(0.5141, abs=1e-4)
+    assert one.rival == ("probe_fault", pytest.approx(one.log_odds - 0.0566, abs=1e-3))
+
+
+def test_a_larger_one_is_the_gauge_s():
+    """600 l, 120 l/min: 0.7406 / 3.3142 = 0.2235 and 0.6704 / 1.6704 = 0.4013 of a draw; the rest is the gauge's."""
+    (one,) = found(fall(-600.0))
+    assert (one.cause, one.litres, one.rival[0]) == ("probe_fault", None, "bulk_theft")
+    assert one.share == pytest.approx(1.0 - 0.4013, abs=1e-4)
+
+
+@pytest.mark.parametrize("litres", [-358.0, -600.0])
+def test_what_a_reading_saw_on_its_way_was_drawn(litres):
+    (one,) = found(fall(litres, samples=1))
+    assert (one.cause, one.litres, one.share, one.rival) == ("bulk_theft", litres, 1.0, None)
+
+
+def test_two_falls_within_three_hours_are_a_draw_s():
+    """A gauge that jumped does not do it again, by a like amount, two hours later."""
+    (one,) = found(fall(-358.0), replace(move_of(HOUR + 2.0, -340.0, minutes=5.0, transit_s=300.0), samples=0))
+    assert (one.cause, one.litres, one.share, one.rival) == ("bulk_theft", -698.0, 1.0, None)
+
+
 def test_a_jump_ends_when_the_probe_was_replaced():
     unit = unit_of(GAUGE, events=[("probe_replaced", HOUR - 1.0), ("probe_replaced", HOUR + 30.0)])
     (one,) = found(jump(-700.0), unit=seen_of(unit))

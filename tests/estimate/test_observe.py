@@ -96,9 +96,13 @@ def test_a_drop_is_seen_with_its_litres_and_ticket():
 
 @pytest.mark.parametrize(("hour", "day"), [(22.9, 0), (23.2, 1)])
 def test_a_drop_counts_as_seen_three_quarters_of_an_hour_after_it_ended(hour, day):
-    """Ten minutes of drop, 45 of settling, and the last half hour is the next day's: 22.58 h is the latest of day 0."""
+    """Ten minutes of drop, 45 of settling, and the last half hour is the next day's: 22.58 h is the latest of day 0.
+
+    Its ticket fits; one that no ticket fits waits (`test_known_drops.py`).
+    """
     hour -= 0.5
-    site = HandSite([HandTank(drops=[Poured(hour, 2_000.0, 10.0)])], days=2)
+    tickets = [("D1", "T1", 20.0, 2_000.0)]
+    site = HandSite([HandTank(drops=[Poured(hour, 2_000.0, 10.0)])], days=2, tickets=tickets)
     (known,) = observe_site(site.tables()).units[0].drops
     assert known.day == FIRST_DAY + day
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import polars as pl
 import pytest
 
 from pipeline.estimate.design import Delivered
@@ -10,6 +11,7 @@ from pipeline.estimate.hypotheses import USUAL_LEAK_L_PER_H, candidates_of
 from pipeline.estimate.untold import (
     MIDDLE_H,
     NAMES,
+    OPEN_NAMES,
     SOIL_H,
     arrived_share,
     kept,
@@ -123,6 +125,32 @@ def test_a_thermometer_that_dies_leaves_the_days_before_as_they_were():
     before = told[candidates.onset[leaks]]
     assert candidates.usual[leaks][before] == pytest.approx(USUAL_LEAK_L_PER_H)
     assert candidates.usual[leaks][~before] == pytest.approx(np.hypot(USUAL_LEAK_L_PER_H, later.feigned_l_per_h))
+
+
+def test_a_tank_in_the_open_warms_by_day_besides():
+    """A kelvin is 0.124 % of the stock of petrol (from memory): at midnight and at six, where nobody tells it alone."""
+    _, stock, sold = course(0.0, 0.0)
+    papers = delivered(told_k=0.0)
+    unit, balance = balance_for(stock, sold, papers)
+    unit = replace(unit, product="gasoline_e5")
+    in_the_open = replace(unit, tanks=unit.tanks.with_columns(buried=pl.lit(False)))
+    told = HOURS < 100.0
+    buried, warmed = (with_untold_temperature(balance, papers, one, told) for one in (unit, in_the_open))
+    assert buried.names == (*balance.names, *NAMES)
+    assert warmed.names == (*balance.names, *NAMES, *OPEN_NAMES)
+    count = len(OPEN_NAMES)
+    assert (warmed.columns[:, :-count] == buried.columns).all()
+    assert warmed.columns.shape[1] == len(warmed.prior.sd) == len(warmed.prior.mean) == len(warmed.names)
+    assert (warmed.prior.sd[:-count] == buried.prior.sd).all() and (warmed.prior.mean[-count:] == 0.0).all()
+    daily = warmed.columns[:, -count:]
+    assert (daily[told] == 0.0).all()
+    hour_of_day = HOURS % 24.0
+    midnight, six = ~told & (hour_of_day == 0.0), ~told & (hour_of_day == 6.0)
+    of_a_kelvin = 0.00124 * stock
+    assert daily[midnight, 0] == pytest.approx(of_a_kelvin[midnight], rel=0.03)
+    assert daily[midnight, 1] == pytest.approx(0.0, abs=1e-6)
+    assert daily[six, 1] == pytest.approx(of_a_kelvin[six], rel=0.03)
+    assert daily[six, 0] == pytest.approx(0.0, abs=1e-6)
 
 
 def test_only_a_drop_arrives():

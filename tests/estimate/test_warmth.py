@@ -1,17 +1,24 @@
 """What temperature does to a balance, in the tank and at the meters. Evidence: known truth by construction, by hand."""
 
+from dataclasses import replace
+
 import numpy as np
+import polars as pl
 import pytest
 
+from pipeline.estimate.terms import weather_terms
 from pipeline.estimate.warmth import (
     BEHIND_H,
+    OPEN_DAILY_SD_K,
     by_the_hour,
     coarseness_c,
+    daily_columns,
     is_told,
     smoothed_temp_c,
     thermometer_columns,
     turned,
 )
+from tests.support.hand_unit import balance_by, dips_of, gauge_of, unit_of
 
 HOURS = 0.5 * np.arange(96)
 FINE = np.zeros(96)
@@ -129,6 +136,55 @@ def test_a_coarse_thermometer_is_followed_between_its_steps():
     late = HOURS > 24.0
     assert np.abs(told - true_c)[late].max() < 0.33
     assert np.abs(np.diff(told))[late[1:]].max() < 0.5 * np.abs(np.diff(taken_at_its_word))[late[1:]].max()
+
+
+BURIED = unit_of(gauge_of(HOURS, 1_000.0), product="gasoline_e5")
+IN_THE_OPEN = replace(BURIED, tanks=BURIED.tanks.with_columns(buried=pl.lit(False)))
+WEATHER_NAMES = ("thermometer:day:cosine", "thermometer:day:sine", "thermometer:day:half:cosine",
+                 "thermometer:day:half:sine")  # fmt: skip
+
+
+@pytest.mark.parametrize("sharper", [0.0, 0.2])
+def test_what_a_late_thermometer_feigns_of_a_tank_in_the_open_its_columns_can_hold(sharper):
+    """A day that swings by 3 K to either side, hottest at three, and warms sooner than it cools by some of the half
+    day; the thermometer is late by an hour, and off by that times the rate. Of 8,000 l of petrol, of which 60 l an hour
+    are sold, that feigns up to 8 l or so.
+    """
+    l_per_k = PETROL_PER_K * (8_000.0 - 60.0 * HOURS)
+    turn = 2.0 * np.pi * (HOURS - 15.0) / 24.0
+    rate = -3.0 * 2.0 * np.pi / 24.0 * (np.sin(turn) + 2.0 * sharper * np.sin(2.0 * turn))
+    feigned_l = l_per_k * -1.0 * rate
+    assert np.abs(feigned_l).max() > 6.0
+    (term,) = weather_terms(IN_THE_OPEN, l_per_k, HOURS)
+    assert term.names == WEATHER_NAMES
+    swing_k, *_ = np.linalg.lstsq(term.columns, feigned_l, rcond=None)
+    assert np.abs(feigned_l - term.columns @ swing_k).max() < 0.02 * np.abs(feigned_l).max()
+    assert (np.abs(swing_k) < 3.0 * OPEN_DAILY_SD_K).all()
+
+
+def test_the_columns_of_a_day_hold_no_steady_loss():
+    """Two whole days of a leak of 0.5 l/h. Of a line over them the day and the half day hold the harmonics 2 and 4 of
+    its saw tooth: sqrt(6 / pi^2 * (1/4 + 1/16)) of its SD, 0.436.
+    """
+    lost_l = -0.5 * HOURS
+    columns = daily_columns(np.full(96, PETROL_PER_K * 8_000.0), HOURS)
+    swing_k, *_ = np.linalg.lstsq(columns, lost_l - lost_l.mean(), rcond=None)
+    assert (columns @ swing_k).std() / lost_l.std() == pytest.approx(0.436, abs=0.01)
+
+
+def test_the_day_turns_once_and_the_half_day_twice_at_half():
+    """At 0, 3, 6 and 12 o'clock, of 10 l a kelvin."""
+    root = 10.0 / np.sqrt(2.0)
+    expected = [[10.0, 0.0, 5.0, 0.0], [root, root, 0.0, 5.0], [0.0, 10.0, -5.0, 0.0], [-10.0, 0.0, 5.0, 0.0]]
+    assert daily_columns(np.full(4, 10.0), np.array([0.0, 3.0, 6.0, 12.0])) == pytest.approx(
+        np.array(expected), abs=1e-9
+    )
+
+
+def test_a_buried_tank_s_balance_has_no_weather():
+    assert weather_terms(BURIED, np.ones(96), HOURS) == []
+    buried, in_the_open = (balance_by(unit, dips_of(HOURS, 1_000.0)).names for unit in (BURIED, IN_THE_OPEN))
+    assert in_the_open == (*buried, *WEATHER_NAMES)
 
 
 DAYS_H = 0.5 * np.arange(48 * 40)

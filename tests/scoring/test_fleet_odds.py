@@ -84,6 +84,18 @@ def test_the_lower_of_its_own_odds_and_the_fleets_counts():
     assert beside[0] <= alone[0]
 
 
+@pytest.mark.parametrize("log_odds", [-1.0, 20.0])
+def test_what_is_shared_with_a_rival_is_its_chance_in_part(log_odds):
+    """Whether its own odds bound it or its decoys do: of what is real six tenths are of its cause."""
+    one = finding(log_odds=log_odds)
+    others = [finding(unit="T2"), finding("tank_leak", unit="T3")]
+    decoys = [decoy("U1")]
+    whole = chances([one, *others], decoys)
+    shared = chances([replace(one, share=0.6), *others], decoys)
+    assert shared == [pytest.approx(0.6 * whole[0]), *whole[1:]]
+    assert whole[0] > 0.1
+
+
 def test_expected_false_is_what_the_probabilities_leave():
     """Of a meter nothing is mirrored: that no decoy of it was seen says nothing."""
     found = [finding(), finding(unit="T2", log_odds=4.0), finding("tank_leak", unit="T3"), finding("meter_drift")]

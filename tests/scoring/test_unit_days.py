@@ -133,9 +133,9 @@ def test_a_drop_and_its_ticket_belong_to_the_day_on_which_it_ended(end_h, on):
     assert np.flatnonzero(day.ticketed_l).tolist() == [on]
 
 
-@pytest.mark.parametrize(("hour", "booked"), [(60.0, True), (60.1, False)])
+@pytest.mark.parametrize(("hour", "booked"), [(48.0, True), (48.1, False)])
 def test_a_ticket_without_a_drop_is_booked_when_its_drop_can_come_no_more(hour, booked):
-    """Twelve hours after it was written, by the end of the data at hour 72."""
+    """A day after it was written, by the end of the data at hour 72."""
     assert bool(sheet(tickets=[("D1", hour, 2_000.0)]).ticketed_l[2]) is booked
 
 
