@@ -31,6 +31,8 @@ memory)."""
 LOOK_BACK_DAYS = 21
 RENEWED, POINT_S = ("probe_replaced", "chart_replaced", "tank_in_service"), 4 * 3600.0
 """After these the float stands on another ground, from the first stretch of readings after them."""
+DEAD_MM = 10.0
+"""Less water than this a float may not show at all: it lies on the bottom. Common practice, no source."""
 VANISHED_MM = 6.0
 DRY_DAYS = 25.0
 """Water that has not risen for so long is no longer coming in: rain may stay away for weeks. No source."""
@@ -64,6 +66,7 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
     height = np.array([point.water_mm for point in points])
     litres = np.array([point.water_l for point in points])
     slopes = np.array([point.surface_l_per_mm for point in points])
+    shown = least_shown_mm(height)
     removed = seconds(unit.unit.events.filter(pl.col("kind") == "water_removed")["ts"])
     renewed = np.searchsorted(at, seconds(unit.unit.events.filter(pl.col("kind").is_in(RENEWED))["ts"]) + POINT_S)
     start = 0
@@ -76,7 +79,7 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
         if not _may_have_moved(height[start:k], height[max(k - 1, 0) : k + 1]):
             k += 1
             continue
-        base, noise = _ground(height[start:k])
+        base, noise = _ground(height[start:k], shown[k])
         brought = _brought_mm(unit, (at[start], at[k]), median(slopes[start:k]))
         risen = bool((height[max(k - 1, 0) : k + 1] > base + brought + max(RISE_MM, RISE_TIMES * noise)).all())
         gone = base > VANISHED_MM and bool((height[max(k - 1, 0) : k + 1] < 0.3 * base).all())
@@ -86,7 +89,7 @@ def _water(unit: UnitObserved, tank_id: str, points: list[WaterPoint]) -> list[F
             k += 1
             continue
         last = _episode_end(at, height, removed, k)
-        found.append(_episode(unit, tank_id, (at, height, litres, slopes), (start, k, last, noise), brought))
+        found.append(_episode(unit, tank_id, (at, height, litres, slopes), (start, k, last, noise, base), brought))
         start, k = last + 1, last + 7
     return found
 
@@ -111,9 +114,17 @@ def _may_have_moved(before: Floats, now: Floats) -> bool:
     return float(now.min()) > float(before.min()) + RISE_MM or (top > VANISHED_MM and float(now.max()) < 0.3 * top)
 
 
-def _ground(height: Floats) -> tuple[float, float]:
-    """The level the float stood at, the lower quartile, and the scatter about it. [mm]"""
-    base = quantile(height, 0.25)
+def least_shown_mm(height: Floats) -> Floats:
+    """The least water that a float has shown beside none, by each point, no more than `DEAD_MM`. Shape (n,). [mm]"""
+    return np.minimum(np.minimum.accumulate(np.where(height > 0.0, height, np.inf)), DEAD_MM)
+
+
+def _ground(height: Floats, shown_mm: float) -> tuple[float, float]:
+    """The level the float stood at, the lower quartile, and the scatter about it. [mm]
+
+    One that shows none may stand up to `shown_mm`, the least that it ever showed.
+    """
+    base = max(quantile(height, 0.25), shown_mm)
     near = height[height <= median(height) + 1e-9]
     noise = max(0.25, 1.4826 * median(np.abs(np.diff(height))) if len(height) > 4 else 0.5)
     return base, max(noise, float(np.std(near)) if len(near) > 3 else 0.0)
@@ -138,12 +149,11 @@ def _episode(
     unit: UnitObserved,
     tank_id: str,
     points: tuple[Floats, Floats, Floats, Floats],
-    span: tuple[int, int, int, float],
+    span: tuple[int, int, int, float, float],
     brought_mm: float,
 ) -> Finding:
     at, height, litres, slopes = points
-    start, first, last, noise = span
-    base = float(np.quantile(height[start:first], 0.25))
+    start, first, last, noise, base = span
     ground_l = float(np.median(litres[start:first][height[start:first] <= np.median(height[start:first]) + 1e-9]))
     calm = np.flatnonzero(height[start : first + 1] <= base + max(1.0, 2.0 * noise))
     onset = start + int(calm[-1]) if len(calm) else max(first - 1, 0)

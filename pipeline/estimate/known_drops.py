@@ -33,8 +33,9 @@ class KnownDrop:
 def known_drops(rises: Sequence[Drop], unit: Unit, sold_l: Floats) -> list[KnownDrop]:
     """A unit's drops of its rises, matched with tickets in order of the days that see them.
 
-    A drop waits one more day for a late ticket. One that ended late on its day and that no ticket fits waits one day
-    for what may be its next part. `sold_l`, shape (n,), litres sold up to each reading. [l]
+    A drop that no ticket fits waits one more day for a late one, and then takes what there is. One that ended late on
+    its day and that no ticket fits waits one day for what may be its next part. `sold_l`, shape (n,), litres sold up to
+    each reading. [l]
     """
     tickets, join = tickets_of(unit.tickets), partial(spanning, unit.series, sold_l)
     days = [known_day(rise.end_s + DROP_KNOWN_S) for rise in rises]
@@ -54,8 +55,9 @@ def known_drops(rises: Sequence[Drop], unit: Unit, sold_l: Floats) -> list[Known
         done += [KnownDrop(_numbered(drop, free), day - 1, ()) for drop in older]
         late = [new[one] for place in waits if _may_go_on(newer[place], at_hand, day) for one in runs[place]]
         seen = [drop for place, drop in enumerate(newer) if not (place in waits and _may_go_on(drop, at_hand, day))]
-        done += [KnownDrop(drop, day, drop.tickets) for drop in (_numbered(one, free) for one in seen if one.tickets)]
-        unticketed = [drop for drop in seen if not drop.tickets]
+        fitting = [drop for drop in seen if misses_by(drop, at_hand) < LITRES_FIT]
+        done += [KnownDrop(drop, day, drop.tickets) for drop in (_numbered(one, free) for one in fitting)]
+        unticketed = [replace(drop, tickets=()) for drop in seen if drop not in fitting]
         used |= {number for known in done for number in known.drop.tickets}
     return sorted(done, key=lambda known: known.drop.start_s)
 

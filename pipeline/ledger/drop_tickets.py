@@ -1,4 +1,4 @@
-"""The tickets that belong to drops: each to one at most, one to four to a drop, at the least misfit over all."""
+"""The tickets that belong to drops: each to one at most, one to eight to a drop, at the least misfit over all."""
 
 from __future__ import annotations
 
@@ -20,6 +20,8 @@ LITRES_FIT = 1.5
 """A ticket fits a drop in litres within this many times 2 % and 30 litres. No source."""
 BETTER_BY = 1.5
 """Tickets that together miss a drop's litres by more still belong to it when they fit better by this. No source."""
+MOST_TICKETS = 8
+"""Compartments of the largest trucks, each with a ticket of its own (common practice, no source)."""
 MOST_GROUPS = 12
 """So many groups of tickets that fit one drop are held against what they leave for the others. No source."""
 NO_TICKET_COST = 5.0
@@ -70,7 +72,7 @@ def tickets_of(deliveries: pl.DataFrame) -> Tickets:
 
 
 def match_tickets(drops: list[Drop], tickets: Tickets, now_s: float = float("inf")) -> list[Drop]:
-    """The drops with their tickets: each ticket goes to one drop at most, one to four tickets to a drop.
+    """The drops with their tickets: each ticket goes to one drop at most, one to eight tickets to a drop.
 
     A ticket fits a drop when it was written from `LOADED_BEFORE_S` before it to `ENTERED_AFTER_S` after it. Several
     tickets go to one drop only where no single one fits it and their sum does, or is much nearer, and of such groups it
@@ -84,7 +86,7 @@ def match_tickets(drops: list[Drop], tickets: Tickets, now_s: float = float("inf
         near = [ticket for ticket in sorted(free) if is_near[ticket]]
         if not near or any(_off(drop, tickets.litres[[ticket]]) < LITRES_FIT for ticket in near):
             continue
-        groups = [list(group) for size in (2, 3, 4) for group in combinations(near, size)]
+        groups = _groups(near, tickets.written_s)
         alone = min(_misfit(drop, tickets.some([ticket])) for ticket in near)
         fitting = [group for group in groups if _fits(drop, tickets.some(group), alone)]
         if fitting:
@@ -117,6 +119,16 @@ def misses_by(drop: Drop, tickets: Tickets) -> float:
 def _untold(drop: Drop, now_s: float) -> float:
     """What it costs a drop to be without a ticket at `now_s`: the longer one has been due, the more."""
     return min(0.3 + 0.3 * max(now_s - drop.end_s, 0.0) / 3600.0, NO_TICKET_COST)
+
+
+def _groups(near: list[int], written_s: Floats) -> list[list[int]]:
+    """Tickets that may be of one drop: any two to four, and more of those written one after the other."""
+    by_time = sorted(near, key=lambda ticket: (written_s[ticket], ticket))
+    any_few = [list(group) for size in (2, 3, 4) for group in combinations(near, size)]
+    runs = [
+        by_time[first : first + size] for size in range(5, MOST_TICKETS + 1) for first in range(len(near) - size + 1)
+    ]
+    return any_few + [sorted(run) for run in runs]
 
 
 def _fits(drop: Drop, tickets: Tickets, alone: float) -> bool:
@@ -162,12 +174,12 @@ def _misfit(drop: Drop, tickets: Tickets) -> float:
 
 
 def _unusual(drop: Drop, tickets: Tickets) -> float:
-    """What it costs that tickets were written before a drop was over, or after it, by which of the two is the habit.
+    """What it costs that tickets were written before a drop was over, or after it, where the other is the habit.
 
-    Minus the log of the chance by the rule of succession.
+    The log of how many times likelier that is, by the rule of succession.
     """
     alike = tickets.after if bool((tickets.written_s > drop.end_s).any()) else tickets.before
-    return -float(np.log((alike + 1.0) / (tickets.before + tickets.after + 2.0)))
+    return float(np.log((max(tickets.before, tickets.after) + 1.0) / (alike + 1.0)))
 
 
 def _off_k(drop: Drop, tickets: Tickets) -> float:

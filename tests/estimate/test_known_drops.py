@@ -48,8 +48,8 @@ def test_a_late_part_waits_and_is_one_drop_with_the_next_day_s():
 
 
 def test_a_late_part_that_nothing_follows_is_the_next_day_s_as_it_is():
-    """Its ticket of 3,400 l is the only one there: 1,400 l short, it is told with it."""
-    assert told(known(LATE, tickets=[("D1", 20.0, 3_400.0)])) == [(2_000, 1, (0,), (0,))]
+    """Its ticket of 3,400 l is the only one there: 1,400 l short, it takes it when no better one has come by then."""
+    assert told(known(LATE, tickets=[("D1", 20.0, 3_400.0)])) == [(2_000, 1, (), (0,))]
     assert told(known(LATE)) == [(2_000, 1, (), ())]
 
 
