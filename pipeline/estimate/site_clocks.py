@@ -14,7 +14,7 @@ from pipeline.ledger.clocks import FEWEST_LITRES, SILENT, DayLag, TankMovement, 
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.gauge import GaugeSeries, kept
 from pipeline.ledger.movements import MeterFlow, ordered_flow
-from pipeline.ledger.stamps import ONE_INSTANT, stamped
+from pipeline.ledger.stamps import stamped
 
 FEWEST_READINGS = 20
 """A day with fewer readings of a tank says nothing of its clock."""
@@ -133,9 +133,10 @@ def drawn_on_gauge_clock(flow: MeterFlow, lags: dict[int, DayLag]) -> MeterFlow:
     shift = np.array([used_lag_s(clock) for clock in clocks])[place]
     least = np.array([first_seen_s(int(day), lags) for day in numbers])[place]
     start_s, end_s = flow.start_s, flow.end_s
-    for stamp in ONE_INSTANT:
-        here = np.array([clock is not None and clock.stamp == stamp for clock in clocks], dtype=bool)[place]
-        drawn = stamped(flow, stamp)
+    known = {(clock.stamp, clock.load_l_per_min) for clock in clocks if clock is not None and clock.stamp != "both"}
+    for stamp, rate in sorted(known):
+        is_so = [clock is not None and (clock.stamp, clock.load_l_per_min) == (stamp, rate) for clock in clocks]
+        here, drawn = np.array(is_so, dtype=bool)[place], stamped(flow, stamp, rate)
         start_s, end_s = np.where(here, drawn.start_s, start_s), np.where(here, drawn.end_s, end_s)
     start, end = np.maximum(start_s - shift, least), np.maximum(end_s - shift, least)
     return ordered_flow(flow.meter_id, start, end, flow.volume_l)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from pipeline.ledger.gauge import GaugeSeries
 from pipeline.ledger.movements import MeterFlow, in_order, sold_until_l
-from pipeline.ledger.stamps import ONE_INSTANT, Stamp, odd_share, stamped
+from pipeline.ledger.stamps import LOADS_L_PER_MIN, ONE_INSTANT, Stamp, load_rates, odd_share, stamped
 from pipeline.physics.ranks import median, quantile
 
 Floats = NDArray[np.float64]
@@ -30,6 +31,11 @@ none is taken. No source."""
 STAMP_SHARE_SD = 0.25
 """What one sale on which a reading fell tells a lag to, as a share of the time between readings, SD: its stamps may be
 its start's or its payment's, and it runs at no even pace. Of many sales that averages out. No source."""
+STAMP_SD_S, BY_HAND_SD_S = 30.0, 150.0
+"""What a sale's stamp is off by beside the clock, SD: somebody hangs up or pays a while after; and where people write
+down whole minutes, the nearest five. No source."""
+MOST_TIMES = 1.5
+"""A fall is a sale's up to so many times the most that is booked between two readings. No source."""
 FEWEST_LITRES = 300.0
 """Below this much sold at a site in a day its clocks are not compared."""
 
@@ -40,7 +46,8 @@ class DayLag:
 
     `gain` is the share by which the unexplained movement falls against no lag (0..1); `fit` the share of movement
     that the sales explain at the best lag (0..1), `calm_fit` that of the day without its worst hour: one draw that
-    nobody booked is no matter of clocks; `stamp` which of a sale's two instants the till knew that day; `is_silent`
+    nobody booked is no matter of clocks; `stamp` which of a sale's two instants the till knew that day, and
+    `load_l_per_min` how fast loads then went; `is_silent`
     that no sale of the day is there, though the tanks were drawn from as on others; `agrees` that the lag is the day
     before's again.
     """
@@ -53,6 +60,7 @@ class DayLag:
     is_silent: bool = False
     agrees: bool = False
     calm_fit: float = 0.0
+    load_l_per_min: float = LOADS_L_PER_MIN[0]
 
 
 SILENT = DayLag(0.0, np.inf, 0.0, 0.0, is_silent=True)
@@ -70,19 +78,21 @@ class TankMovement:
 
 def day_clock(tanks: list[TankMovement]) -> DayLag | None:
     """The lag of a day by what its till knows of a sale: both instants, unless the levels clearly say one."""
-    lag = _lag_as(tanks, "both")
-    if lag is None or odd_share(flow for tank in tanks for flow in tank.flows) <= ODD_SHARE:
+    lag, flows = _lag_as(tanks, "both", LOADS_L_PER_MIN[0]), [flow for tank in tanks for flow in tank.flows]
+    if lag is None or odd_share(flows) <= ODD_SHARE:
         return lag
     best = replace(lag, fit=lag.fit + CLEAR_FIT)
-    for stamp in ONE_INSTANT:
-        other = _lag_as(tanks, stamp)
+    for stamp, rate in product(ONE_INSTANT, load_rates(flows)):
+        other = _lag_as(tanks, stamp, rate)
         if other is not None and other.fit > best.fit:
-            best = replace(other, stamp=stamp)
+            best = replace(other, stamp=stamp, load_l_per_min=rate)
     return lag if best.stamp == "both" else best
 
 
-def _lag_as(tanks: list[TankMovement], stamp: Stamp) -> DayLag | None:
-    drawn = [replace(tank, flows=[in_order(stamped(flow, stamp)) for flow in tank.flows]) for tank in tanks]
+def _lag_as(tanks: list[TankMovement], stamp: Stamp, load_l_per_min: float) -> DayLag | None:
+    drawn = [
+        replace(tank, flows=[in_order(stamped(flow, stamp, load_l_per_min)) for flow in tank.flows]) for tank in tanks
+    ]
     return day_lag(drawn)
 
 
@@ -111,16 +121,26 @@ def day_lag(tanks: list[TankMovement]) -> DayLag | None:
     curvature = max(float(sides.sum()) - 2 * floor, 1e-9) / width**2
     moved = sum(float(np.nansum(item[1] ** 2)) for item in prepared)
     sd_s = float(np.sqrt(2.0 * floor / max(count, 1) / curvature))
+    read = max(_read_in_sales(prepared, best), 1)
     nearest = _nearest_s(prepared, best, floor + max(floor / max(count, 1), ALIKE_L**2))
     if abs(best - nearest) > ALIKE_S:
         best, sd_s = nearest, float(np.hypot(sd_s, 0.5 * (best - nearest)))
     return DayLag(
         lag_s=best,
-        sd_s=float(np.hypot(sd_s, STAMP_SHARE_SD * apart_s / max(_read_in_sales(prepared, best), 1))),
+        sd_s=float(np.hypot(sd_s, max(STAMP_SHARE_SD * apart_s / read, _stamps_sd_s(tanks)))),
         gain=1.0 - floor / max(at_zero, 1e-9),
         fit=1.0 - floor / max(moved, 1e-9),
         calm_fit=_calm_fit(prepared, best),
     )
+
+
+def _stamps_sd_s(tanks: list[TankMovement]) -> float:
+    """What a day's lag is off by because each sale's stamps are, by as many sales as its litres count for. [s]"""
+    flows = [flow for tank in tanks for flow in tank.flows]
+    litres = np.concatenate([np.empty(0), *(flow.volume_l for flow in flows)])
+    second = np.unique(np.concatenate([np.empty(0), *(flow.end_s for flow in flows)]) % 60.0)
+    each_s = STAMP_SD_S if len(second) > 1 else BY_HAND_SD_S
+    return each_s * float(np.sqrt((litres**2).sum()) / max(litres.sum(), 1e-9))
 
 
 def _nearest_s(prepared: list[Prepared], best_s: float, enough: float) -> float:
@@ -176,10 +196,13 @@ def _prepared(tank: TankMovement) -> Prepared | None:
         return None
     fall = -np.diff(stock)
     keep = tank.usable[1:] & tank.usable[:-1] & (np.diff(ts) <= max(3 * tank.series.nominal_s, 400.0))
-    limit = 8.0 * quantile(np.abs(fall[keep]), 0.95) + 10.0 if keep.any() else 0.0
-    keep &= np.abs(fall) <= limit
     knots = np.arange(ts[0] - WIDEST_LAG_S - 600, ts[-1] + WIDEST_LAG_S + 600, KNOT_S)
     sold = sold_until_l(tank.flows, knots)
+    # Where few sales are large most readings stand still, and a fall as large as what was booked is no outlier.
+    width = max(int(tank.series.nominal_s / KNOT_S), 1)
+    booked = MOST_TIMES * float((sold[width:] - sold[:-width]).max())
+    limit = max(8.0 * quantile(np.abs(fall[keep]), 0.95) + 10.0 if keep.any() else 0.0, booked)
+    keep &= np.abs(fall) <= limit
     return (ts, np.where(keep, fall, np.nan), knots, sold) if keep.sum() >= 20 else None
 
 
