@@ -34,6 +34,8 @@ its start's or its payment's, and it runs at no even pace. Of many sales that av
 STAMP_SD_S, BY_HAND_SD_S = 30.0, 150.0
 """What a sale's stamp is off by beside the clock, SD: somebody hangs up or pays a while after; and where people write
 down whole minutes, the nearest five. No source."""
+FEWEST_BY_HAND = 3
+"""With fewer sales in a day it is chance that all stand at one second of the minute. No source."""
 MOST_TIMES = 1.5
 """A fall is a sale's up to so many times the most that is booked between two readings. No source."""
 FEWEST_LITRES = 300.0
@@ -138,8 +140,9 @@ def _stamps_sd_s(tanks: list[TankMovement]) -> float:
     """What a day's lag is off by because each sale's stamps are, by as many sales as its litres count for. [s]"""
     flows = [flow for tank in tanks for flow in tank.flows]
     litres = np.concatenate([np.empty(0), *(flow.volume_l for flow in flows)])
-    second = np.unique(np.concatenate([np.empty(0), *(flow.end_s for flow in flows)]) % 60.0)
-    each_s = STAMP_SD_S if len(second) > 1 else BY_HAND_SD_S
+    seconds = np.concatenate([np.empty(0), *(flow.end_s for flow in flows)]) % 60.0
+    is_by_hand = len(seconds) >= FEWEST_BY_HAND and float(np.ptp(seconds)) == 0.0
+    each_s = BY_HAND_SD_S if is_by_hand else STAMP_SD_S
     return each_s * float(np.sqrt((litres**2).sum()) / max(litres.sum(), 1e-9))
 
 

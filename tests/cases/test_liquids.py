@@ -135,6 +135,15 @@ def test_another_probe_or_a_relined_tank_has_another_ground(kind, count):
     assert len(water(later, events=[(kind, 95.0)])) == 1
 
 
+@pytest.mark.parametrize(
+    ("shown_mm", "count"), [((6.0, 8.0), 0), ((6.0, 9.0), 1), ((14.0, 14.0), 1), ((12.0, 12.0), 0)]
+)
+def test_a_float_that_shows_nothing_below_its_own_height_is_not_raised_by_that(shown_mm, count):
+    """None for four days, then two days at each of two heights: the first it shows, or 10 mm, may have been there."""
+    first, then = shown_mm
+    assert len(water(np.concatenate([np.zeros(24), np.full(12, first), np.full(12, then)]))) == count
+
+
 def test_water_in_a_blend_splits_it():
     (found,) = water(RISING, product="gasoline_e10")
     assert (found.cause, found.litres) == ("phase_separation", None)

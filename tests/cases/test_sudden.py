@@ -278,6 +278,17 @@ def test_a_jump_ends_when_the_probe_was_replaced():
     assert one.end_s == at_s(HOUR + 30.0)
 
 
+@pytest.mark.parametrize(("back_l", "cases"), [(-200.0, 1), (-186.0, 1), (-170.0, 2)])
+def test_a_jump_that_is_taken_back_ends_there_and_the_way_back_is_no_draw(back_l, cases):
+    """40 mm up and, ten days later, 40 mm down: a tenth of them and four litres of scatter are 5 mm, 24 l."""
+    up, down = jump(200.0), replace(fall(back_l), day=FIRST_DAY + 9, step=step_of(HOUR + 72.0, back_l, minutes=5.0))
+    first, *others = found(up, down)
+    assert (first.cause if cases == 1 else others[-1].cause) == "probe_fault"
+    assert 1 + len(others) == cases
+    ends = [one.end_s for one in (first, *others) if one.cause == "probe_fault"]
+    assert ends == [down.step.start_s if cases == 1 else None]
+
+
 def test_a_quirk_of_two_millimetres_is_no_case():
     assert found(jump(10.0, sd_l=0.5)) == []
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.features.sold_share import with_share
+from pipeline.features.sold_share import with_share, with_stamp_doubt
 from pipeline.features.steps import Step
 from pipeline.ledger.movements import MeterFlow
 from pipeline.ledger.moves import moves_of
@@ -67,3 +67,11 @@ def test_what_is_known_later_says_nothing_of_a_move():
     assert abs(now.z) < abs(then.z)
     assert then.z == pytest.approx(with_share(moves, moves.moved_l(), step, 6 * HOUR_S).z)
     assert then.litres == now.litres == step.litres
+
+
+@pytest.mark.parametrize(("l_per_min", "z"), [(40.0, 100.0), (300.0, 200.0 / np.hypot(2.0, 150.0))])
+def test_what_fast_hoses_give_about_an_edge_is_in_doubt(l_per_min, z):
+    """A move of 200 l, SD 2 l, that ends amid a sale: of 300 l/min a minute about the edge holds 300 l, SD 150."""
+    flow = MeterFlow("M1", np.array([500.0]), np.array([800.0]), np.array([5.0 * l_per_min]))
+    step = Step(300.0, 600.0, 900.0, 200.0, 2.0, 100.0, at_rest=False)
+    assert with_stamp_doubt([flow], step).z == pytest.approx(z)

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.ledger.clocks import TankMovement, day_clock, day_lag
 from pipeline.ledger.movements import MeterFlow, in_order
-from pipeline.ledger.stamps import odd_share, stamped
+from pipeline.ledger.stamps import LOADS_L_PER_MIN, odd_share, stamped
 from tests.support.hand_unit import at_s, gauge_of
 
 HOURS = np.arange(0.0, 24.0, 1 / 60)
@@ -75,3 +75,44 @@ def test_more_than_a_car_takes_goes_through_a_trucks_wide_hose(litres, takes_s):
     flow = MeterFlow("M1", np.zeros(1), np.array([900.0]), np.array([litres]))
     assert stamped(flow, "start").end_s == pytest.approx(takes_s)
     assert stamped(flow, "end").start_s == pytest.approx(900.0 - takes_s)
+
+
+LOADS_L = RNG.uniform(2_000.0, 9_000.0, 12)
+LOADS_END_H = np.linspace(4.0, 20.0, 12) + RNG.uniform(0.0, 0.2, 12)
+
+
+def loaded(l_per_min: float) -> TankMovement:
+    """A depot's tank of 5 l to the millimetre that loads road tankers, each booked when it is full."""
+    into = np.clip(1.0 - (LOADS_END_H - HOURS[:, None]) * 60.0 * l_per_min / LOADS_L, 0.0, 1.0)
+    gone = (into * LOADS_L).sum(axis=1)
+    series = gauge_of(HOURS, 15_000.0 - gone / 5.0, nominal_s=60.0)
+    flow = MeterFlow("M1", at_s(LOADS_END_H), at_s(LOADS_END_H), LOADS_L)
+    return TankMovement(series, [flow], np.ones(len(HOURS), dtype=bool))
+
+
+@pytest.mark.parametrize("l_per_min", LOADS_L_PER_MIN)
+def test_the_levels_say_how_fast_loads_went(l_per_min):
+    """Known truth; at a hundred litres a minute the largest would take an hour and a half."""
+    clock = day_clock([loaded(l_per_min)])
+    assert clock is not None and (clock.stamp, clock.load_l_per_min) == ("end", l_per_min)
+    assert clock.lag_s == pytest.approx(0.0, abs=15.0)
+    assert clock.fit > 0.9
+
+
+def test_a_load_may_go_at_any_pace_of_its_kind():
+    """6,000 l take from four minutes to an hour; a minute beyond either one of its instants is not the hose's."""
+    ends_s = np.array([179.0, 181.0, 3_600.0, 3_659.0, 3_661.0])
+    flow = MeterFlow("M1", np.zeros(5), ends_s, np.full(5, 6_000.0))
+    assert odd_share([flow]) == pytest.approx(2.0 / 5.0)
+
+
+@pytest.mark.parametrize(("sales", "apart_h", "each_s"), [(1, 0.01, 30.0), (9, 0.01, 10.0), (9, 0.0, 50.0)])
+def test_a_lag_is_as_sure_as_its_sales_are_many(sales, apart_h, each_s):
+    """Of nine alike, each off by half a minute, the mean is off by ten seconds; by 150 s of whole minutes, by fifty."""
+    litres = np.full(sales, 900.0 / sales)
+    ends = np.linspace(8.0, 16.0, sales) + apart_h * np.arange(sales)
+    into = np.clip(1.0 - (ends - HOURS[:, None]) * 60.0 * 100.0 / litres, 0.0, 1.0)
+    series = gauge_of(HOURS, 1_500.0 - (into * litres).sum(axis=1) / 5.0, nominal_s=60.0)
+    flow = MeterFlow("M1", at_s(ends - litres / 6_000.0), at_s(ends), litres)
+    clock = day_lag([TankMovement(series, [flow], np.ones(len(HOURS), dtype=bool))])
+    assert clock is not None and each_s <= clock.sd_s < 1.5 * each_s

@@ -72,3 +72,27 @@ def test_compartments_of_one_load_belong_to_one_drop():
         written_s = np.array([-1.0, -1.0 - apart_h]) * HOUR_S
         tickets = Tickets(written_s, np.array([13_400.0, 8_620.0]), np.full(2, np.nan))
         assert match_tickets([drop], tickets)[0].tickets == belong
+
+
+def test_a_truck_s_compartments_may_each_have_a_ticket():
+    """Five of them, written within an hour; the sixth, of the next truck, is not theirs."""
+    drop = Drop(0.0, 3_000.0, 31_950.0, 900.0)
+    written_s = np.array([0.0, 0.4, 0.6, 0.7, 0.9, 9.0]) * HOUR_S
+    litres = np.array([7_003.0, 8_005.0, 5_983.0, 4_994.0, 5_983.0, 6_100.0])
+    assert match_tickets([drop], Tickets(written_s, litres, np.full(6, np.nan)))[0].tickets == (0, 1, 2, 3, 4)
+
+
+@pytest.mark.parametrize(("before", "after", "ticket"), [(0, 0, 1), (30, 0, 0), (0, 30, 1)])
+def test_a_ticket_is_sought_on_the_side_of_its_drop_on_which_they_are_written(before, after, ticket):
+    """One of five hours before and one of three after fit alike: the nearer, but where none was ever written after."""
+    drop = Drop(0.0, 1_500.0, 20_000.0, 900.0)
+    tickets = Tickets(np.array([-5.0, 3.4]) * HOUR_S, np.full(2, 20_000.0), np.full(2, np.nan), before, after)
+    assert match_tickets([drop], tickets)[0].tickets == (ticket,)
+
+
+def test_the_habit_is_told_by_the_drops_so_far():
+    tickets = Tickets(np.array([-1.0, 0.2, 5.0]) * HOUR_S, np.full(3, 9_000.0), np.full(3, np.nan))
+    drops = [replace(WARM, tickets=(row,)) for row in range(3)]
+    habit = tickets.of_habit(drops)
+    assert (habit.before, habit.after) == (2, 1)
+    assert (habit.some([1]).before, habit.some([1]).litres.tolist()) == (2, [9_000.0])
