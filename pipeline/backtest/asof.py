@@ -21,6 +21,7 @@ from pipeline.contract.run import RUN_TABLES
 from pipeline.contract.store import STORE_TABLES
 from pipeline.estimate.known_drops import DROP_KNOWN_S
 from pipeline.features.trading_days import opening_s
+from pipeline.ledger.drop_parts import PAUSE_S
 from pipeline.ledger.drop_tickets import LOADED_BEFORE_S
 
 Tables = dict[str, pl.DataFrame]
@@ -35,6 +36,8 @@ later, and the residual on the others; `residual_l` among the features is the re
 SUNDAY: Final = 7
 STANDING: Final = ("sites", "tanks", "meters")
 """Tables that a rule may read whole: they describe and do not happen."""
+DROP_SEEN: Final = timedelta(seconds=DROP_KNOWN_S + PAUSE_S) + timedelta(minutes=30)
+"""So long after its end a drop is seen at the latest: when no further part of it can follow that day."""
 BY_TRADING_DAY: Final = ("tank_days", "variance_parts", "features")
 HOLD_BACK: Final = timedelta(minutes=30)
 """The last half hour of a UTC day is seen by the next day's run."""
@@ -97,7 +100,8 @@ def _dated(name: str, frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -
     end = pl.col("ts_end")
     if name == "ledger":
         wait = pl.when("_came").then(pl.lit(TICKET_KNOWN)).otherwise(pl.lit(HOLD_BACK))
-        return _with_came(frame, tables).with_columns(day=(end + wait).dt.date())
+        seen = pl.max_horizontal(end + wait, pl.col("_last_ended") + DROP_SEEN)
+        return _with_came(frame, tables).with_columns(day=seen.dt.date())
     if name == "drops":
         return frame.with_columns(day=(end + TICKET_KNOWN).dt.date())
     if name == "draws":
@@ -114,7 +118,8 @@ def _dated(name: str, frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -
 def _with_came(ledger: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """The ledger with `_came`: whether product was dropped into the tank, or one joined to it, with a ticket or not.
 
-    Until its ticket may have come, nobody can tell a drop with one from a drop without.
+    Until its ticket may have come, nobody can tell a drop with one from a drop without. `_last_ended` is the end of the
+    last drop that began by a row's end: what stands after it waits until it is seen.
     """
     pools = _pools(tables)
     began = tables["drops"].join(pools, on="tank_id").select("_pool", _began="ts_start", _ended="ts_end")
@@ -122,7 +127,11 @@ def _with_came(ledger: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.D
     overlap = (pl.col("_began") < pl.col("ts_end")) & (pl.col("_ended") > pl.col("ts_start"))
     came = rows.select("_row", "_pool", "ts_start", "ts_end").join(began, on="_pool").filter(overlap)["_row"]
     with_ticket = pl.col("delivered_l").fill_null(0.0) != 0.0
-    return rows.with_columns(_came=with_ticket | pl.col("_row").is_in(came.unique().implode()))
+    last = began.sort("_began").rename({"_ended": "_last_ended"})
+    rows = rows.sort("ts_end", maintain_order=True).join_asof(
+        last, left_on="ts_end", right_on="_began", by="_pool", check_sortedness=False
+    )
+    return rows.sort("_row").with_columns(_came=with_ticket | pl.col("_row").is_in(came.unique().implode()))
 
 
 def _pools(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
