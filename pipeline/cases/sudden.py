@@ -25,6 +25,7 @@ from pipeline.features.transit import (
     is_jump,
     is_large,
     lone_member,
+    moved_mm,
     moves_of_steps,
     surface_l_per_mm,
 )
@@ -336,17 +337,11 @@ def _mended_s(unit: UnitObserved, jump: Move, back: list[Move]) -> float | None:
 
 def _puts_right(unit: UnitObserved, move: Move, moves: list[Move]) -> bool:
     """Whether a move between two readings takes back, by as many millimetres, a jump of the gauge before it."""
-    series, moved_mm = unit.unit.series, _moved_mm(unit, move)
+    series = unit.unit.series
+    back_mm = moved_mm(series, move)
     before = [other for other in moves if other.samples == 0 and other.step.start_s < move.step.start_s]
     return move.samples == 0 and any(
         is_large(series, other)
-        and abs(moved_mm + _moved_mm(unit, other)) < BACK_SHARE * abs(moved_mm) + 2.0 * abs(moved_mm / move.step.z)
+        and abs(back_mm + moved_mm(series, other)) < BACK_SHARE * abs(back_mm) + 2.0 * abs(back_mm / move.step.z)
         for other in before
     )
-
-
-def _moved_mm(unit: UnitObserved, move: Move) -> float:
-    """By how much a move changed the level where that stood. [mm]"""
-    series = unit.unit.series
-    place = min(int(np.searchsorted(series.ts_s, move.step.start_s)), len(series) - 1)
-    return move.step.litres / float(series.surface_l_per_mm[place])

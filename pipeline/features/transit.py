@@ -102,6 +102,12 @@ def surface_l_per_mm(series: GaugeSeries, move: Move) -> float:
     return series.usual_l_per_mm(move.step.known_s)
 
 
+def moved_mm(series: GaugeSeries, move: Move) -> float:
+    """By how much a move changed the level where that stood. [mm]"""
+    place = min(int(np.searchsorted(series.ts_s, move.step.start_s)), len(series) - 1)
+    return move.step.litres / float(series.surface_l_per_mm[place])
+
+
 def moves_of_steps(series: GaugeSeries, flows: list[MeterFlow], steps: list[tuple[int, Step]]) -> list[Move]:
     """Each step with the day that saw it, as a move."""
     return [Move(day, step, *transit(series, flows, step), series.nominal_s) for day, step in steps]
