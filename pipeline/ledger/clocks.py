@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 
 WIDEST_LAG_S = 150 * 60.0
 """Widest lag looked for: an hour of daylight saving and more."""
+APART_S = 60.0
+"""Readings that come sooner after one another are left out when clocks are compared."""
 KNOT_S = 5.0
 """How finely sales are followed."""
 ODD_SHARE = 0.2
@@ -194,15 +196,17 @@ Prepared = tuple[Floats, Floats, Floats, Floats]
 
 
 def _prepared(tank: TankMovement) -> Prepared | None:
-    ts, stock = tank.series.ts_s, tank.series.gauge_l
+    # Of readings some seconds apart the scatter hides what a hose draws meanwhile: those a minute apart will do.
+    every = slice(None, None, max(round(APART_S / tank.series.nominal_s), 1) if len(tank.series) else None)
+    ts, stock, usable = tank.series.ts_s[every], tank.series.gauge_l[every], tank.usable[every]
     if len(ts) < 20 or not tank.flows:
         return None
     fall = -np.diff(stock)
-    keep = tank.usable[1:] & tank.usable[:-1] & (np.diff(ts) <= max(3 * tank.series.nominal_s, 400.0))
+    keep = usable[1:] & usable[:-1] & (np.diff(ts) <= max(3 * tank.series.nominal_s, 400.0))
     knots = np.arange(ts[0] - WIDEST_LAG_S - 600, ts[-1] + WIDEST_LAG_S + 600, KNOT_S)
     sold = sold_until_l(tank.flows, knots)
     # Where few sales are large most readings stand still, and a fall as large as what was booked is no outlier.
-    width = max(int(tank.series.nominal_s / KNOT_S), 1)
+    width = max(int(max(tank.series.nominal_s, APART_S) / KNOT_S), 1)
     booked = MOST_TIMES * float((sold[width:] - sold[:-width]).max())
     limit = max(8.0 * quantile(np.abs(fall[keep]), 0.95) + 10.0 if keep.any() else 0.0, booked)
     keep &= np.abs(fall) <= limit

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from pipeline.ledger.gauge import GaugeSeries
 from pipeline.ledger.movements import STAMPED_S, MeterFlow, cumulative_l
@@ -30,6 +31,7 @@ LONGEST_STEP_S = 2 * 3600.0
 """No drop lasts longer: where readings are further apart, each rise between two is a drop of its own. No source."""
 FASTEST_DROP_L_PER_MIN = 2000.0
 """A faster rise is a jump of the gauge and no drop. No source; a 4 inch hose gives some 1,200."""
+MINUTE_S = 60.0
 MIXED_K = 0.5
 """SD of what the thermometer shows of the mean after a drop against before. No source. [K]"""
 
@@ -38,8 +40,8 @@ MIXED_K = 0.5
 class Drop:
     """One drop into a tank: when the level rose, by how many litres with the sales meanwhile added back, its tickets.
 
-    `start_s` to `end_s` is the rise itself [s], `gain_l` its litres, `rate_l_per_min` the steepest rise between two
-    readings, `tickets` row numbers into the tank's tickets; `came_c` the temperature of what came, by what it did to
+    `start_s` to `end_s` is the rise itself [s], `gain_l` its litres, `rate_l_per_min` the steepest rise over a minute
+    or between two slower readings, `tickets` row numbers into the tank's tickets; `came_c` the temperature of what came, by what it did to
     the tank's, with `came_sd_k` (NaN where unknown). [°C, K]
     """
 
@@ -164,14 +166,24 @@ def _refined(series: GaugeSeries, sold_l: Floats, around_s: tuple[float, float])
     start = int(below[-1]) if len(below) else 0
     above = np.flatnonzero((window >= top - min(3.0 * slack, 0.05 * gain)) & (np.arange(len(window)) > start))
     end = int(above[0]) if len(above) else len(window) - 1
-    # Stamps may be off: two readings are taken to lie as far apart as they usually do.
-    apart_s = np.maximum(np.diff(ts[start : end + 1]), series.nominal_s)
-    rates = np.diff(window[start : end + 1]) / apart_s * 60.0
+    rate = _steepest_l_per_min(ts[start : end + 1], window[start : end + 1], series.nominal_s)
     came_c, came_sd = _came(series, (low, low + start), (low + end, high))
-    return Drop(
-        float(ts[start]), float(ts[end]), gain, float(rates.max()) if len(rates) else 0.0,
-        came_c=came_c, came_sd_k=came_sd,
-    )  # fmt: skip
+    return Drop(float(ts[start]), float(ts[end]), gain, rate, came_c=came_c, came_sd_k=came_sd)
+
+
+def _steepest_l_per_min(ts_s: Floats, moved_l: Floats, nominal_s: float) -> float:
+    """The steepest rise over a minute, or between two readings where these are further apart.
+
+    A surface that something falls into is rough: of readings some seconds apart each pair alone shows any rate. A
+    single reading far off is none either.
+    """
+    count = min(max(round(MINUTE_S / nominal_s), 1), len(ts_s) - 1)
+    if count < 1:
+        return 0.0
+    calm_l = median_filter(moved_l, 3, mode="nearest") if count > 1 else moved_l
+    # Stamps may be off: readings are taken to lie as far apart as they usually do.
+    apart_s = np.maximum(ts_s[count:] - ts_s[:-count], count * nominal_s)
+    return float(((calm_l[count:] - calm_l[:-count]) / apart_s).max() * 60.0)
 
 
 def spanning(series: GaugeSeries, sold_l: Floats, parts: Sequence[Drop]) -> Drop:
