@@ -16,6 +16,7 @@ from pipeline.estimate.known import clock_changed, first_seen_s, known_day, seen
 from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.features.booked import booked_before, booked_l
+from pipeline.features.service import is_within, out_of_service_s
 from pipeline.features.sold_share import with_share, with_stamp_doubt
 from pipeline.features.steps import Z_FOUND, Step
 from pipeline.features.transit import (
@@ -118,18 +119,18 @@ def _was_replaced(unit: UnitObserved, step: Step) -> bool:
 
 
 def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats) -> list[Move]:
-    """Steps that no clock, totaliser, test return, new chart or sick gauge explains, nor a share of their sales.
+    """Steps that no clock, totaliser, test return, new chart, sick gauge or works on the tank explain, nor their sales.
 
     `returns_s` are the times of the unit's test returns (drawn and poured back). [s]
     """
     kept: list[Move] = []
-    charts = chart_changes_s(unit.unit)
+    charts, idle = chart_changes_s(unit.unit), out_of_service_s(unit.unit.events)
     moved_l = unit.moves.moved_l()
     for seen, step in unit.steps:
         if clock_changed(unit.lags, seen) or _is_noisy(unit, seen):
             continue
         day = _judged_day(seen, step)
-        if len(charts) and np.abs(charts - step.start_s).min() < 3600.0:
+        if is_within(idle, step.start_s) or (len(charts) and np.abs(charts - step.start_s).min() < 3600.0):
             continue
         if len(returns_s) and np.abs(returns_s - step.start_s).min() < RETURN_S:
             continue

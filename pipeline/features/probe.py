@@ -115,8 +115,11 @@ def probe_days(readings: pl.DataFrame, series: GaugeSeries, rest_s: Floats) -> l
     rest_s : ndarray, shape (n,)
         For how long no hose had been open at the reading.
     """
-    bad = (pl.col("quality") == "bad") | pl.col("level_mm").is_null() | (pl.col("level_mm") < 1.0)
     day_s = seconds(readings["ts"])
+    # A tank that was not filled yet shows no product, and loses no reading by it.
+    is_filled = pl.Series(day_s >= (series.ts_s[0] if len(series) else np.inf))
+    is_empty = (pl.col("level_mm") < 1.0) & is_filled
+    bad = (pl.col("quality") == "bad") | pl.col("level_mm").is_null() | is_empty
     rows = readings.select(bad=bad.cast(pl.Float64)).with_columns(
         day=pl.Series(np.floor(day_s / 86400.0).astype(np.int64)), ts_s=pl.Series(day_s)
     )
