@@ -53,7 +53,7 @@ def clock_findings(site: SiteObserved) -> list[Finding]:
         lag = site.lags.get(day) if day is not None else None
         if day is not None and lag is None:
             continue
-        if lag is not None and day is not None and is_sure(lag) and is_apart(lag, np.array(usual_s)):
+        if lag is not None and day is not None and is_sure(lag) and is_apart(lag, np.array(usual_s), is_on=bool(run)):
             run.append((day, lag))
             continue
         if lag is not None and (lag.fit < 0.3 or (abs(lag.lag_s) > SKEW_S and not is_sure(lag))):
@@ -84,13 +84,14 @@ def is_sure(lag: DayLag) -> bool:
     return abs(lag.lag_s) > 6.0 * lag.sd_s and lag.gain > 0.05 and lag.fit > 0.3
 
 
-def is_apart(lag: DayLag, usual_s: Floats) -> bool:
+def is_apart(lag: DayLag, usual_s: Floats, *, is_on: bool = False) -> bool:
     """Whether a lag is beyond the site's own on the days before, shape (n,); of too few, beyond what any site's is.
 
-    Where sales are written by hand the days' lags scatter by minutes, and one of them tells as little.
+    Where sales are written by hand the days' lags scatter by minutes, and one of them tells as little. Clocks that are
+    taken to disagree (`is_on`) still do when they are somewhat less apart.
     """
     if len(usual_s) < FEWEST_USUAL_DAYS:
-        return abs(lag.lag_s) >= CONSTANT_S
+        return abs(lag.lag_s) >= (SKEW_S if is_on else CONSTANT_S)
     away_s = np.abs(usual_s - np.median(usual_s))
     least_s = max(SKEW_S, APART_SDS * 1.4826 * float(np.median(away_s)))
     return abs(lag.lag_s) >= SKEW_S and abs(lag.lag_s - float(np.median(usual_s))) >= least_s

@@ -35,7 +35,7 @@ from pipeline.features.steps import Step
 from pipeline.features.totals import MeterTotals, Unbooked, unbooked
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.dips import SETTLE_S
-from pipeline.ledger.drops import Drop, find_drops, without_stamps
+from pipeline.ledger.drops import Drop, find_drops, without_returns, without_stamps
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
 from pipeline.ledger.gauge import seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, in_order, open_spans, ordered_flow
@@ -83,6 +83,7 @@ class _Working:
     drops: list[KnownDrop] = field(default_factory=list)
     stuck: list[StuckSpan] = field(default_factory=list)
     own: list[MeterFlow] = field(default_factory=list)
+    returns: list[MeterFlow] = field(default_factory=list)
 
 
 def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = None) -> SiteObserved:
@@ -94,8 +95,9 @@ def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = N
     built = [build_unit(tables, members) for members in unit_members(tables["tanks"])]
     units = [_Working(unit) for unit in built if unit is not None]
     feeds = feeds_of(tables["meter_feeds"], [item.unit for item in units])
-    flows = meter_flows(tables["sales"])
+    flows, returns = meter_flows(tables["sales"]), meter_flows(tables["sales"], "test_return")
     for item in units:
+        item.returns = _own_flows(item.unit, returns, feeds, [])
         booked = _own_flows(item.unit, flows, feeds, [])
         _open(item, [in_order(flow) for flow in booked], {})
         item.own = booked
@@ -158,7 +160,7 @@ def _open(item: _Working, own: list[MeterFlow], lags: dict[int, DayLag]) -> None
     series = without_spans(item.unit.series, since)
     item.unit = replace(item.unit, series=series)
     sold_l = _sold_l(own, series.ts_s)
-    drops = without_stamps(find_drops(series, sold_l), series, own)
+    drops = without_returns(without_stamps(find_drops(series, sold_l), series, own), item.returns)
     item.drops = known_drops([_since_still(drop, since) for drop in drops], item.unit, sold_l)
 
 

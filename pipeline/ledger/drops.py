@@ -31,6 +31,9 @@ LONGEST_STEP_S = 2 * 3600.0
 """No drop lasts longer: where readings are further apart, each rise between two is a drop of its own. No source."""
 FASTEST_DROP_L_PER_MIN = 2000.0
 """A faster rise is a jump of the gauge and no drop. No source; a 4 inch hose gives some 1,200."""
+RETURN_S, RETURN_SHARE = 1500.0, 1.1
+"""What was drawn for a test is poured back within so long, and the level rises by no more than this share of it. No
+source."""
 MINUTE_S = 60.0
 MIXED_K = 0.5
 """SD of what the thermometer shows of the mean after a drop against before. No source. [K]"""
@@ -118,6 +121,17 @@ def without_stamps(drops: list[Drop], series: GaugeSeries, flows: Sequence[Meter
     if series.nominal_s < SLOW_READINGS_S:
         return drops
     return [drop for drop in drops if drop.gain_l - _near_edges_l(drop, flows) >= SMALLEST_DROP_L]
+
+
+def without_returns(drops: list[Drop], returns: Sequence[MeterFlow]) -> list[Drop]:
+    """The drops less what was drawn for a test and poured back: no more rose than some returns brought before it."""
+    return [drop for drop in drops if drop.gain_l > RETURN_SHARE * _returned_l(drop, returns)]
+
+
+def _returned_l(drop: Drop, returns: Sequence[MeterFlow]) -> float:
+    """Litres of test returns that began before a rise ended, and ended no more than `RETURN_S` before it. [l]"""
+    near = [(flow.start_s < drop.end_s) & (flow.end_s > drop.start_s - RETURN_S) for flow in returns]
+    return sum(float(flow.volume_l[here].sum()) for flow, here in zip(returns, near, strict=True))
 
 
 def _near_edges_l(drop: Drop, flows: Sequence[MeterFlow]) -> float:

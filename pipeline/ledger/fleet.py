@@ -131,9 +131,9 @@ def share_at(feeds: list[Feed], meter_id: str, unit_id: str, at_s: Floats) -> Fl
     return share
 
 
-def meter_flows(sales: pl.DataFrame) -> dict[str, MeterFlow]:
-    """Each meter's sales as booked, whole, in order of their ends; test returns left out."""
-    sold = sales.filter(pl.col("kind") == "sale").sort("meter_id", "ts_end", "sale_id")
+def meter_flows(sales: pl.DataFrame, kind: str = "sale") -> dict[str, MeterFlow]:
+    """Each meter's sales as booked, whole, in order of their ends; or its test returns."""
+    sold = sales.filter(pl.col("kind") == kind).sort("meter_id", "ts_end", "sale_id")
     flows = {}
     for (meter_id,), part in sold.partition_by("meter_id", as_dict=True, maintain_order=True).items():
         flows[str(meter_id)] = MeterFlow(
