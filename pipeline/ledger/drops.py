@@ -12,6 +12,7 @@ from scipy.ndimage import median_filter
 
 from pipeline.ledger.gauge import GaugeSeries
 from pipeline.ledger.movements import STAMPED_S, MeterFlow, cumulative_l
+from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -34,6 +35,10 @@ FASTEST_DROP_L_PER_MIN = 2000.0
 RETURN_S, RETURN_SHARE = 1500.0, 1.1
 """What was drawn for a test is poured back within so long, and the level rises by no more than this share of it. No
 source."""
+LIKE_PACE = 0.5
+"""A drop fills at one pace, but for this share of it. No source."""
+MOST_HIDDEN = 12
+"""So many buckets, an hour, may a load hide of a drop's beginning or end. No source."""
 MINUTE_S = 60.0
 MIXED_K = 0.5
 """SD of what the thermometer shows of the mean after a drop against before. No source. [K]"""
@@ -65,9 +70,32 @@ def _bucket_medians(ts_s: Floats, values: Floats, width_s: float) -> tuple[Float
     return frame["key"].to_numpy() * width_s, frame["value"].to_numpy()
 
 
-def _rises(rise_l: Floats, step_min: Floats, width_s: float) -> list[tuple[int, int]]:
+def _rising(rise_l: Floats, step_min: Floats) -> NDArray[np.bool_]:
+    """The buckets in which something came, by their litres."""
+    return np.asarray(rise_l > np.maximum(RISE_L_PER_MIN * np.minimum(step_min, 15.0), 120.0))
+
+
+def _under_loads(up: NDArray[np.bool_], came_l: Floats, sold_l: Floats) -> NDArray[np.bool_]:
+    """The rising buckets and those beside them in which as much came, while hoses drew what hid it from the level."""
+    grown = up.copy()
+    for first, last in _runs(np.flatnonzero(up)):
+        pace_l = median(came_l[first : last + 1])
+        is_like = (np.abs(came_l - pace_l) < LIKE_PACE * pace_l) & (sold_l > LIKE_PACE * came_l)
+        for step, edge in ((-1, first), (1, last)):
+            place = edge + step
+            while 0 <= place < len(up) and is_like[place] and abs(place - edge) <= MOST_HIDDEN:
+                grown[place] = True
+                place += step
+    return grown
+
+
+def _runs(places: NDArray[np.intp]) -> list[tuple[int, int]]:
+    """First and last of each run of neighbouring places."""
+    return [(int(run[0]), int(run[-1])) for run in np.split(places, np.flatnonzero(np.diff(places) > 1) + 1) if len(run)]
+
+
+def _rises(up: NDArray[np.bool_], width_s: float) -> list[tuple[int, int]]:
     """First and last bucket of each run of rises, a short pause inside a run allowed; slow ones are each by itself."""
-    up = rise_l > np.maximum(RISE_L_PER_MIN * np.minimum(step_min, 15.0), 120.0)
     places = np.flatnonzero(up)
     if not len(places):
         return []
@@ -102,8 +130,11 @@ def find_drops(series: GaugeSeries, sold_l: Floats) -> list[Drop]:
     step_s = np.diff(starts_s)
     is_slow = step_s >= min(3.0 * width_s + 1.0, SLOW_READINGS_S)
     rise = np.where(is_slow, np.diff(moved), np.diff(stock))
+    up = _rising(rise, step_s / 60.0)
+    if width_s < SLOW_READINGS_S:
+        up = _under_loads(up, np.diff(moved), np.diff(moved) - np.diff(stock))
     drops = []
-    for rising in _rises(rise, step_s / 60.0, width_s):
+    for rising in _rises(up, width_s):
         first, last = _whole(rising, rise) if SLOW_READINGS_S <= width_s <= LONGEST_STEP_S else rising
         drop = _refined(series, sold_l, (starts_s[first], starts_s[last] + width_s))
         if drop is not None and drop.gain_l >= SMALLEST_DROP_L and not _is_jump(drop, series):
