@@ -30,7 +30,7 @@ FIRST_GAPS = 500
 """How many of the first gaps between readings tell the usual one."""
 ROWS_OF_A_SPLINE = 3
 """A cubic needs more rows than these."""
-SPIKE_MM, SPIKE_S = 20.0, 3600.0
+SPIKE_MM, SPIKE_S, AT_ONCE_S = 20.0, 3600.0, 120.0
 """A single reading that hops this far and straight back within an hour is no level."""
 REGULAR_SHARE = 0.9
 """With fewer of its gaps near the usual one a gauge is not read at regular times. No source."""
@@ -172,7 +172,8 @@ def _filled_forward(values: Floats) -> Floats:
 def _spikes(ts_s: Floats, level_mm: Floats) -> NDArray[np.bool_]:
     """Readings that leave both neighbours by over `SPIKE_MM` the same way while those agree within a third of it.
 
-    Neighbours further apart than `SPIKE_S` may have a drop and its sales between them.
+    Neighbours further apart than `SPIKE_S` may have a drop and its sales between them; not so where one of them is
+    within `AT_ONCE_S`: a value that stood for long before it, as on a gauge that reports changes alone.
     """
     out = np.zeros(len(level_mm), dtype=bool)
     if len(level_mm) < 3:
@@ -180,7 +181,8 @@ def _spikes(ts_s: Floats, level_mm: Floats) -> NDArray[np.bool_]:
     to, back = level_mm[1:-1] - level_mm[:-2], level_mm[1:-1] - level_mm[2:]
     away = np.minimum(np.abs(to), np.abs(back))
     out[1:-1] = (to * back > 0) & (away > SPIKE_MM) & (np.abs(to - back) < away / 3.0)
-    out[1:-1] &= ts_s[2:] - ts_s[:-2] <= SPIKE_S
+    apart_s = np.diff(ts_s)
+    out[1:-1] &= (ts_s[2:] - ts_s[:-2] <= SPIKE_S) | (np.minimum(apart_s[1:], apart_s[:-1]) <= AT_ONCE_S)
     return out
 
 
