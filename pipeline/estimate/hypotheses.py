@@ -188,8 +188,12 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
         courses.append(-balance.sold_15_l[:, number])
     found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H, feigned=rate))
     courses.append(balance.hours - balance.hours[0])
+    # What a day's contraction adds up to, a gauge that holds back small changes may show at one hour of it.
+    a_day = 24.0 * rate
     for hour in THEFT_STARTS_H:
-        found.append(Hypothesis("slow_theft", None, THEFT_SPREAD_L, True, USUAL_THEFT_L, days=4, hour=hour))
+        found.append(
+            Hypothesis("slow_theft", None, THEFT_SPREAD_L, True, USUAL_THEFT_L, days=4, hour=hour, feigned=a_day)
+        )
         courses.append(-days_passed(balance.hours, hour))
     return tuple(found), np.column_stack(courses)
 
