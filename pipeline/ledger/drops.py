@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from pipeline.ledger.gauge import GaugeSeries
+from pipeline.ledger.gauge import FASTEST_DROP_L_PER_MIN, GaugeSeries
 from pipeline.ledger.movements import STAMPED_S, MeterFlow, cumulative_l
 from pipeline.physics.ranks import median
 
@@ -30,8 +30,6 @@ MOST_PAUSES = 3
 """So many buckets without a rise a drop may pause for; of slow readings one of a quarter of an hour. No source."""
 LONGEST_STEP_S = 2 * 3600.0
 """No drop lasts longer: where readings are further apart, each rise between two is a drop of its own. No source."""
-FASTEST_DROP_L_PER_MIN = 2000.0
-"""A faster rise is a jump of the gauge and no drop. No source; a 4 inch hose gives some 1,200."""
 RETURN_S, RETURN_SHARE = 1500.0, 1.1
 """What was drawn for a test is poured back within so long, and the level rises by no more than this share of it. No
 source."""

@@ -32,6 +32,8 @@ ROWS_OF_A_SPLINE = 3
 """A cubic needs more rows than these."""
 SPIKE_MM, SPIKE_S, AT_ONCE_S = 20.0, 3600.0, 120.0
 """A single reading that hops this far and straight back within an hour is no level."""
+FASTEST_DROP_L_PER_MIN = 2000.0
+"""A faster rise is a jump of the gauge and no drop. No source; a 4 inch hose gives some 1,200."""
 REGULAR_SHARE = 0.9
 """With fewer of its gaps near the usual one a gauge is not read at regular times. No source."""
 HELD_BACK_MM = 0.05
@@ -220,6 +222,9 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
     columns["density_kg_m3"][(columns["density_kg_m3"] < 500) | (columns["density_kg_m3"] > 1100)] = np.nan
     level = columns["level_mm"]
     usable = np.isfinite(level) & (level >= max(bottom, 1.0)) & (level <= top)
+    before = _filled_after(ts_s, level, usable, strapping)
+    if before is not None:
+        usable[before], level[before] = True, max(bottom, 1.0)
     ts_s, columns = ts_s[usable], {name: values[usable] for name, values in columns.items()}
     metric = ~in_another_unit(ts_s, columns["level_mm"], top)
     ts_s, columns = ts_s[metric], {name: values[metric] for name, values in columns.items()}
@@ -240,6 +245,21 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
         nominal_s=nominal,
         is_on_change=is_on_change,
     )
+
+
+def _filled_after(
+    ts_s: Floats, level_mm: Floats, usable: NDArray[np.bool_], strapping: Strapping
+) -> int | None:
+    """The reading without product after which a tank is filled for the first time, where that is what it shows.
+
+    The gauge gave nothing but such before, and a drop may have brought what the next reading shows.
+    """
+    first = int(np.argmax(usable))
+    if first == 0 or not 0.0 <= level_mm[first - 1] < 1.0 or np.nanmax(level_mm[:first]) >= 1.0:
+        return None
+    came_l = float(strapping.volume_l(level_mm[first : first + 1], ts_s[first : first + 1])[0])
+    since_min = (ts_s[first] - ts_s[first - 1]) / 60.0
+    return first - 1 if came_l <= FASTEST_DROP_L_PER_MIN * since_min else None
 
 
 def _asked(ts_s: Floats, level_mm: Floats) -> tuple[float, bool]:
