@@ -9,4 +9,4 @@ LOG_PRIOR = {cause.name: cause.log_prior for cause in RECORDS if cause.log_prior
 eight years), of a pattern on a tank (one in 250), of a gauge that falls ill on its day and of a site's clocks (one in
 three years), of a hose's feed on its day (one in eight years), of litres that one hose does not book (one in 400), of
 a drop without a ticket (one in 150), of another product in a drop (one in 650), of a spell without a cause on a tank
-(one in 400). Common practice, no source."""
+(one in 400), of a probe whose exchange leaves it off (one in 20). Common practice, no source."""

@@ -138,6 +138,7 @@ RECORDS: Final = (
         size=("%", "by which a new chart is too large"),
         has_litres=False,
         urgency="this_week",
+        log_prior=-3.0,
         balance_log_prior=-4.5,
     ),
     Cause(

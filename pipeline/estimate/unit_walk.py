@@ -27,7 +27,7 @@ from pipeline.features.transit import is_jump, is_large, moves_of_steps
 from pipeline.ledger.dips import Dips, settled_dips
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
-from pipeline.ledger.gauge import REFERENCE_TEMP_C
+from pipeline.ledger.gauge import REFERENCE_TEMP_C, seconds
 
 Floats = NDArray[np.float64]
 
@@ -109,18 +109,23 @@ def clock_holes(seen: UnitObserved) -> list[tuple[float, float]]:
 
 
 def jump_hours(seen: UnitObserved) -> Floats:
-    """When the stock may take any value: at each sudden move, after stuck readings, at a new chart or clock. [h]"""
+    """When the stock may take any value: at a sudden move, after stuck readings, at a new chart, probe or clock. [h]"""
     at: list[float] = [end_s for start_s, end_s in clock_holes(seen) if end_s - start_s < DAY_S / 2.0]
     for start_s, end_s in step_holes(seen):
         at += [start_s, end_s - 1.0]
     at += [first_seen_s(day + 1, seen.lags) for day, lag in seen.lags.items() if lag.is_silent]
     at += [span.end_s for span in seen.stuck]
-    at += chart_changes_s(seen.unit).tolist()
+    at += [*chart_changes_s(seen.unit).tolist(), *_exchanges_s(seen.unit)]
     return np.array(sorted(at)) / 3600.0
 
 
+def _exchanges_s(unit: Unit) -> list[float]:
+    """When a probe was exchanged, by the site's record. [s]"""
+    return [float(at) for at in seconds(unit.events.filter(unit.events["kind"] == "probe_replaced")["ts"])]
+
+
 def shift_hours(seen: UnitObserved) -> Floats:
-    """From when the gauge reads off after each jump, the first `MOST_SHIFTS` of them. [h]
+    """From when the gauge reads off after each jump, the first `MOST_SHIFTS` of them, and after a probe's exchange. [h]
 
     A large fall between two neighbouring readings may be a jump too, where these are far apart.
     """
@@ -128,7 +133,7 @@ def shift_hours(seen: UnitObserved) -> Floats:
     moves = [move for move in moves_of_steps(series, seen.flows, seen.steps) if is_large(series, move)]
     jumps = [move for move in moves if is_jump(move) or move.samples == 0]
     at = [max(move.step.end_s, first_seen_s(move.day, seen.lags)) for move in jumps[:MOST_SHIFTS]]
-    return np.array(at, dtype=np.float64) / 3600.0
+    return np.array(sorted([*at, *_exchanges_s(seen.unit)]), dtype=np.float64) / 3600.0
 
 
 def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:
