@@ -89,7 +89,9 @@ def _under_loads(up: NDArray[np.bool_], came_l: Floats, sold_l: Floats) -> NDArr
 
 def _runs(places: NDArray[np.intp]) -> list[tuple[int, int]]:
     """First and last of each run of neighbouring places."""
-    return [(int(run[0]), int(run[-1])) for run in np.split(places, np.flatnonzero(np.diff(places) > 1) + 1) if len(run)]
+    return [
+        (int(run[0]), int(run[-1])) for run in np.split(places, np.flatnonzero(np.diff(places) > 1) + 1) if len(run)
+    ]
 
 
 def _rises(up: NDArray[np.bool_], width_s: float) -> list[tuple[int, int]]:

@@ -247,9 +247,7 @@ def gauge_series(readings: pl.DataFrame, strapping: Strapping) -> GaugeSeries:
     )
 
 
-def _filled_after(
-    ts_s: Floats, level_mm: Floats, usable: NDArray[np.bool_], strapping: Strapping
-) -> int | None:
+def _filled_after(ts_s: Floats, level_mm: Floats, usable: NDArray[np.bool_], strapping: Strapping) -> int | None:
     """The reading without product after which a tank is filled for the first time, where that is what it shows.
 
     The gauge gave nothing but such before, and a drop may have brought what the next reading shows.

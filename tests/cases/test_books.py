@@ -87,6 +87,13 @@ def test_a_stretch_of_days_with_clocks_apart_is_one_case(sign):
     assert found.evidence[0].value == 600.0
 
 
+def test_clocks_that_are_apart_from_the_first_day_stay_so_when_they_come_somewhat_nearer():
+    """400 s, then 260: no more than a site's clocks may always differ by, and still the same case."""
+    (found,) = clocks(400.0, 400.0, 260.0, 400.0, 400.0)
+    assert (found.start_s, found.end_s) == (at_s(0.0), None)
+    assert clocks(260.0, 260.0, 260.0, 260.0, 260.0) == []
+
+
 def test_clocks_that_are_still_apart_have_no_end():
     assert clocks(0.0, 600.0, 600.0)[0].end_s is None
     assert len(clocks(600.0, 0.0, 600.0, 600.0)) == 2

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
+from pipeline.estimate.feed_changes import NOT_DRAWN_T
 from pipeline.features.feeds import onset_s, other_feed, own_feeds
+from pipeline.ledger.movements import cumulative_l
 from pipeline.ledger.moves import moves_of
 from tests.support.hand_unit import at_s, flow_of, gauge_of
 
@@ -82,3 +84,15 @@ def test_a_hose_stopped_drawing_here_when_its_sales_stopped_showing(hour):
     made = moves_of(gauge_of(HOURS, level), flows(sold), [np.ones(len(HOURS))], [])
     onset = onset_s(made, "M1", float(at_s(0.0)), float(at_s(24.0)))
     assert at_s(hour - 0.5) <= onset <= at_s(hour + 0.6)
+
+
+def test_the_edge_of_one_sale_among_others_tells_no_feed():
+    """A load of 5,000 l of M1 hides where the first 300 l of M2 came from; a day of its sales tells it."""
+    first = flow_of((12.2, 5_000.0), meter="M1", minutes=12.0)
+    edge = flow_of((12.2, 300.0), meter="M2", minutes=2.0)
+    hours = np.arange(0.0, 24.0, 1 / 60)
+    level = 1_500.0 - 1.02 * cumulative_l(first, at_s(hours)) / 5.0
+    made = moves_of(gauge_of(hours, level), [first, edge], [np.ones(len(hours))] * 2, [])
+    told = {one.meter_id: one for one in own_feeds(made, float(at_s(0.0)), float(at_s(24.0)))}
+    assert told["M2"].drawn < 0.5
+    assert (1.0 - told["M2"].drawn) < NOT_DRAWN_T * told["M2"].sd

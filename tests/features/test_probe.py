@@ -37,6 +37,17 @@ def test_rows_lost_are_a_share_of_all():
     assert told[1].bad_share == 0.0
 
 
+def test_a_tank_that_was_not_filled_yet_loses_no_readings():
+    """Zeros before its first fill are none lost; zeros after it are."""
+    zeros = pl.DataFrame(
+        [{"ts": at(hour), "level_mm": 0.0, "quality": "good"} for hour in (1.0, 2.0, 30.0)],
+        schema={"ts": pl.Datetime("us", "UTC"), "level_mm": pl.Float64, "quality": pl.String},
+    )
+    series = gauge_of(HOURS[HOURS > 20.0], 1_000.0, nominal_s=360.0)
+    told = probe_days(zeros, series, np.full(len(series), np.inf))
+    assert [one.bad_share for one in told] == [0.0, 1.0]
+
+
 def test_the_longest_silence_reaches_to_the_day_s_ends():
     kept = HOURS[(HOURS < 10.0) | (HOURS > 13.0)]
     assert days(1_000.0, hours=kept)[0].gap_h == pytest.approx(3.2, abs=0.11)

@@ -32,6 +32,21 @@ def test_a_till_s_lead_is_told_with_its_sign(ahead_s):
     assert told.gain == pytest.approx(0.0, abs=0.01) if ahead_s == 0.0 else told.gain > 0.05
 
 
+@pytest.mark.parametrize("ahead_s", [0.0, 600.0])
+def test_what_a_fast_gauge_scatters_by_hides_no_clock(ahead_s):
+    """Read every ten seconds, of a tank that scatters by as much as a hose draws in that time."""
+    hours = np.arange(0.0, 24.0, 10 / 3_600)
+    into = (hours[:, None] - SALES_H + 2 / 60) * 30.0
+    gone = 60.0 * np.clip(into, 0.0, 1.0).sum(axis=1)
+    noise = np.random.default_rng(1).normal(0.0, 5.0, len(hours))
+    series = gauge_of(hours, 1_500.0 - (gone + noise) / 5.0, nominal_s=10.0)
+    flow = flow_of(*((float(hour) + ahead_s / 3_600.0, 60.0) for hour in SALES_H))
+    told = day_lag([TankMovement(series, [flow], np.ones(len(series), dtype=bool))])
+    assert told is not None
+    assert told.lag_s == pytest.approx(ahead_s, abs=15.0)
+    assert told.fit > 0.3
+
+
 def test_several_tanks_tell_it_together_and_one_whose_sales_explain_nothing_spoils_it_little():
     blind = TankMovement(tank(0.0).series, [flow_of((2.0, 30.0))], np.ones(len(HOURS), dtype=bool))
     told = day_lag([tank(600.0), tank(600.0, seed=2), blind])
