@@ -28,7 +28,7 @@ FEWEST_STEPS = 3
 
 
 def exchange_findings(site: SiteObserved, jumps: list[Finding]) -> list[Finding]:
-    """Probes after whose exchange the tank seems to hold another stock; `jumps` of gauges that it put right are none."""
+    """Probes after whose exchange the tank seems to hold another stock, but for those that put one of `jumps` right."""
     found = []
     for unit in site.units:
         events = unit.unit.events

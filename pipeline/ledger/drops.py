@@ -47,8 +47,8 @@ class Drop:
     """One drop into a tank: when the level rose, by how many litres with the sales meanwhile added back, its tickets.
 
     `start_s` to `end_s` is the rise itself [s], `gain_l` its litres, `rate_l_per_min` the steepest rise over a minute
-    or between two slower readings, `tickets` row numbers into the tank's tickets; `came_c` the temperature of what came, by what it did to
-    the tank's, with `came_sd_k` (NaN where unknown). [°C, K]
+    or between two slower readings, `tickets` row numbers into the tank's tickets; `came_c` the temperature of what
+    came, by what it did to the tank's, with `came_sd_k` (NaN where unknown). [°C, K]
     """
 
     start_s: float

@@ -18,7 +18,7 @@ FLOW = flow_of(*((float(hour), 40.0) for hour in range(1, 72)))
 def seen(step_mm: float, *, unread_h: float = 0.5, **more):
     """A tank that sells 40 l an hour; its probe reads `step_mm` more from the exchange on, and nothing meanwhile."""
     level = 1_600.0 - cumulative_l(FLOW, at_s(HOURS)) / L_PER_MM + step_mm * (HOURS > AT_H)
-    is_read = (HOURS < AT_H - unread_h) | (HOURS > AT_H + unread_h)
+    is_read = (AT_H - unread_h > HOURS) | (AT_H + unread_h < HOURS)
     unit = unit_of(gauge_of(HOURS[is_read], level[is_read], nominal_s=120.0), events=[("probe_replaced", AT_H + 0.2)])
     return seen_of(unit, flows=[FLOW], **more)
 
