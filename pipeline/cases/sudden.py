@@ -132,7 +132,7 @@ def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats)
         day = _judged_day(seen, step)
         if is_within(idle, step.start_s) or (len(charts) and np.abs(charts - step.start_s).min() < 3600.0):
             continue
-        if len(returns_s) and np.abs(returns_s - step.start_s).min() < RETURN_S:
+        if np.any((returns_s > step.start_s - RETURN_S) & (returns_s < max(step.end_s, step.start_s + RETURN_S))):
             continue
         if step.litres < 0 and any(
             one.start_s - 900 <= step.start_s <= one.end_s + 900 and known_day(one.known_s) <= day
