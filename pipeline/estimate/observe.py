@@ -38,11 +38,15 @@ from pipeline.ledger.dips import SETTLE_S
 from pipeline.ledger.drops import Drop, find_drops, without_returns, without_stamps
 from pipeline.ledger.fleet import Feed, Unit, build_unit, feeds_of, meter_flows, share_at, unit_members
 from pipeline.ledger.gauge import seconds
+from pipeline.ledger.loads import Span, with_loads_set
 from pipeline.ledger.movements import MeterFlow, cumulative_l, in_order, open_spans, ordered_flow
 from pipeline.ledger.moves import Moves, moves_of
 from pipeline.ledger.stretches import is_inside
 
 Floats = NDArray[np.float64]
+
+TIMED_FIT = 0.95
+"""Share of a day's movement that its sales explain where their stamps are right. No source."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +112,8 @@ def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = N
     lags = clocks_of(booked_by, days.tolist(), shelves.clocks)
     lost = _unbooked_of(tables)
     flows = {name: drawn_on_gauge_clock(flow, lags) for name, flow in flows.items()}
+    for item in units:
+        flows |= _loads_set(item, flows, feeds, (days, lags))
     moves = {}
     for item, unit in zip(units, [unit for unit in built if unit is not None], strict=True):
         item.unit = unit
@@ -131,6 +137,31 @@ def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = N
 
 def _days(ts_s: Floats) -> NDArray[np.int64]:
     return np.unique(((ts_s + HOLD_BACK_S) // DAY_S).astype(np.int64))
+
+
+def _loads_set(
+    item: _Working, flows: dict[str, MeterFlow], feeds: list[Feed], clocks: tuple[NDArray[np.int64], dict[int, DayLag]]
+) -> dict[str, MeterFlow]:
+    """The flows of the meters that draw on a unit alone, their loads put where its level fell, by each day's run.
+
+    A day whose sales explain the falls as they are stamped needs none of it.
+    """
+    days, lags = clocks
+    shares = {name: share_at(feeds, name, item.unit.unit_id, flow.end_s) for name, flow in flows.items()}
+    own = [flows[name] for name, share in shares.items() if len(share) and (share == 1.0).all()]
+    spans = [
+        Span(
+            first_seen_s(day, lags),
+            first_seen_s(day + 1, lags),
+            np.array([(known.drop.start_s, known.drop.end_s) for known in item.drops if known.day <= day]).reshape(
+                -1, 2
+            ),
+            is_timed=lags[day].stamp == "both",
+        )
+        for day in days.tolist()
+        if day in lags and lags[day].fit < TIMED_FIT
+    ]
+    return {flow.meter_id: flow for flow in with_loads_set(item.unit.series, own, spans)}
 
 
 def _own_flows(
