@@ -100,7 +100,7 @@ def _set_one(series: GaugeSeries, now: list[MeterFlow], load: tuple[int, int], b
 
 
 def _less_drops(left_l: Floats, ts_s: Floats, drops_s: Floats) -> Floats:
-    """What is left of each fall, shape (m, n - 1), less what drops brought: at one pace, and at their edges anything."""
+    """What is left of each fall, shape (m, n - 1), less what drops brought: at one pace, at their edges anything. [l]"""
     left_l, apart_s = left_l.copy(), np.diff(ts_s)
     for start_s, end_s in drops_s[(drops_s[:, 1] > ts_s[0]) & (drops_s[:, 0] < ts_s[-1])]:
         is_inside = (ts_s[:-1] >= start_s) & (ts_s[1:] <= end_s)
