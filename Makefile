@@ -58,18 +58,21 @@ check: setup ## lint, types, floors, formats
 	$(BIN)/python -m pipeline.contract.dictionary | diff - shared/data_dictionary.md
 	$(BIN)/python -m pipeline.settings_reference | diff - docs/settings.md
 	$(BIN)/python -m pipeline.settings_reference schema | diff - docs/settings.schema.json
+	$(BIN)/python -m tests.support.constants | diff - docs/constants.md
 
 format: setup ## let ruff lay the code out
 	$(BIN)/ruff check --fix --exit-zero .
 	$(BIN)/ruff format .
 
-docs: setup ## write the data dictionary and the reference of settings again from the code
+docs: setup ## write the data dictionary, the reference of settings and the page of constants again from the code
 	$(BIN)/python -m pipeline.contract.dictionary > shared/data_dictionary.md.new
 	mv shared/data_dictionary.md.new shared/data_dictionary.md
 	$(BIN)/python -m pipeline.settings_reference > docs/settings.md.new
 	mv docs/settings.md.new docs/settings.md
 	$(BIN)/python -m pipeline.settings_reference schema > docs/settings.schema.json.new
 	mv docs/settings.schema.json.new docs/settings.schema.json
+	$(BIN)/python -m tests.support.constants > docs/constants.md.new
+	mv docs/constants.md.new docs/constants.md
 
 sample: setup ## write the sample lake again (always the same bytes of data)
 	rm -rf sample_lake.new

@@ -34,6 +34,7 @@ SETTLED_PARTS: Final = (
 """Parts of a variance that keep what the day's run made of them. The others hang on a case's litres, which are learned
 later, and the residual on the others; `residual_l` among the features is the residual as the day's run had it."""
 SUNDAY: Final = 7
+"""The last day of a week, as ISO 8601 numbers them."""
 STANDING: Final = ("sites", "tanks", "meters")
 """Tables that a rule may read whole: they describe and do not happen."""
 DROP_SEEN: Final = timedelta(seconds=DROP_KNOWN_S + PAUSE_S) + timedelta(minutes=30)

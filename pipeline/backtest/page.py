@@ -29,6 +29,7 @@ _OWN_ASSETS: Final = ("report.css", "report.js", "charts.js")
 _PLOTLY: Final = "plotly.min.js"
 MOST_ROWS: Final = 400
 SHOWN_DAYS: Final = 7
+"""Rows of a table, and days of a row, that the page shows at the most."""
 
 
 def write_page(frames: Frames, study: Study) -> Path:

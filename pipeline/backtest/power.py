@@ -23,6 +23,7 @@ SLOPE_PRIOR: Final = (np.log(2.5), 0.7)
 TANK_SD: Final = 1.0
 """SD of a tank's own shift on the log scale of size: most tanks within a factor of three of the fleet's."""
 MIDDLE_SD: Final = 3.0
+"""SD of the logarithm of the size that is found half the time. A weak prior, no source."""
 
 
 def power_bins(size: Floats, is_found: Bools) -> pl.DataFrame:

@@ -32,6 +32,7 @@ FIGURES: Final = (
 PLAIN: Final = ("lost_l", "before_l", "saved_l", "chance_share")
 MOST_PAIRS: Final = 12
 MOST_TANKS: Final = 400
+"""Pairs of rules that are compared, and tanks that faults are put into, at the most."""
 
 
 def result_schema() -> pl.Schema:

@@ -39,6 +39,7 @@ WRONG_FIGURE = 2e-4
 """Share of tickets and of readings whose density is a wrong figure. Common practice, no source."""
 FIGURES_KG_M3 = (600.0, 1000.0)
 STEP_KG_M3 = 0.5
+"""Where a figure that is wrong outright may lie, and how finely densities are looked at. [kg/m³]"""
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,7 @@ FEED_SHARE_SD = 0.003
 ONSET_SHARE_SD = 0.35
 """What a wrong feed's litres may be off: by the meter, and by how much of a day's sales came before it. No source."""
 SMALLEST_UNTICKETED_L = 400.0
+"""A smaller rise needs no ticket. No source: a compartment holds 1,000 litres or more."""
 
 
 def clock_findings(site: SiteObserved) -> list[Finding]:

@@ -25,6 +25,7 @@ AROUND_S, NEAR_S = 3600.0, 6 * 3600.0
 SOLD_SHARE = 0.01
 """What the sales between may be off by: chart and meters. Common practice, no source."""
 FEWEST_STEPS = 3
+"""So many steps of some minutes on either side tell the stock. No source."""
 
 
 def exchange_findings(site: SiteObserved, jumps: list[Finding]) -> list[Finding]:

@@ -9,7 +9,7 @@ from pipeline.units import digits_for
 OF_BALANCE = {"excursion": "an odd day", "delivery": "a delivery off its ticket"}
 """What else the balance weighs."""
 LEAK_NOW_L_PER_H = 0.4
-TOLERANCE_PCT = 0.5
+"""A leak from so many litres an hour on is for now. No source."""
 
 
 def urgency(finding: Finding, probability: float) -> str:

@@ -23,6 +23,7 @@ Ints = NDArray[np.int64]
 REACH_DAYS = 4
 """Onsets and ends are averaged over so many days to either side of the likeliest."""
 HOLE_REACH = 3
+"""Holes of a leak so many places from the likeliest one count too. No source."""
 WITHIN_DAY_H = 24.0 / np.sqrt(12.0)
 """SD of the hour at which a rate set in or ended, its day known. [h]"""
 

@@ -40,6 +40,7 @@ what a probe's temperature (0.2 K) does to every ticket of a tank. Common practi
 METERS = "meters"
 """Name of the error that all of the fleet's meters share."""
 EXPANSION_SD = 0.03
+"""SD of an expansion coefficient, as a share, of a grade that is not listed below. Common practice, no source."""
 EXPANSION_SDS = {"gasoline_e0": 0.02, "diesel_b0": 0.02, "kerosene": 0.02, "heating_oil": 0.02, "gasoline_e85": 0.05}
 """SD of a product's expansion, as a share: 2 % for hydrocarbons (the standard's own), more for what is blended."""
 SMOOTH_H, SMOOTH_OPEN_H = 18.0, 5.0

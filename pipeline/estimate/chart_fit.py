@@ -33,6 +33,7 @@ WRONG_SD = {"tilt": (6.0, 15.0, 40.0), "offset": (6.0, 15.0, 40.0), "scale": (0.
 WRONG_SHARE = 0.15
 """SDs of charts that are wrong in one way, and the prior share of tanks that are wrong in that way. No source."""
 ROLL_SD_DEG = 2.0
+"""By how much a tank may be rolled about its axis, SD. Common practice, no source. [°]"""
 GROUPS = {"tilt": "pose", "offset": "pose", "scale": "scale", "remainder": "remainder"}
 """Ways to be wrong that are not always told apart, and so are counted together in a fleet."""
 _LATTICE = np.array([2.0, 4.0])

@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 REMAINDER_LENGTH_MM = 250.0
 """Over this distance a wall's error of slope keeps its sign. Common practice, no source: 200 to 400 mm."""
 REMAINDER_MODES = 16
+"""So many smooth shapes, the strongest, make up what roll, scale and geometry leave. No source."""
 SHAPES = ("roll", "scale", "geometry", *(f"remainder:{mode}" for mode in range(REMAINDER_MODES)))
 _STEPS = 200
 _TILT_STEP_MM_PER_M = 0.5

@@ -33,6 +33,7 @@ KNOWN_DAYS = 7
 SILENCE_H = 3.0
 """What went in a longer silence, an excursion takes to have gone then."""
 THEFT_SPREAD_L = 15.0
+"""Litres a day of draws at a usual hour, SD. No source."""
 THEFT_STARTS_H = tuple(2.0 * number for number in range(12))
 THEFT_LASTS_H = 3.0
 THEFT_ONSET_DAYS = 2

@@ -36,6 +36,7 @@ ERRATIC_DAYS = 8
 FEWEST_CHART_DAYS = 7
 """A chart is named when there are this many days of data."""
 MOST_EXCURSIONS = 24
+"""So many odd days are named on a tank; one with more is told otherwise. No source."""
 CHART = Hypothesis("chart_error", None, 1.0, one_sided=False)
 
 

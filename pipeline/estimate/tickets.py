@@ -33,6 +33,7 @@ when the level has settled, and before the drop counts as seen."""
 LONGEST_S = 3 * 3600.0
 """Over a longer drop, with a silence in it, the tank's own cooling is mixed in."""
 COLDEST_C, HOTTEST_C = -20.0, 40.0
+"""Temperatures within which product is delivered; one beyond is taken for the nearer. Common practice, no source."""
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ from pipeline.ledger.gauge import REFERENCE_TEMP_C, seconds
 Floats = NDArray[np.float64]
 
 MOST_SHIFTS = 6
+"""After so many jumps a gauge is sick, and no further offset is asked for. No source."""
 UNNAMED = "unnamed"
 EDGE_S = 300.0
 """A sale this soon after a reading keeps it from being calm."""

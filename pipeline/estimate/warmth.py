@@ -47,6 +47,7 @@ UNREAD_H, STILL_H, STILL_COARSE_H, TIMES = 3.0, 72.0, 240.0, 3.0
 longer, and so many times longer than it ever did; a fine one also where a drop changes nothing. No source: a buried
 tank follows its soil by some hundredths of a kelvin a day, and drops bring kelvins. [h]"""
 DAY_S = 86400.0
+"""Seconds in a day."""
 
 
 def is_told(temp_c: Floats, hours: Floats, dropped: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -34,6 +34,7 @@ UNKNOWN_L2 = 1e10
 """Variance of a level of which nothing is known. [l²]"""
 LEVEL, WANDER, SLOW, RATE, LAYER, RIPPLE, SWAY = range(7)
 STATES = 7
+"""How many states the filter holds."""
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,8 @@ ALIKE_SHARE = 0.15
 BOOKED_SHARE = 0.7
 FEWEST_READINGS = 3
 LATEST_READINGS = 10
+"""How far to look for the sales of a draw before and after it [s], to what share the stock must be as before them, what
+share of the draw they must make up, and by how many readings the stock is told. No source."""
 
 
 def booked_l(flows: list[MeterFlow], start_s: float, end_s: float) -> float:

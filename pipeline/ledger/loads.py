@@ -27,6 +27,7 @@ CLEAR_SHARE, CLEAR_L = 0.4, 60.0
 """By what share of the misfit, and by how many litres between two readings, another place must be better. No source."""
 FEWEST_READINGS = 8
 PASSES = 3
+"""With fewer readings about it a load stays; loads at one time are put in turn, so many times over. No source."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def _set_one(series: GaugeSeries, now: list[MeterFlow], load: tuple[int, int], b
 
 
 def _less_drops(left_l: Floats, ts_s: Floats, drops_s: Floats) -> Floats:
-    """What is left of each fall, shape (m, n - 1), less what drops brought: at one pace, at their edges anything. [l]"""
+    """What is left of each fall, shape (m, n - 1), less what drops brought: at one pace, at their edges anything."""
     left_l, apart_s = left_l.copy(), np.diff(ts_s)
     for start_s, end_s in drops_s[(drops_s[:, 1] > ts_s[0]) & (drops_s[:, 0] < ts_s[-1])]:
         is_inside = (ts_s[:-1] >= start_s) & (ts_s[1:] <= end_s)

@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 
 STEP_S = 300.0
 SETTLE_S = 2400.0
+"""How long a step is, and how long after a drop the surface settles. No source. [s]"""
 READ = ("ts_s", "stock_l", "surface_l_per_mm", "level_mm")
 LONGEST_HOLD_S = 3600.0
 """No step stands in for a silence longer than this: a move within it could not be told. No source."""

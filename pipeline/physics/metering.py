@@ -38,6 +38,7 @@ NIST_RETAIL_PCT: Final = {"acceptance": 0.3, "maintenance": 0.5, "special": 0.5}
 """Retail (class 0.5) [%], [2]_ table T.2, from memory; agrees with 6 in³ in 5 gal, 0.52 %."""
 
 L_PER_IN3: Final = L_PER_US_GAL / 231.0
+"""Litres in a cubic inch: a US gallon is 231 of them."""
 
 
 def max_permissible_error_l(

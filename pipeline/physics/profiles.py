@@ -19,6 +19,7 @@ import numpy as np
 from pipeline.physics.arrays import FloatArray
 
 CROWN_DIAMETERS, KNUCKLE_DIAMETERS = 1.0, 0.1
+"""Radii of a torispherical end, in diameters of the shell, as the lake contract has them."""
 
 
 @dataclass(frozen=True)

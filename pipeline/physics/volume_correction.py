@@ -24,6 +24,7 @@ WATER_DENSITY_60F_KG_M3: Final = 999.016
 
 TEMP_LOW_F: Final = -58.0
 TEMP_HIGH_F: Final = 302.0
+"""Temperatures within which the correction holds. [°F]"""
 
 _ITS68 = (-0.148759, -0.267408, 1.080760, 1.269056, -4.089591, -1.871251, 7.438081, -3.536296)
 _DELTA_60 = 0.01374979547

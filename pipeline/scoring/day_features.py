@@ -54,6 +54,7 @@ WALK_L: Final = 0.1
 """Wander of the stock within a rest, SD in an hour [l/√h]; 0.05 to 0.15 (common practice, no source)."""
 SHORTEST_REST_H: Final = 1.5
 FEWEST_RESTS: Final = 4
+"""A rest shorter than this tells no slope [h], and fewer of them tell no usual one. No source."""
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ QUIET_HOURS: Final = 1.0
 """Without a rest of this length on most days there is no quiet time to speak of."""
 FAULTS: Final = {"probe_fault": "the gauge was at fault", "clock_skew": "the clocks of gauge and till were apart"}
 MOST_SD_L_PER_H: Final = 1e3
+"""A leak that is unsure by more is no estimate. No source."""
 EPOCH = date(1970, 1, 1).toordinal()
 
 

@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 SMALLEST_DRAW_L: Final = 5.0
 SAME_DRAW_S: Final = 900.0
 WEEK_DAYS: Final = 7
+"""Draws below this many litres are not listed, those within so many seconds are one, and beliefs are kept once in so
+many days. No source."""
 
 
 def instants(at_s: Floats) -> pl.Series:

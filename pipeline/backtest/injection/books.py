@@ -15,6 +15,7 @@ from pipeline.backtest.injection.stock import busiest, end_of, next_drop
 Maker = Callable[[Injection, Pool, Tables, np.random.Generator], Outcome]
 
 SHIFT_H: Final = 8.0
+"""How long a shift lasts, for a hose that is booked wrongly during one. Common practice, no source. [h]"""
 
 
 def missing_sales(injection: Injection, pool: Pool, tables: Tables, rng: np.random.Generator) -> Outcome:

@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 
 HOUR_S: Final = 3600.0
 DAY_S: Final = 86_400.0
+"""Seconds in an hour and in a day."""
 
 
 class CannotHoldError(ArgumentError):

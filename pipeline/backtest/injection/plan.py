@@ -20,6 +20,7 @@ ONE_A_SITE: Final = ("clock_skew", "wrong_feed")
 EARLIEST: Final = 0.4
 """Faults begin after this share of a tank's data, so that there is a past to know the tank by."""
 LATEST: Final = 0.7
+"""Share of the history after which no fault is put in: it needs time to be found. No source."""
 LASTS_DAYS: Final = {"unexplained": 12.0, "water_ingress": 25.0}
 """Faults of these causes end by themselves."""
 
