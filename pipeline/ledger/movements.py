@@ -98,14 +98,6 @@ def whole_sales_l(flows: Sequence[MeterFlow], since_s: float, at_s: Floats) -> F
     return total
 
 
-def open_hoses(flows: list[MeterFlow], at_s: Floats) -> NDArray[np.int64]:
-    """How many hoses of the tank are open at each instant. Shape of `at_s`."""
-    count = np.zeros(len(at_s), dtype=np.int64)
-    for flow in flows:
-        count += np.searchsorted(flow.start_s, at_s, "right") - np.searchsorted(flow.end_s, at_s, "right")
-    return np.maximum(count, 0)
-
-
 @dataclass(frozen=True)
 class OpenSpans:
     """The spans of time in which at least one hose of the tank is open, merged. Shape (k,) each, seconds."""

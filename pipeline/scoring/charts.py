@@ -27,7 +27,6 @@ LEAST_PCT: Final = 0.05
 BINS: Final = 60
 HOURS_A_DIP: Final = 0.5
 """Bars of the page that shows at which levels a tank stood, and the time that each dip stands for. [h]"""
-_MM_ROUND: Final = 3
 _L_ROUND: Final = 2
 
 _UTC: Final = pl.Datetime("us", "UTC")

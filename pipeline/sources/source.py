@@ -16,9 +16,6 @@ REFUSED: Final = pl.Schema({"table": pl.String, "row": pl.String, "reason": pl.S
 STANDING: Final = ("sites", "tanks", "strapping", "meters", "meter_feeds")
 """Tables that a source always tells whole: what it says replaces all that it said before."""
 
-FETCHED: Final = tuple(name for name in LAKE_TABLES if name not in STANDING and name != "labels")
-"""Tables that a source tells by time window."""
-
 
 @dataclass(frozen=True, slots=True)
 class Fetched:
