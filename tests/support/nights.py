@@ -16,13 +16,15 @@ from pipeline.contract.lake import BY_DAY, LAKE_TABLES, TIME_COLUMNS
 from pipeline.lake import read_lake
 from pipeline.load import lake_tables, take_in
 from pipeline.sources.landing import Landing
-from pipeline.sources.source import FETCHED, Fetched
+from pipeline.sources.source import STANDING, Fetched
 from pipeline.store import open_store
 from tests.support.lakes import tiny_lake, write
 from tests.support.night_load import night_load
 from tests.support.runs import ROOT
 
 Tables = dict[str, pl.DataFrame]
+FETCHED = tuple(name for name in LAKE_TABLES if name not in STANDING and name != "labels")
+"""Tables that a source tells by time window."""
 
 
 def odd_lake() -> Tables:
