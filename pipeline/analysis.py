@@ -18,7 +18,7 @@ from pipeline.cases.attribution import attributed
 from pipeline.cases.books import clock_findings, feed_findings, ticket_findings
 from pipeline.cases.decoys import Decoy, book_decoys, sudden_decoys, walk_decoys
 from pipeline.cases.erratic import erratic_findings
-from pipeline.cases.exchanged import exchange_findings
+from pipeline.cases.exchanged import exchange_findings, without_twins
 from pipeline.cases.finding import Finding
 from pipeline.cases.frames import case_frames
 from pipeline.cases.gauges import gauge_findings
@@ -91,13 +91,14 @@ def site_findings(tables: Tables, observed: SiteObserved, walks: list[UnitWalk])
     }
     alone = unmirrored(observed, moves)
     sudden = sudden_findings(observed, alone)
+    exchanged = exchange_findings(observed, [one for one in sudden if one.cause == "probe_fault"])
     found = [
         *clock_findings(observed),
         *feed_findings(observed, tables),
         *unbooked_findings(observed, tables),
         *ticket_findings(observed),
-        *sudden,
-        *exchange_findings(observed, [one for one in sudden if one.cause == "probe_fault"]),
+        *without_twins(sudden, exchanged),
+        *exchanged,
         *erratic_findings(walks, moves),
         *gauge_findings(observed),
         *water_findings(observed),

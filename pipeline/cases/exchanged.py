@@ -41,6 +41,17 @@ def exchange_findings(site: SiteObserved, jumps: list[Finding]) -> list[Finding]
     return found
 
 
+def without_twins(sudden: list[Finding], exchanged: list[Finding]) -> list[Finding]:
+    """What moved suddenly less the jumps of a gauge that are the step of an exchange that is told of already."""
+    at_s = [(one.unit_id, one.start_s) for one in exchanged]
+    return [
+        one
+        for one in sudden
+        if one.cause != "probe_fault"
+        or not any(unit_id == one.unit_id and abs(start_s - one.start_s) <= AROUND_S for unit_id, start_s in at_s)
+    ]
+
+
 def _exchange(unit: UnitObserved, at_s: float) -> Finding | None:
     """What one exchange did to the stock, sales added back; None where too little was read near it, or a drop came."""
     moves, series = unit.moves, unit.unit.series

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.cases.exchanged import exchange_findings
+from pipeline.cases.exchanged import exchange_findings, without_twins
 from pipeline.estimate.unit_walk import jump_hours, shift_hours
 from pipeline.ledger.movements import cumulative_l
 from tests.support.hand_unit import FIRST_DAY, L_PER_MM, at_s, drop_of, flow_of, gauge_of, seen_of, site_of, unit_of
@@ -47,6 +47,15 @@ def test_an_exchange_that_puts_a_jump_right_is_none():
     jump = replace(found, cause="probe_fault", start_s=float(at_s(10.0)), end_s=float(at_s(AT_H)))
     assert findings(seen(11.0), [jump]) == []
     assert len(findings(seen(11.0), [replace(jump, unit_id="T2")])) == 1
+
+
+@pytest.mark.parametrize(("after_h", "is_told"), [(-0.9, False), (0.5, False), (1.1, True), (-30.0, True)])
+def test_the_step_of_an_exchange_is_told_once(after_h, is_told):
+    """Within the hour to either side, of the same tank."""
+    (found,) = findings(seen(11.0))
+    jump = replace(found, cause="probe_fault", start_s=found.start_s + 3_600.0 * after_h)
+    others = [replace(jump, unit_id="T2"), replace(jump, cause="bulk_theft")]
+    assert without_twins([jump, *others], [found]) == ([jump, *others] if is_told else others)
 
 
 def test_of_an_exchange_about_a_drop_or_a_long_silence_nothing_is_said():
