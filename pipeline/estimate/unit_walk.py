@@ -116,11 +116,11 @@ def jump_hours(seen: UnitObserved) -> Floats:
         at += [start_s, end_s - 1.0]
     at += [first_seen_s(day + 1, seen.lags) for day, lag in seen.lags.items() if lag.is_silent]
     at += [span.end_s for span in seen.stuck]
-    at += [*chart_changes_s(seen.unit).tolist(), *_exchanges_s(seen.unit)]
+    at += [*chart_changes_s(seen.unit).tolist(), *exchanges_s(seen.unit)]
     return np.array(sorted(at)) / 3600.0
 
 
-def _exchanges_s(unit: Unit) -> list[float]:
+def exchanges_s(unit: Unit) -> list[float]:
     """When a probe was exchanged, by the site's record. [s]"""
     return [float(at) for at in seconds(unit.events.filter(unit.events["kind"] == "probe_replaced")["ts"])]
 
@@ -134,7 +134,7 @@ def shift_hours(seen: UnitObserved) -> Floats:
     moves = [move for move in moves_of_steps(series, seen.flows, seen.steps) if is_large(series, move)]
     jumps = [move for move in moves if is_jump(move) or move.samples == 0]
     at = [max(move.step.end_s, first_seen_s(move.day, seen.lags)) for move in jumps[:MOST_SHIFTS]]
-    return np.array(sorted([*at, *_exchanges_s(seen.unit)]), dtype=np.float64) / 3600.0
+    return np.array(sorted([*at, *exchanges_s(seen.unit)]), dtype=np.float64) / 3600.0
 
 
 def amendments_of(seen: UnitObserved, dips: Dips) -> tuple[Amendment, ...]:

@@ -19,7 +19,7 @@ from pipeline.estimate.chart_columns import chart_changes_s, chart_columns
 from pipeline.estimate.hypotheses import LASTING, Hypothesis
 from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.observe import SiteObserved, UnitObserved
-from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.estimate.unit_walk import UnitWalk, exchanges_s
 from pipeline.features.trading_days import DAY_S, day_end_s
 from pipeline.ledger.fleet import Unit, meter_flows, share_at
 from pipeline.physics.losses import vapour_pressure_ratio
@@ -190,9 +190,8 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     parts["chart_tolerance"] = parts["chart_tolerance"] + np.where(in_error, 0.0, chart)
     if in_error.any():
         parts["chart_error"] = parts["chart_error"] + np.where(in_error, chart, 0.0)
-    shifted = _shifted_l(days, walked, beta)
-    if shifted.any():
-        parts["probe_fault"] = parts["probe_fault"] + shifted
+    for part, litres in _shifted_l(days, walked, beta).items():
+        parts[part] = parts[part] + litres
     for cause, litres in _named_rates(days, walked, sold).items():
         parts[cause] = parts[cause] + litres
 
@@ -211,19 +210,26 @@ def chart_in_error(days: UnitDays, walked: UnitWalk) -> NDArray[np.bool_]:
     return days.run_day[1:] >= min(named) if named else np.zeros(len(days), dtype=bool)
 
 
-def _shifted_l(days: UnitDays, walked: UnitWalk, beta: Floats) -> Floats:
-    """What a gauge that reads off by some millimetres adds to each whole day as its level moves. Shape (n,). [l]
+def _shifted_l(days: UnitDays, walked: UnitWalk, beta: Floats) -> Mapping[str, Floats]:
+    """What a gauge that reads off by some millimetres adds to each whole day as its level moves, by part. (n,) [l]
 
-    The jump itself is a sudden move of the day on which it comes, and not here.
+    The jump itself is a sudden move of the day on which it comes, and not here. Beyond its step, a probe that was
+    exchanged is off as charts are.
     """
     balance, unit = walked.walk.balance, walked.seen.unit
     level = np.nan_to_num(days.level_mm, nan=100.0)
     surface = np.sum([strap.surface_l_per_mm(level, days.days.bounds_s) for strap in unit.strappings], axis=0)
-    shifted = np.zeros(len(days))
+    exchanges_h = np.array(exchanges_s(unit)) / 3600.0
+    shifted: dict[str, Floats] = {}
     for number, name in enumerate(balance.names):
         acts = np.flatnonzero(balance.columns[:, number]) if name.startswith("shift") else np.empty(0, np.int64)
-        if len(acts):
-            shifted += np.where(days.last_dip[:-1] >= acts[0], beta[:, number] * np.diff(surface), 0.0)
+        if not len(acts):
+            continue
+        before_h, after_h = balance.hours[[max(acts[0] - 1, 0), acts[0]]]
+        is_exchange = np.any((before_h < exchanges_h) & (exchanges_h <= after_h))
+        part = "chart_tolerance" if is_exchange else "probe_fault"
+        litres = np.where(days.last_dip[:-1] >= acts[0], beta[:, number] * np.diff(surface), 0.0)
+        shifted[part] = shifted.get(part, 0.0) + litres
     return shifted
 
 

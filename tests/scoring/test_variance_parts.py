@@ -14,7 +14,8 @@ from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.walked import Named
 from pipeline.features.steps import Step
 from pipeline.features.totals import Unbooked
-from pipeline.ledger.fleet import Feed
+from pipeline.ledger.fleet import Feed, Unit
+from pipeline.ledger.gauge import Strapping
 from pipeline.scoring.variance_parts import variance_parts
 from tests.support.hand_unit import (
     FIRST_DAY,
@@ -75,6 +76,9 @@ class Three:
     product: str = "diesel_b7"
     calibrated_s: Mapping[str, tuple[float, ...]] | None = None
     change: Callable[[Balance], Balance] = lambda balance: balance
+    of_unit: Callable[[Unit], Unit] = lambda unit: unit
+    events: Sequence[tuple[str, float]] = ()
+    shifts_h: Sequence[float] = ()
     from_day: int = 0
     has_walk: bool = True
 
@@ -82,12 +86,13 @@ class Three:
         """Parts, which add up to the variance, and what is unexplained."""
         unit = unit_of(
             gauge_of(np.arange(0.0, 72.0, 0.5), 1_000.0), tickets=self.tickets, product=self.product,
-            calibrated_s=self.calibrated_s,
+            calibrated_s=self.calibrated_s, events=self.events,
         )  # fmt: skip
+        unit = self.of_unit(unit)
         seen = seen_of(unit, flows=[SALES], drops=self.drops, unbooked=self.unbooked, steps=self.steps)
         level = fallen_mm(DIPS_H)
         dips = dips_of(DIPS_H, level, 5.0 * (1_200.0 - level), temp_c=self.temp_c)
-        balance = self.change(balance_by(unit, dips))
+        balance = self.change(balance_by(unit, dips, shifts_h=at_s(np.array(self.shifts_h)) / 3_600.0))
         views = [
             view_of(FIRST_DAY + day, believing(balance, pieces=[(one, 0.0) for one in self.pieces], **self.means),
                     pieces=tuple(range(len(self.pieces))))
@@ -169,6 +174,28 @@ def test_a_chart_that_was_named_is_an_error_from_the_run_on_that_named_it():
     parts, _ = Three(means={"chart0__scale": 0.02}, named=[chart]).parts()
     assert parts["chart_tolerance"] == pytest.approx([-12.0, 0.0, 0.0])
     assert parts["chart_error"] == pytest.approx([0.0, -8.0, -10.0])
+
+
+def curved(unit: Unit) -> Unit:
+    """The tank with a surface that goes with its level: 5 l a millimetre at a metre, 0.002 more for each above it."""
+    level = np.arange(0.0, 2_001.0, 1.0)
+    chart = Strapping(at_s([-1_000.0]), ((level, 5.0 * level + 0.001 * (level - 1_000.0) ** 2),))
+    return replace(unit, strappings=(chart,))
+
+
+@pytest.mark.parametrize(
+    ("events", "part"),
+    [
+        ((), "probe_fault"),
+        ((("probe_replaced", 5.2),), "chart_tolerance"),
+        ((("probe_replaced", 40.0),), "probe_fault"),
+    ],
+)
+def test_a_gauge_that_reads_off_is_sick_or_has_another_probe(events, part):
+    """3 mm too high from hour 5.2 on: its level falls to 1,080, 1,000 and 900 mm, where the tank is narrower."""
+    told = Three(means={"shift0__offset": 3.0}, of_unit=curved, events=events, shifts_h=[5.2]).parts()[0]
+    assert told[part] == pytest.approx([0.0, -3.0 * 0.16, -3.0 * 0.2], abs=0.02)
+    assert np.abs(told.get({"probe_fault": "chart_tolerance"}.get(part, "probe_fault"), np.zeros(3))).max() < 0.02
 
 
 def without_head(balance: Balance) -> Balance:
