@@ -252,7 +252,7 @@ def _filled_after(ts_s: Floats, level_mm: Floats, usable: NDArray[np.bool_], str
 
     The gauge gave nothing but such before, and a drop may have brought what the next reading shows.
     """
-    first = int(np.argmax(usable))
+    first = int(np.argmax(usable)) if usable.any() else 0
     if first == 0 or not 0.0 <= level_mm[first - 1] < 1.0 or np.nanmax(level_mm[:first]) >= 1.0:
         return None
     came_l = float(strapping.volume_l(level_mm[first : first + 1], ts_s[first : first + 1])[0])

@@ -97,6 +97,11 @@ def test_a_probe_that_is_switched_on_in_a_full_tank_showed_no_empty_one_before()
     assert len(series_of([900.0] * 20 + [0.0] * 60 + [910.0] * 20)) == 40
 
 
+@pytest.mark.parametrize("levels", [[], [0.0] * 20, [None] * 20])
+def test_a_tank_that_never_showed_product_has_no_readings(levels):
+    assert len(series_of(levels)) == 0
+
+
 @pytest.mark.parametrize(("hop_mm", "is_left"), [(400.0, False), (15.0, True)])
 def test_a_hop_straight_back_is_no_level_however_long_the_value_before_it_stood(hop_mm, is_left):
     """A gauge that reports changes alone: the value before the hop stands for two hours, the next one comes at once."""
