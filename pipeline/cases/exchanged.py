@@ -14,7 +14,7 @@ from pipeline.cases.priors import LOG_PRIOR, RAISE_AT
 from pipeline.estimate.bayes import normal_p, p_value_log_bayes
 from pipeline.estimate.known import seen_day
 from pipeline.estimate.observe import SiteObserved, UnitObserved
-from pipeline.ledger.gauge import seconds
+from pipeline.estimate.unit_walk import exchanges_s
 
 Floats = NDArray[np.float64]
 
@@ -32,9 +32,8 @@ def exchange_findings(site: SiteObserved, jumps: list[Finding]) -> list[Finding]
     """Probes after whose exchange the tank seems to hold another stock, but for those that put one of `jumps` right."""
     found = []
     for unit in site.units:
-        events = unit.unit.events
         ended = [one.end_s for one in jumps if one.unit_id == unit.unit.unit_id and one.end_s is not None]
-        for at_s in seconds(events.filter(events["kind"] == "probe_replaced")["ts"]).tolist():
+        for at_s in exchanges_s(unit.unit):
             is_mended = any(abs(end_s - at_s) <= NEAR_S for end_s in (*ended, *(span.end_s for span in unit.stuck)))
             one = None if is_mended or len(unit.unit.members) > 1 else _exchange(unit, at_s)
             found += [one] if one is not None and one.log_odds > RAISE_AT else []
