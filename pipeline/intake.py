@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
 
@@ -168,7 +169,7 @@ def _reference_rules(table: str, registry: Registry) -> dict[str, pl.Expr]:
         if refused:
             rules[f"{name}_refused"] = ~pl.col(name).is_in(refused)
     if table == "sites":
-        # Asked of each zone once, by the engine that will have to tell the time there.
+        # Asked of each zone once, of both engines that will have to tell the time there.
         rules["timezone_exists"] = pl.col("timezone").map_elements(_zone_exists, return_dtype=pl.Boolean)
     return rules
 
@@ -182,8 +183,9 @@ def _within_tank(registry: Registry) -> pl.Expr:
 
 def _zone_exists(name: str) -> bool:
     try:
+        ZoneInfo(name)
         pl.Series([datetime(2000, 1, 1, tzinfo=UTC)]).dt.convert_time_zone(name)
-    except pl.exceptions.ComputeError:
+    except (pl.exceptions.ComputeError, ZoneInfoNotFoundError, ValueError, OSError):
         return False
     return True
 

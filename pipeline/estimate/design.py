@@ -19,6 +19,7 @@ from pipeline.estimate.regression import Prior
 from pipeline.estimate.terms import (
     Term,
     apart_terms,
+    behind_term,
     calibration_term,
     chart_term,
     expansion_term,
@@ -227,6 +228,7 @@ def _terms(unit: Unit, dips: Dips, at_15: Stock15, jumps: Floats, delivered: Del
         *apart_terms(unit, dips.apart_l * vcf),
         *ticket_terms(delivered.terminals, shrunk, at_15.came_l),
         shell_term(at_15.stock_l, hours),
+        behind_term(sold, hours, jumps),
         warmth_term(unit.product, sold, hours),
         thermometer_term(l_per_k, temp, at_15.coarse_c, hours, jumps),
         *weather_terms(unit, l_per_k, hours),

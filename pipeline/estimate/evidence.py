@@ -65,13 +65,20 @@ class Weighed:
 
 
 def weigh(
-    sums: Sums, belief: Posterior, *, recent: int, held: Mapping[str, float], mirrored: bool = False
+    sums: Sums,
+    belief: Posterior,
+    *,
+    recent: int,
+    held: Mapping[str, float],
+    swayed_l: float = 0.0,
+    mirrored: bool = False,
 ) -> list[Weighed]:
     """Every hypothesis weighed, with the onsets within `ONSET_DAYS`.
 
     A delivery is weighed only while the dip after it is `recent` or later. `held` is what the hypotheses already named
-    come to: of those that know one sign alone, a change may take back what is held and no more. `mirrored`: those of
-    `MIRRORED` alone, by the sign that they cannot have.
+    come to: of those that know one sign alone, a change may take back what is held and no more. A gauge that sways by
+    `swayed_l` (SD) may sway by as much at one hour of each day, and what is drawn then is weighed against that.
+    `mirrored`: those of `MIRRORED` alone, by the sign that they cannot have.
     """
     candidates, live, every = sums.candidates, sums.live, sums.extra(belief)
     # By hypothesis, and within each as they set in: then each has its own stretch.
@@ -88,7 +95,8 @@ def weigh(
     already = np.zeros(len(seen))
     if held:
         already = np.repeat([held.get(candidates.hypotheses[kind].key, 0.0) for kind in kinds], counts)
-    value = _judged(candidates, seen, extra, already, mirrored=mirrored)
+    usual = np.hypot(candidates.usual[seen], np.where(candidates.is_by_the_hour[seen], swayed_l, 0.0))
+    value = _judged(candidates, seen, extra, (already, usual), mirrored=mirrored)
     return _bests(candidates, seen, (extra, value), (starts, counts))
 
 
@@ -125,12 +133,15 @@ def _bests(candidates: Candidates, seen: Ints, of: tuple[Extra, Floats], parts: 
     return found
 
 
-def _judged(candidates: Candidates, seen: Ints, extra: Extra, already: Floats, *, mirrored: bool) -> Floats:
+def _judged(
+    candidates: Candidates, seen: Ints, extra: Extra, known: tuple[Floats, Floats], *, mirrored: bool
+) -> Floats:
     """Log Bayes factor of each candidate in `seen`, next to nothing where its size cannot be. Shape (n,).
 
-    `already` (n,) is what is held of its hypothesis.
+    `known` (n,) each: what is held of its hypothesis already, and how far it wanders with nothing wrong.
     """
-    value = extra.log_bayes(candidates.spread[seen], candidates.usual[seen])
+    already, usual = known
+    value = extra.log_bayes(candidates.spread[seen], usual)
     least = np.where(already > 0, -already - 2.0 * extra.sd, 0.0)
     estimate = -extra.estimate if mirrored else extra.estimate
     is_too_low = candidates.is_one_sided[seen] & (estimate < least)

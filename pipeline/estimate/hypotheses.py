@@ -125,6 +125,11 @@ class Candidates:
         return np.array([one.largest for one in self.hypotheses])[self.which]
 
     @cached_property
+    def is_by_the_hour(self) -> NDArray[np.bool_]:
+        """Whether each one acts at one hour of the day. Shape (c,)."""
+        return np.array([one.hour is not None for one in self.hypotheses])[self.which]
+
+    @cached_property
     def is_one_sided(self) -> NDArray[np.bool_]:
         """Whether each one's coefficient has one sign alone. Shape (c,)."""
         return np.array([one.one_sided for one in self.hypotheses])[self.which]

@@ -94,6 +94,7 @@ class State:
     belief: Posterior
     chart_starts: list[int]
     chart_days: tuple[int, ...]
+    sway_l: Floats
     rough: set[int] = field(default_factory=set)
     holes: HoleSums | None = None
     named: list[Named] = field(default_factory=list)
@@ -106,6 +107,11 @@ class State:
     def base(self) -> int:
         """How many coefficients stand in the regression from the start."""
         return len(self.balance.names)
+
+    @property
+    def swayed_l(self) -> float:
+        """SD that the gauge sways by, as known by the last dip taken."""
+        return float(self.sway_l[self.sums.count - 1]) if self.sums.count else 0.0
 
     @property
     def known_day(self) -> NDArray[np.int64]:
@@ -145,6 +151,7 @@ def begun(given: Given) -> State:
         belief=posterior(np.zeros((base, base)), np.zeros(base), balance.prior),
         chart_starts=starts,
         chart_days=tuple(int(balance.known_day[np.argmax(column != 0.0)]) for column in balance.columns[:, starts].T),
+        sway_l=given.noise.sway_l,
     )
 
 
@@ -158,7 +165,7 @@ def keys_of(given: Given, state: State) -> dict[int, str]:
     digest = Digest(balance.names, balance.prior, balance.feigned_l_per_h, state.chart_days, kinds)
     by_dip = (
         balance.known_day, balance.hours, state.sums.rows, state.leak_so_far.rows, candidates.courses,
-        by.keep, by.carry_h, by.seen, by.gain, by.sd_l, state.leak_so_far.feigned_l_per_h,
+        by.keep, by.carry_h, by.seen, by.gain, by.sd_l, state.sway_l, state.leak_so_far.feigned_l_per_h,
     )  # fmt: skip
     of_candidate = (
         candidates.which, candidates.onset, candidates.course, candidates.step_at, candidates.step, candidates.is_told,

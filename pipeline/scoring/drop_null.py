@@ -1,22 +1,30 @@
 """How far drops lie from their tickets with nothing wrong, as the fleet's own drops show.
 
 What is stated of a ticket (`estimate/tickets.py`) holds where loading meters and books are as usual; where tickets are
-rounded, brought to 15 °C by another's rule, or loosely metered, sound drops lie further off. The bulk of the
-fleet's drops says how far, and a tank's own drops how far its own do: a mismatch is weighed by that. Where most of the
-last drops of one terminal lie off the same way, as they do once it has gone over to litres at 15 °C, that is the
-terminal's doing, and a mismatch is what a drop is off beyond it. (The idea is that
-of an empirical null: B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a null hypothesis", J. Amer.
-Statist. Assoc. 99 (2004) 96-104.)
+rounded, brought to 15 °C by another's rule, or loosely metered, sound drops lie further off. The bulk of the fleet's
+drops says how far, one carrier's how far theirs do (one who writes litres at 15 °C as if they were at ambient
+temperature misses by the season), and a tank's own drops how far its own do: a mismatch is weighed by the widest. Where
+most of the last drops of one terminal lie off the same way, as they do once it has gone over to litres at 15 °C, that
+is the terminal's doing, and a mismatch is what a drop is off beyond it. (The idea is that of an empirical null:
+B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a null hypothesis", J. Amer. Statist. Assoc. 99
+(2004) 96-104.)
+
+The bulk is not all. Where gauges or tickets err in a way of their own, more drops lie far off than a normal bulk of
+that width has, and mostly to one side; what is far off then is no rarity, and each such drop alone looks like a
+delivery that went wrong. So the drops beyond two such widths say how thick the tail on their side is, and what a drop
+is off is weighed by the thicker of bulk and tail. (Exceedances of a threshold: J. Pickands, "Statistical inference
+using extreme order statistics", Ann. Statist. 3 (1975) 119-131, here with an exponential tail.)
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from pipeline.cases.finding import Finding
 from pipeline.estimate.hypotheses import DELIVERY_SPREAD_L
@@ -26,10 +34,11 @@ from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
 
 Floats = NDArray[np.float64]
+Texts = NDArray[np.str_]
 
 DROP_CAUSES: Final = ("short_delivery", "over_delivery")
 PRIOR_DROPS: Final = 10.0
-"""Drops that what is stated is worth against the fleet's, and the fleet's against a tank's own. No source."""
+"""Drops that what is stated is worth against a fleet, and a fleet against one tank or carrier. No source."""
 FURTHEST: Final = 3.0
 """Of a tank's few drops one counts as no further off than so many SDs, so that one that came short does not hide the
 next. No source."""
@@ -38,6 +47,12 @@ TERMINAL_LOADS: Final = 9
 PRIOR_LOADS: Final = 2.0
 """A terminal is told by its drops of so many days, the last so many of them, and so many speak for its being as usual.
 No source."""
+FAR: Final = 2.0
+"""Widths from which a drop counts to the tail: one in 44 of a normal law's on each side. No source."""
+PRIOR_FAR: Final = 5
+USUAL_EXCESS: Final = 0.4
+"""Widths by which drops beyond FAR exceed it on the mean where their law is normal, and drops that this is worth. No
+source for the worth."""
 MEDIAN_OF_NORMAL: Final = 0.6745
 """Median of a standard normal variable's distance from nought."""
 
@@ -46,7 +61,7 @@ MEDIAN_OF_NORMAL: Final = 0.6745
 class DropSeen:
     """A drop with tickets as the first day that weighed it saw it: how far from them, in SDs as stated.
 
-    `start_s` when the drop began; `day` UTC day number; `terminal` where its largest load came from.
+    `start_s` when the drop began; `day` UTC day number; `terminal` and `carrier` of its largest load.
     """
 
     unit_id: str
@@ -54,48 +69,118 @@ class DropSeen:
     day: int
     away: float
     terminal: str | None = None
+    carrier: str | None = None
 
 
 def drops_seen(walk: UnitWalk) -> list[DropSeen]:
     """Every drop that a unit's walk weighed."""
     drops, unit = [walk.seen.drops[place].drop for place in walk.judged], walk.seen.unit
     return [
-        DropSeen(unit.unit_id, drops[number].start_s, day, away, _terminal(unit, drops[number]))
+        DropSeen(unit.unit_id, drops[number].start_s, day, away, *_origin(unit, drops[number]))
         for number, (day, away) in walk.walk.drops_away.items()
     ]
 
 
-def _terminal(unit: Unit, drop: Drop) -> str | None:
-    """Where the largest of a drop's loads came from."""
-    rows = unit.tickets[list(drop.tickets)].sort("ticket_volume_l", descending=True)
-    name = rows["terminal"][0] if rows.height else None
-    return None if name is None else str(name)
+def _origin(unit: Unit, drop: Drop) -> tuple[str | None, str | None]:
+    """Terminal and carrier of the largest of a drop's loads."""
+    rows = unit.tickets[list(drop.tickets)].sort("ticket_volume_l", descending=True).head(1)
+    return next(rows.select("terminal", "carrier").iter_rows(), (None, None))
 
 
 def by_own_drops(findings: Sequence[Finding], drops: Sequence[DropSeen]) -> list[Finding]:
     """The findings, those of short and over deliveries with the odds that drops up to their day leave them."""
-    return [_as_others_lie(one, drops) if one.cause in DROP_CAUSES and one.of_balance else one for one in findings]
+    table = _Drops.of(drops)
+    return [_as_others_lie(one, table) if one.cause in DROP_CAUSES and one.of_balance else one for one in findings]
 
 
-def _as_others_lie(finding: Finding, drops: Sequence[DropSeen]) -> Finding:
-    """A drop's mismatch weighed by how far the fleet's, the terminal's and the tank's other drops lie off."""
+@dataclass(frozen=True)
+class _Drops:
+    """Drops as arrays, shape (n,) each; terminal and carrier empty where the tickets do not tell them."""
+
+    unit_id: Texts
+    start_s: Floats
+    day: NDArray[np.int64]
+    away: Floats
+    terminal: Texts
+    carrier: Texts
+
+    @classmethod
+    def of(cls, drops: Sequence[DropSeen]) -> _Drops:
+        texts = (
+            np.array([getattr(one, name) or "" for one in drops], dtype=np.str_)
+            for name in ("unit_id", "terminal", "carrier")
+        )
+        unit_id, terminal, carrier = texts
+        start_s, away = (
+            np.array([getattr(one, name) for one in drops], dtype=np.float64) for name in ("start_s", "away")
+        )
+        return cls(unit_id, start_s, np.array([one.day for one in drops], dtype=np.int64), away, terminal, carrier)
+
+    def where(self, rows: NDArray[np.bool_]) -> _Drops:
+        return _Drops(*(getattr(self, field.name)[rows] for field in fields(self)))
+
+
+def _as_others_lie(finding: Finding, drops: _Drops) -> Finding:
+    """A drop's mismatch weighed by how far the fleet's, its terminal's, carrier's and tank's other drops lie off."""
     if finding.told_l is None:
         return finding
-    is_own = (finding.unit_id, finding.start_s)
-    terminal = next((one.terminal for one in drops if (one.unit_id, one.start_s) == is_own), None)
-    known = [one for one in drops if one.day <= finding.day and (one.unit_id, one.start_s) != is_own]
-    alike = [one for one in known if terminal is not None and one.terminal == terminal]
-    lately = sorted((one.start_s, one.away) for one in alike if finding.day - one.day < TERMINAL_DAYS)[-TERMINAL_LOADS:]
-    of_terminal = np.array([away for _, away in lately])
-    of_fleet = np.array([one.away for one in known])
-    of_tank = np.array([one.away for one in known if one.unit_id == finding.unit_id])
+    is_own = (drops.unit_id == finding.unit_id) & (drops.start_s == finding.start_s)
+    terminal, carrier = (str(next(iter(each[is_own]), "")) for each in (drops.terminal, drops.carrier))
+    known = drops.where((drops.day <= finding.day) & ~is_own)
+    usual = fleet_spread(known.away)
     litres, sd = finding.told_l
-    sds = sd * np.array([1.0, spread_of(of_tank, fleet_spread(of_fleet))])
+    side = np.sign(litres)
     # What the terminal is off by makes no drop of the other sign.
-    beyond = np.sign(litres) * max(np.sign(litres) * (litres - terminal_away(of_terminal) * sd), 0.0)
-    mismatch = Extra(np.array([litres, beyond]), sds)
+    beyond = side * max(side * (litres - terminal_away(_lately(known, terminal, finding.day)) * sd), 0.0)
+    own_sd = sd * _width(known, finding.unit_id or "", carrier, usual)
+    mismatch = Extra(np.array([litres, beyond]), np.array([sd, own_sd]))
     stated, own = mismatch.log_bayes(np.full(2, DELIVERY_SPREAD_L), np.zeros(2)).tolist()
-    return replace(finding, log_odds=finding.log_odds + own - stated)
+    tail = log_tail(side * _in_own_widths(known, usual), side * beyond / own_sd)
+    return replace(finding, log_odds=finding.log_odds + own - max(tail, 0.0) - stated)
+
+
+def _lately(drops: _Drops, terminal: str, day: int) -> Floats:
+    """How far the last drops of a terminal lie off. In SDs as stated."""
+    mine = drops.where((drops.terminal == terminal) & (terminal != "") & (day - drops.day < TERMINAL_DAYS))
+    return mine.away[np.lexsort((mine.away, mine.start_s))][-TERMINAL_LOADS:]
+
+
+def _width(drops: _Drops, unit_id: str, carrier: str, usual: float) -> float:
+    """How wide drops of one unit and carrier lie with nothing wrong: as wide as the wider of the two."""
+    of_carrier = drops.away[(drops.carrier == carrier) & (carrier != "")]
+    return max(spread_of(drops.away[drops.unit_id == unit_id], usual), bulk_of(of_carrier, usual))
+
+
+def _in_own_widths(drops: _Drops, usual: float) -> Floats:
+    """How far each drop lies off in widths of its own unit and carrier, so that none of them makes the tail alone."""
+    origins = list(zip(drops.unit_id.tolist(), drops.carrier.tolist(), strict=True))
+    widths = {one: _width(drops, *one, usual) for one in dict.fromkeys(origins)}
+    return np.asarray(drops.away / np.array([widths[one] for one in origins]))
+
+
+def log_tail(away: Floats, far: float) -> float:
+    """Log of how much denser a fleet's tail is than its normal bulk, `far` widths off. Minus infinity within FAR.
+
+    The share of drops beyond FAR, and an exponential law of their excess whose scale has an inverse gamma prior; it is
+    read off the middle excess, so that a few deliveries that did go wrong do not make it.
+
+    Parameters
+    ----------
+    away : ndarray, shape (n,): the fleet's drops, in widths, positive on the side asked for
+    far : float: in widths
+    """
+    excess = away[away > FAR] - FAR
+    if far <= FAR or not len(excess):
+        return -np.inf
+    prior = -USUAL_EXCESS * np.log(1.0 - (np.arange(PRIOR_FAR) + 0.5) / PRIOR_FAR)
+    scale = float(np.median(np.concatenate([prior, excess]))) / np.log(2.0)
+    worth = PRIOR_FAR + len(excess)
+    surplus = len(excess) - float(norm.sf(FAR)) * len(away)
+    if surplus <= 0.0:
+        return -np.inf
+    share = surplus / (PRIOR_DROPS + len(away))
+    tail = np.log(share / scale) - (worth + 1.0) * np.log1p((far - FAR) / (scale * worth))
+    return float(tail - norm.logpdf(far))
 
 
 def terminal_away(away: Floats) -> float:
@@ -105,10 +190,15 @@ def terminal_away(away: Floats) -> float:
 
 def fleet_spread(away: Floats) -> float:
     """By how much wider than stated the bulk of a fleet's drops lies about its tickets, at least 1."""
+    return bulk_of(away, 1.0)
+
+
+def bulk_of(away: Floats, usual: float) -> float:
+    """By how much wider than stated the bulk of some drops lies where `usual` is all drops' width; never below 1."""
     if not len(away):
-        return 1.0
+        return usual
     bulk = float(np.median(np.abs(away))) / MEDIAN_OF_NORMAL
-    return max(1.0, float(np.sqrt((PRIOR_DROPS + len(away) * bulk**2) / (PRIOR_DROPS + len(away)))))
+    return max(1.0, float(np.sqrt((PRIOR_DROPS * usual**2 + len(away) * bulk**2) / (PRIOR_DROPS + len(away)))))
 
 
 def spread_of(away: Floats, usual: float) -> float:

@@ -8,32 +8,14 @@ import pytest
 from flows.cli import main
 from pipeline.store import open_store
 from tests.support.bad_lakes import KINDS
-from tests.support.lake_catalogue import BadLake, catalogue, side_by_side
-from tests.support.lake_verdicts import judged, run, second_site
-
-SAMPLE = catalogue()[20::80]
-"""Every eightieth of the catalogue; `python -m tests.benchmarks.bad_lakes` runs over all of it."""
-NAMED = (
-    "no tank at the site",
-    "no chart at the site",
-    "one reading a year after",
-    "readings.ts: the year 9999 throughout",
-    "sales.volume_l: in millilitres for a day",
-)
-"""What once ended a run or a site."""
-OTHERS = [*SAMPLE, *(kind for kind in catalogue() if kind.name in NAMED)]
-
-
-def is_of_rows(kind):
-    """Whether it spoils nothing but cells of one site, none of which is a key: such can lie side by side."""
-    return kind.is_apart and kind.code == 0 and kind.break_files is BadLake.break_files and "_id: " not in kind.name
+from tests.support.catalogue_page import right_site
+from tests.support.lake_catalogue import BadLake, side_by_side
+from tests.support.lake_verdicts import judged, run
 
 
 @pytest.fixture(scope="module")
-def sound(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("sound")
-    assert run(BadLake("right").write(folder / "lake"), folder / "out") == (0, [])
-    found = second_site(folder / "out")
+def sound():
+    found = right_site()
     assert len(found["tank_days"]) >= 3
     return found
 
@@ -66,17 +48,6 @@ def test_a_bad_lake_costs_what_is_bad_of_it(refused_together, name):
     assert refused_together[list(KINDS).index(name)] == KINDS[name][1]
 
 
-def test_a_sample_of_the_catalogue_and_what_once_ended_a_run_in_one_lake(tmp_path, sound):
-    kinds = [kind for kind in OTHERS if is_of_rows(kind)]
-    assert len(kinds) >= 10
-    assert judged(side_by_side(kinds), tmp_path, sound).faults == ()
-
-
-@pytest.mark.parametrize("kind", [kind for kind in OTHERS if not is_of_rows(kind)], ids=lambda kind: kind.name)
-def test_a_sample_of_the_catalogue_and_what_once_ended_a_run(tmp_path, sound, kind):
-    assert judged(kind, tmp_path, sound).faults == ()
-
-
 def test_a_tank_without_a_chart_keeps_its_sales_and_its_neighbour_all(tmp_path):
     out = tmp_path / "out"
     run(BadLake("no chart", KINDS["no chart"][0]).write(tmp_path / "lake"), out)
@@ -97,12 +68,6 @@ def test_a_day_in_inches_is_no_loss_and_no_gain(together):
     with open_store(out, read_only=True) as store:
         troubles = store.table("data_health").filter(tank_id=tank)
         assert "unit_slip" in troubles["kind"].to_list()
-
-
-def test_the_catalogue_is_large_and_tells_its_kinds_apart():
-    names = [kind.name for kind in catalogue()]
-    assert len(names) == len(set(names)) >= 1500
-    assert len(SAMPLE) >= 20
 
 
 def test_what_breaks_nevertheless_is_one_line(tmp_path, capsys):

@@ -245,11 +245,12 @@ def test_a_chart_with_equal_neighbours_stands(tmp_path):
     assert lake.quarantine.is_empty()
 
 
-def test_site_in_no_time_zone_is_refused_with_all_that_hangs_on_it(tmp_path):
+@pytest.mark.parametrize("zone", ["Mars/Olympus", "", "Europe", "../etc/passwd"])
+def test_site_in_no_time_zone_is_refused_with_all_that_hangs_on_it(tmp_path, zone):
     tables = tiny_lake()
     other = tiny_lake(tanks=1)
     renamed = {
-        "sites": other["sites"].with_columns(site_id=pl.lit("S2"), timezone=pl.lit("Mars/Olympus")),
+        "sites": other["sites"].with_columns(site_id=pl.lit("S2"), timezone=pl.lit(zone)),
         "tanks": other["tanks"].with_columns(tank_id=pl.lit("X1"), site_id=pl.lit("S2")),
         "strapping": other["strapping"].with_columns(tank_id=pl.lit("X1")),
         "meters": other["meters"].with_columns(meter_id=pl.lit("MX"), site_id=pl.lit("S2")),

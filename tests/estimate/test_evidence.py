@@ -45,10 +45,10 @@ def sums_of(y_l: np.ndarray, drops: tuple[int, ...] = ()) -> Sums:
     return sums
 
 
-def weighed(y_l: np.ndarray, *, drops=(), recent: int = 0, held=None, mirrored: bool = False):
+def weighed(y_l: np.ndarray, *, drops=(), recent: int = 0, held=None, **more):
     sums = sums_of(y_l, drops)
     belief = posterior(sums.gram, sums.score, Prior(np.zeros(1), np.ones(1)))
-    return {one.hypothesis.key: one for one in weigh(sums, belief, recent=recent, held=held or {}, mirrored=mirrored)}
+    return {one.hypothesis.key: one for one in weigh(sums, belief, recent=recent, held=held or {}, **more)}
 
 
 def test_a_leak_is_weighed_by_its_onsets_each_a_ratio_of_two_densities():
@@ -100,6 +100,18 @@ def test_of_what_is_held_a_change_may_take_back_so_much_and_no_more(gain, held, 
     else:
         assert told.log_bayes > 0.0
         assert -taken - 2.0 * told.sd <= told.estimate <= -0.7 * taken
+
+
+def test_what_goes_at_one_hour_is_weighed_against_what_the_gauge_sways_by():
+    """3 l each night from two on: of a gauge that sways by 5 l not a word."""
+    nightly = -3.0 * np.floor((HOURS + 22.0) / 24.0)
+    steady, swaying = (weighed(nightly, swayed_l=sway_l) for sway_l in (0.0, 5.0))
+    best = steady["slow_theft:02 h"]
+    assert best.log_bayes > 20.0
+    scales = np.hypot([15.0, np.hypot(0.35, 5.0)], best.sd)
+    wide, usual = norm.logpdf(best.estimate, scale=scales)
+    assert wide - usual < swaying["slow_theft:02 h"].log_bayes + np.log(DAYS) < 2.0
+    assert swaying["tank_leak:"] == steady["tank_leak:"]  # a leak runs at every hour
 
 
 def test_an_odd_day_is_the_best_of_its_days():

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from pipeline.analysis import analyse_site
 from pipeline.cases.finding import Finding
@@ -11,8 +12,10 @@ from pipeline.scoring.drop_null import (
     FURTHEST,
     PRIOR_DROPS,
     DropSeen,
+    bulk_of,
     by_own_drops,
     fleet_spread,
+    log_tail,
     spread_of,
     terminal_away,
 )
@@ -150,3 +153,49 @@ def test_a_terminal_that_is_off_makes_no_drop_of_the_other_sign():
     many = loads(*[0.0] * 400, terminal="Millpond")
     told = odds(OWN, *many, *loads(*[-20.0] * 8))
     assert told == pytest.approx(4.0 + by_hand(400.0, litres=0.0) - by_hand(400.0))
+
+
+def of_carrier(*away: float, carrier: str | None = "Harl") -> list[DropSeen]:
+    """Drops of one carrier, each into a tank of its own."""
+    return [DropSeen(f"C{number}", 1_000.0 * number, DAY - 3, one, None, carrier) for number, one in enumerate(away)]
+
+
+BROUGHT = DropSeen("T1", DAY * 86_400.0, DAY, -5.0, None, "Harl")
+
+
+def test_a_carrier_whose_loads_all_lie_far_off_has_each_weighed_by_that():
+    """Thirty loads 3 SDs off, up and down, are 3 / 0.6745 wide, and ten as the fleet's count beside them."""
+    fleet = drops(*[0.0] * 400)
+    var = 20.0**2 * (10.0 + 30.0 * (3.0 / 0.6745) ** 2) / 40.0
+    told = odds(BROUGHT, *fleet, *of_carrier(*[3.0, -3.0] * 15))
+    assert told == pytest.approx(4.0 + by_hand(var) - by_hand(400.0))
+    assert bulk_of(np.empty(0), 1.7) == 1.7
+
+
+@pytest.mark.parametrize("seen", [of_carrier(*[3.0, -3.0] * 15, carrier="Westby"), of_carrier(*[-6.0] * 3, *[0.0] * 4)])
+def test_other_carriers_and_a_few_short_loads_of_its_own_change_nothing(seen):
+    assert odds(BROUGHT, *drops(*[0.0] * 400), *seen) == 4.0
+
+
+def test_a_thick_tail_is_weighed_by_what_lies_beyond_two_widths():
+    """Of 1,000 drops 100 lie 3.5 widths up where a normal law has 23 beyond two: the surplus, each 1.5 beyond."""
+    away = np.concatenate([np.full(100, 3.5), np.zeros(900)])
+    share, scale = (100.0 - 1_000.0 * norm.sf(2.0)) / 1_010.0, 1.5 / np.log(2.0)
+    tail = np.log(share / scale) - 106.0 * np.log1p(4.0 / (scale * 105.0))
+    assert log_tail(away, 6.0) == pytest.approx(tail - norm.logpdf(6.0))
+    assert log_tail(away, 2.0) == log_tail(-away, 6.0) == -np.inf
+
+
+def test_a_normal_fleet_and_one_with_a_few_deliveries_gone_wrong_have_no_tail():
+    usual = norm.ppf((np.arange(1_000) + 0.5) / 1_000)
+    assert log_tail(0.99 * usual, 6.0) == -np.inf
+    few = np.append(0.99 * usual, [15.0, 20.0, 9.0])
+    assert log_tail(few, 6.0) + norm.logpdf(6.0) < np.log(1e-5)  # a drop 6 widths off stays rare
+
+
+def test_a_thick_tail_takes_odds_from_drops_of_its_own_side_alone():
+    """Each of the fleet's drops is another tank's, so that no tank makes the tail."""
+    away = [-4.0] * 60 + [0.0] * 540
+    fleet = [DropSeen(f"U{number}", 1_000.0 * number, DAY - 1, one) for number, one in enumerate(away)]
+    assert odds(*fleet) < 0.0
+    assert odds(*fleet, finding=replace(short(litres=100.0), cause="over_delivery")) == 4.0

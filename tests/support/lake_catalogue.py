@@ -15,6 +15,7 @@ from tests.support.lakes import START, rows, tiny_lake, write
 from tests.support.site_mistakes import LATER, SITE_MISTAKES
 
 Tables = dict[str, pl.DataFrame]
+SITES_OWN = "what a site gets wrong"
 TABLES = tuple(name for name in LAKE_TABLES if name != "labels")
 KEYS = ("site_id", "tank_id", "meter_id", "sale_id", "delivery_id", "event_id")
 DROP_AT = START + timedelta(hours=30)
@@ -25,7 +26,7 @@ class BadLake:
     """What is spoilt and what a run leaves with.
 
     `spoil` changes tables before they are written, `break_files` the lake after it; `is_apart` is whether all that is
-    spoilt is the first site's, so that nothing may change for the second.
+    spoilt is the first site's, so that nothing may change for the second; `retypes` whether a column gets another type.
     """
 
     name: str
@@ -33,6 +34,17 @@ class BadLake:
     break_files: Callable[[Path], None] = lambda lake: None
     code: int = 0
     is_apart: bool = True
+    retypes: bool = False
+
+    @property
+    def group(self) -> str:
+        """What is wrong, whatever table or column it is wrong with."""
+        return self.name.rpartition(": ")[2] if ": " in self.name else SITES_OWN
+
+    @property
+    def is_of_rows(self) -> bool:
+        """Whether it spoils nothing but cells of one site: such can lie side by side."""
+        return self.is_apart and self.code == 0 and not self.retypes and self.break_files is BadLake.break_files
 
     def write(self, lake: Path) -> Path:
         """Write the spoilt lake."""
@@ -63,19 +75,23 @@ def fleet() -> Tables:
 def side_by_side(kinds: Sequence[BadLake]) -> BadLake:
     """All of them in one lake: each spoils a first site of its own, whose keys end in ``@`` and its number in `kinds`.
 
-    Each has to be apart and of rows alone. The second site, to which nothing may happen, is there once.
+    Each has to be of rows alone. The second site, to which nothing may happen, is there once; empty keys stay empty.
     """
-    assert all(kind.is_apart and kind.code == 0 and kind.break_files is BadLake.break_files for kind in kinds)
+    assert all(kind.is_of_rows for kind in kinds)
 
     def spoil(tables: Tables) -> Tables:
         parts = {name: [frame.filter(_is_second(frame))] for name, frame in tables.items()}
         for number, kind in enumerate(kinds):
             for name, frame in kind.spoil(tables).items():
                 own = frame.filter(~_is_second(frame))
-                parts[name].append(_with_keys(own, lambda key, number=number: key + pl.lit(f"@{number:02}")))
+                parts[name].append(_with_keys(own, lambda key, number=number: _numbered(key, number)))
         return {name: pl.concat(frames) for name, frames in parts.items()}
 
     return BadLake("side by side", spoil)
+
+
+def _numbered(key: pl.Expr, number: int) -> pl.Expr:
+    return pl.when(key == "").then(key).otherwise(key + pl.lit(f"@{number:02}"))
 
 
 def _is_second(frame: pl.DataFrame) -> pl.Expr:
@@ -213,9 +229,8 @@ def of_types() -> Iterator[BadLake]:
                 ("in nanoseconds", at.dt.cast_time_unit("ns")),
                 ("in milliseconds", at.dt.cast_time_unit("ms")),
             ):
-                yield BadLake(
-                    f"{table}.{column}: {word}", _in(table, lambda f, c=column, v=value: f.with_columns(v.alias(c)))
-                )
+                retype = _in(table, lambda frame, c=column, v=value: frame.with_columns(v.alias(c)))
+                yield BadLake(f"{table}.{column}: {word}", retype, retypes=True)
     for key in ("site_id", "tank_id", "meter_id"):
         old = {"site_id": "S1", "tank_id": "T1", "meter_id": "M-T1"}[key]
         for word, text in TEXTS.items():

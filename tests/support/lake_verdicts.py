@@ -1,9 +1,10 @@
-"""A run over a bad lake, and what of it is not as every run must be."""
+"""A run over a bad lake, what of it is not as every run must be, and what came of a whole group of such lakes."""
 
 import contextlib
 import io
 import time
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from flows.cli import main
 from pipeline.check import violations
 from pipeline.contract.run import PARQUET_TABLES
 from pipeline.store import open_store
-from tests.support.lake_catalogue import BadLake
+from tests.support.lake_catalogue import BadLake, side_by_side
 from tests.support.lakes import digest
 
 SECOND_SITE = pl.col("tank_id").str.starts_with("X")
@@ -21,11 +22,11 @@ SECOND_SITE = pl.col("tank_id").str.starts_with("X")
 
 @dataclass(frozen=True)
 class Verdict:
-    """What a run over a bad lake left with, what rows it refused, and `faults`: what is not as it must be."""
+    """What a run over a bad lake left with, how many rows it refused by reason, and what is not as it must be."""
 
     name: str
     code: int
-    refused: str
+    refused: Mapping[str, int]
     faults: tuple[str, ...]
     seconds: float
 
@@ -60,23 +61,55 @@ def judged(kind: BadLake, folder: Path, sound: dict[str, list[dict]]) -> Verdict
         faults += [f"check: {line}" for line in violations(out)]
         if kind.is_apart and second_site(out) != sound:
             faults.append("the second site came out otherwise")
-    return Verdict(kind.name, code, _refused(out) if code != 2 else "", tuple(faults), seconds)
+    return Verdict(kind.name, code, _refused(out) if code != 2 else {}, tuple(faults), seconds)
 
 
-def _refused(out: Path) -> str:
+def _refused(out: Path) -> dict[str, int]:
     with open_store(out, read_only=True) as store:
-        counts = store.table("quarantine").group_by("table", "reason").len("n").sort("table", "reason")
-    return "; ".join(f"{row['n']} {row['table']} {row['reason']}" for row in counts.iter_rows(named=True))
+        return dict(store.table("quarantine").group_by("reason").len().iter_rows())
 
 
-def table_of(verdicts: Sequence[Verdict]) -> str:
-    """The verdicts as lines: kind, exit code, what was refused, what is at fault."""
-    lines = [f"{'kind':72} {'code':>4}  refused"]
-    for one in verdicts:
-        lines.append(f"{one.name:72} {one.code:4}  {one.refused[:90]}")
-        lines += [f"    AT FAULT: {fault[:300]}" for fault in one.faults]
-    bad = sum(bool(one.faults) for one in verdicts)
-    spent = sum(one.seconds for one in verdicts)
-    return "\n".join(
-        [*lines, f"{len(verdicts)} bad lakes, {len(verdicts) - bad} as they must be, {bad} not; {spent:.0f} s"]
+@dataclass(frozen=True)
+class Outcome:
+    """What came of all bad lakes of one group.
+
+    `codes` counts lakes by what their runs left with, `refused` rows by reason; `faults` is what is not as it must be.
+    """
+
+    group: str
+    codes: Mapping[int, int]
+    refused: Mapping[str, int]
+    faults: tuple[str, ...]
+
+    def line(self) -> str:
+        """Its row in the docs."""
+        codes = ", ".join(f"{count} × {code}" for code, count in sorted(self.codes.items()))
+        told = ", ".join(f"{count:,} {reason}" for reason, count in sorted(self.refused.items(), key=_largest_first))
+        return f"| {self.group} | {sum(self.codes.values())} | {codes} | {told or '-'} |"
+
+
+def _largest_first(counted: tuple[str, int]) -> tuple[int, str]:
+    return -counted[1], counted[0]
+
+
+def outcome(group: str, kinds: Sequence[BadLake], folder: Path, sound: dict[str, list[dict]]) -> Outcome:
+    """Runs over every bad lake of a group: over those whose rows can lie side by side at once, each other alone."""
+    together = [kind for kind in kinds if kind.is_of_rows]
+    verdicts = [judged(side_by_side(together), folder / "together", sound)] if together else []
+    alone = [kind for kind in kinds if not kind.is_of_rows]
+    verdicts += [judged(kind, folder / str(number), sound) for number, kind in enumerate(alone)]
+    codes = Counter({verdicts[0].code: len(together)} if together else {}) + Counter(
+        one.code for one in verdicts[bool(together) :]
     )
+    refused: Counter[str] = Counter()
+    for one in verdicts:
+        refused.update(one.refused)
+    return Outcome(group, codes, refused, tuple(f"{one.name}: {fault}" for one in verdicts for fault in one.faults))
+
+
+def groups(kinds: Sequence[BadLake]) -> dict[str, list[BadLake]]:
+    """Bad lakes by what is wrong, in order."""
+    found: dict[str, list[BadLake]] = {}
+    for kind in kinds:
+        found.setdefault(kind.group, []).append(kind)
+    return found
