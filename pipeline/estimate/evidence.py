@@ -30,6 +30,8 @@ not weighed, or a day would know of a meter that only a later day shows."""
 MIRRORED = ("tank_leak", "line_leak", "slow_theft")
 """Causes that know one sign alone and whose mirror has no cause, or hardly ever: a tank that leaks inwards, litres that
 come while hoses are open, or about one hour of the day."""
+HOURLY_SHARE = 0.5
+"""What of the SD that a gauge sways by it may sway by at one hour of each day, SD. No source: half of it."""
 CHART_WIDE = {"scale": 0.02, "offset": 60.0, "bands": 8.0}
 """Ways for a chart to be wrong, with the spread of each: a share of volume, millimetres, usual sizes of each shape."""
 ROUGH = "rough"
@@ -70,14 +72,15 @@ def weigh(
     *,
     recent: int,
     held: Mapping[str, float],
-    swayed_l: float = 0.0,
+    sway_l: Floats,
     mirrored: bool = False,
 ) -> list[Weighed]:
     """Every hypothesis weighed, with the onsets within `ONSET_DAYS`.
 
     A delivery is weighed only while the dip after it is `recent` or later. `held` is what the hypotheses already named
     come to: of those that know one sign alone, a change may take back what is held and no more. A gauge that sways by
-    `swayed_l` (SD) may sway by as much at one hour of each day, and what is drawn then is weighed against that.
+    `sway_l` (k,), SD, may do so alike each day: what is drawn at one hour is weighed against what was known of it when
+    that set in, since draws themselves look like sway.
     `mirrored`: those of `MIRRORED` alone, by the sign that they cannot have.
     """
     candidates, live, every = sums.candidates, sums.live, sums.extra(belief)
@@ -95,7 +98,8 @@ def weigh(
     already = np.zeros(len(seen))
     if held:
         already = np.repeat([held.get(candidates.hypotheses[kind].key, 0.0) for kind in kinds], counts)
-    usual = np.hypot(candidates.usual[seen], np.where(candidates.is_by_the_hour[seen], swayed_l, 0.0))
+    hourly_l = np.where(candidates.is_by_the_hour[seen], HOURLY_SHARE * sway_l[candidates.onset[seen]], 0.0)
+    usual = np.hypot(candidates.usual[seen], hourly_l)
     value = _judged(candidates, seen, extra, (already, usual), mirrored=mirrored)
     return _bests(candidates, seen, (extra, value), (starts, counts))
 

@@ -156,7 +156,7 @@ def _options(state: State, day: int) -> list[Option]:
     full = sum(item.hypothesis.cause != "delivery" for item in state.named) >= MOST_NAMED
     recent = int(np.searchsorted(state.known_day, day - DELIVERY_DAYS + 1))
     held = {one.hypothesis.key: state.total(one) for one in state.named}
-    for item in weigh(state.sums, state.belief, recent=recent, held=held, swayed_l=state.swayed_l):
+    for item in weigh(state.sums, state.belief, recent=recent, held=held, sway_l=state.sway_l):
         named = state.named_by(item.hypothesis.key)
         if named is None:
             found.append(Option(item.log_odds, item.hypothesis, item))
@@ -222,8 +222,8 @@ def _name(state: State, day: int) -> dict[str, float]:
             break
         _take_in(state, day, options)
         options, now = _options(state, day), _now(state, day)
-    sums, swayed_l = state.sums, state.swayed_l
-    for item in weigh(sums, state.belief, recent=sums.count, held={}, swayed_l=swayed_l, mirrored=True):
+    sums, sway_l = state.sums, state.sway_l
+    for item in weigh(sums, state.belief, recent=sums.count, held={}, sway_l=sway_l, mirrored=True):
         if is_named([Option(item.log_odds, item.hypothesis, item), *options], now):
             state.decoys.append(Decoyed(item.hypothesis, item.onset, day, item.log_odds))
     return {option.hypothesis.key: option.log_odds for option in options if option.grown is None}

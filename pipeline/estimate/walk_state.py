@@ -109,11 +109,6 @@ class State:
         return len(self.balance.names)
 
     @property
-    def swayed_l(self) -> float:
-        """SD that the gauge sways by, as known by the last dip taken."""
-        return float(self.sway_l[self.sums.count - 1]) if self.sums.count else 0.0
-
-    @property
     def known_day(self) -> NDArray[np.int64]:
         """UTC day number whose run first sees each dip."""
         return self.balance.known_day

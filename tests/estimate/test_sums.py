@@ -210,6 +210,8 @@ def test_a_meter_that_has_not_sold_yet_is_no_hypothesis():
     for until in (9, DAYS):
         sums, _, _ = taken(late, until)
         belief = posterior(sums.gram, sums.score, late.prior)
-        keys[until] = {one.hypothesis.key for one in weigh(sums, belief, recent=0, held={})}
+        keys[until] = {
+            one.hypothesis.key for one in weigh(sums, belief, recent=0, held={}, sway_l=np.zeros(len(sums.y)))
+        }
     assert keys[9] == keys[DAYS] - {"meter_drift:M2"}
     assert "meter_drift:M2" in keys[DAYS]
