@@ -44,6 +44,8 @@ def with_share(moves: Moves, moved_l: Floats, step: Step, until_s: float) -> Ste
     share, sd = _share(moves, moved_l[:seen], sold, (first, last))
     litres = step.litres - share * taken
     spread = float(np.hypot(step.sd_l, taken * np.hypot(sd, UNEVEN_SD)))
+    if not spread or not step.litres:
+        return step
     return replace(step, z=step.z * (litres / step.litres) * (step.sd_l / spread))
 
 
@@ -54,6 +56,8 @@ def with_stamp_doubt(flows: Sequence[MeterFlow], step: Step) -> Step:
     """
     edges = np.array([step.start_s, step.end_s])
     doubt_l = 0.5 * float(np.hypot(*sum((_fast_l(one, edges) for one in flows), np.zeros(2))))
+    if not doubt_l:
+        return step
     return replace(step, z=step.z * step.sd_l / float(np.hypot(step.sd_l, doubt_l)))
 
 

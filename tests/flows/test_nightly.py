@@ -6,17 +6,15 @@ each name that it looks up, before it does (`tests/support/guard`).
 
 import contextlib
 import os
-import signal
 import sqlite3
 import subprocess
 import sys
-import time
 
 import pytest
 
 from flows.prefect_env import prefect_env
 from tests.support.lakes import digest
-from tests.support.runs import COMMAND, ROOT, left, tankdrift, tankdrift_here, unlike
+from tests.support.runs import ROOT, left, tankdrift, tankdrift_here, unlike
 from tests.support.shared import prefect_begun
 
 GUARD = ROOT / "tests" / "support" / "guard"
@@ -140,21 +138,6 @@ def test_run_day_by_day_as_run_at_once(lake, direct):
     for until in ("2026-03-08", "2026-03-11", "2026-03-14"):
         done = tankdrift_here("run", lake, "--out", out, "--direct", "--until", until)
         assert done.returncode == 0, done.stderr
-    assert unlike(out, direct) == []
-
-
-def test_killed_again_and_again_and_then_run_as_run_at_once(lake, direct):
-    """The kills fall between the first file read and the last file written."""
-    out = lake.parent / "killed"
-    for wait_s in (0.4, 0.8, 1.2, 1.6):
-        with subprocess.Popen(
-            [*COMMAND, "run", str(lake), "--out", str(out), "--direct"], cwd=ROOT, stderr=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-        ) as process:  # fmt: skip
-            time.sleep(wait_s)
-            process.send_signal(signal.SIGKILL)
-    done = tankdrift_here("run", lake, "--out", out, "--direct")
-    assert done.returncode == 0, done.stderr
     assert unlike(out, direct) == []
 
 
