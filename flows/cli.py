@@ -21,6 +21,7 @@ from flows.cli_run import add_run_command
 from flows.cli_simulate import add_simulate_command
 from flows.cli_sources import add_source_commands
 from pipeline.errors import ArgumentError, CheckFailedError, OperationError, TankdriftError
+from pipeline.plain_text import printable
 from pipeline.workers import keep_to_one_thread
 
 
@@ -70,7 +71,7 @@ def _own_mistake(error: Exception, options: Mapping[str, object]) -> str:
 
 
 def _fail(message: str, code: int) -> int:
-    sys.stderr.write(f"tankdrift: {message}\n")
+    sys.stderr.write(printable(f"tankdrift: {message}\n"))
     return code
 
 
@@ -112,7 +113,7 @@ def _check(options: argparse.Namespace) -> None:
 
     found = violations(options.out)
     for line in found:
-        sys.stdout.write(line + "\n")
+        sys.stdout.write(printable(line) + "\n")
     if found:
         raise CheckFailedError(f"{options.out} breaks {len(found)} rule{'s' if len(found) > 1 else ''} of the contract")
     sys.stdout.write(f"{options.out} keeps the contract\n")

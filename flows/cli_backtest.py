@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 from pipeline.backtest.injection.sizes import SIZES_TOLD
 from pipeline.contract.vocabulary import CAUSES, LABEL_VERDICTS
 from pipeline.errors import ArgumentError
+from pipeline.plain_text import printable
 
 if TYPE_CHECKING:
     from pipeline.backtest.study import Study
@@ -137,7 +138,7 @@ def _backtest(options: argparse.Namespace) -> None:
             run_backtest(study, workers=options.workers)
         else:
             _through_prefect(study, options)
-    sys.stdout.write(as_text(study) + "\n")
+    sys.stdout.write(printable(as_text(study)) + "\n")
 
 
 def _through_prefect(study: "Study", options: argparse.Namespace) -> None:
@@ -187,7 +188,7 @@ def _inject(options: argparse.Namespace) -> None:
     wanted = Wanted(options.cause, options.size, tanks, options.start, options.end, options.meter)
     made = inject_lake(options.lake, options.out, wanted, seed=options.seed)
     for injection, why in made.refused:
-        sys.stderr.write(f"tankdrift: {injection.cause} left out: {why}\n")
+        sys.stderr.write(printable(f"tankdrift: {injection.cause} left out: {why}\n"))
     count = made.sizes.height
     sys.stdout.write(f"{options.out}: {count} fault{'' if count == 1 else 's'} put in; labels.parquet says which\n")
 

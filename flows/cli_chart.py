@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import OperationError
+from pipeline.plain_text import printable
 
 if TYPE_CHECKING:
     from pipeline.chart_review import Review
@@ -38,7 +39,7 @@ def _chart(options: argparse.Namespace) -> None:
     with shown():
         review = review_charts(options.out, asked)
         page = write_review(review, options.out, csv=options.csv, parquet=options.parquet)
-    sys.stdout.write(_as_text(review, page))
+    sys.stdout.write(printable(_as_text(review, page)))
     if review.broken:
         raise OperationError(f"the rest is done, but: {review.broken[0]}")
 

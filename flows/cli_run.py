@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import ArgumentError
+from pipeline.plain_text import printable
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -59,7 +60,7 @@ def _run(options: argparse.Namespace) -> None:
     require_places(run)
     with shown():
         result = run_all(run) if options.direct else _through_prefect(run, verbose=options.verbose)
-    sys.stdout.write(as_text(result, run.out) + "\n")
+    sys.stdout.write(printable(as_text(result, run.out)) + "\n")
     result.require_whole()
     result.require_quarantine_below(run.settings.max_quarantine_pct)
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import ArgumentError, CheckFailedError, OperationError
+from pipeline.plain_text import printable
 
 if TYPE_CHECKING:
     from pipeline.sources.collect import Collected
@@ -78,7 +79,7 @@ def _nightly(options: argparse.Namespace) -> None:
     operations = _operations(options)
     with shown():
         night = run_night(operations, now=datetime.now(UTC), names=options.source)
-    sys.stdout.write(as_text(night, operations.out) + "\n")
+    sys.stdout.write(printable(as_text(night, operations.out)) + "\n")
     night.require_whole(settings_from(operations.run).max_quarantine_pct)
 
 
@@ -148,9 +149,9 @@ def _doctor(options: argparse.Namespace) -> None:
     prefect = os.environ.get("PREFECT_API_URL")
     found = examine(options.config, now=datetime.now(UTC), prefect=prefect, wait_s=options.wait)
     for finding in found:
-        sys.stdout.write(f"{'ok  ' if finding.is_well else 'BAD '} {finding.what}: {finding.said}\n")
+        sys.stdout.write(printable(f"{'ok  ' if finding.is_well else 'BAD '} {finding.what}: {finding.said}\n"))
         if finding.mend:
-            sys.stdout.write(f"       {finding.mend}\n")
+            sys.stdout.write(printable(f"       {finding.mend}\n"))
     bad = sum(not finding.is_well for finding in found)
     if bad:
         raise CheckFailedError(f"{bad} of {len(found)} checks failed")

@@ -7,6 +7,9 @@ from contextlib import contextmanager
 
 from rich.console import Console
 from rich.status import Status
+from rich.text import Text
+
+from pipeline.plain_text import printable
 
 
 class _OnStatus(logging.Handler):
@@ -15,7 +18,7 @@ class _OnStatus(logging.Handler):
         self._status = status
 
     def emit(self, record: logging.LogRecord) -> None:
-        self._status.update(record.getMessage())
+        self._status.update(Text(printable(record.getMessage())))
 
 
 class _OnLines(logging.Handler):
@@ -25,7 +28,7 @@ class _OnLines(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         elapsed = time.monotonic() - self._started
-        self._console.print(f"{elapsed:7.1f} s  {record.getMessage()}", markup=False, highlight=False)
+        self._console.print(f"{elapsed:7.1f} s  {printable(record.getMessage())}", markup=False, highlight=False)
 
 
 @contextmanager

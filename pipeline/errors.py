@@ -2,6 +2,8 @@
 
 from typing import ClassVar
 
+from pipeline.plain_text import printable
+
 
 class TankdriftError(Exception):
     """What the user can mend: one line that says what, where and what was expected; shown without a traceback.
@@ -12,7 +14,7 @@ class TankdriftError(Exception):
     exit_code: ClassVar[int] = 2
 
     def __init__(self, message: str) -> None:
-        super().__init__(" ".join(message.split()))
+        super().__init__(printable(" ".join(message.split())))
 
 
 class LakeError(TankdriftError):

@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from pipeline.night_record import NightRecord
+from pipeline.plain_text import in_a_line, printable
 from pipeline.sources.notice_config import NightWord, NoticeConfig, Recipient
 from pipeline.sources.secrets import hidden, looked_up
 from pipeline.text_file import put_text
@@ -26,6 +27,8 @@ _LOG = logging.getLogger("tankdrift.notices")
 STATE: Final = "notices.json"
 _URGENCIES: Final = ("act_now", "today", "this_week", "watch")
 
+_MOST_OF_A_CASE: Final = 1_000
+"""Characters of a case's story in a message: ten times what one has whose tank has a plain name."""
 _LINES: Final = 30
 """A message about the night has no more lines."""
 
@@ -183,13 +186,14 @@ def message(kind: str, cases: Sequence[Case], names: dict[str, str], *, report_u
     """Title and body of a message about some cases, in plain text."""
     count = f"{len(cases)} case{'' if len(cases) == 1 else 's'}"
     first = cases[0]
-    site = names.get(first["site_id"], first["site_id"])
+    site = in_a_line(str(names.get(first["site_id"], first["site_id"])))
     title = f"tankdrift: {count} in the digest" if kind == "digest" else f"tankdrift: {count}, first at {site}"
     lines = []
     for case in cases:
-        where = " ".join(word for word in (names.get(case["site_id"], case["site_id"]), case["tank_id"]) if word)
+        places = (names.get(case["site_id"], case["site_id"]), case["tank_id"])
+        where = " ".join(in_a_line(word) for word in places if word)
         lines += [
-            f"[{case['urgency'].replace('_', ' ')}] {where}: {case['summary']}",
+            f"[{case['urgency'].replace('_', ' ')}] {where}: {in_a_line(case['summary'], _MOST_OF_A_CASE)}",
             *(
                 ["  It was closed, and is back: more has happened since."]
                 if case.get("closed_before") is not None
@@ -199,7 +203,7 @@ def message(kind: str, cases: Sequence[Case], names: dict[str, str], *, report_u
         ]
     if report_url:
         lines += ["", report_url]
-    return title, "\n".join(lines)
+    return title, printable("\n".join(lines))
 
 
 def _ordered(cases: list[Case]) -> list[Case]:

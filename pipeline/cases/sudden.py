@@ -15,6 +15,7 @@ from pipeline.estimate.chart_columns import chart_changes_s
 from pipeline.estimate.known import clock_changed, first_seen_s, known_day, seen_day
 from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.observe import SiteObserved, UnitObserved
+from pipeline.estimate.unit_walk import exchanges_s
 from pipeline.features.booked import booked_before, booked_l
 from pipeline.features.service import is_within, out_of_service_s
 from pipeline.features.sold_share import with_share, with_stamp_doubt
@@ -31,7 +32,6 @@ from pipeline.features.transit import (
     surface_l_per_mm,
 )
 from pipeline.ledger.drops import Drop
-from pipeline.ledger.gauge import seconds
 
 Floats = NDArray[np.float64]
 
@@ -114,8 +114,7 @@ def _alone(unit: UnitObserved, step: Step, day: int) -> str | None:
 
 
 def _was_replaced(unit: UnitObserved, step: Step) -> bool:
-    rows = unit.unit.events.filter(unit.unit.events["kind"] == "probe_replaced")
-    return any(abs(at - step.end_s) < REPLACED_S for at in seconds(rows["ts"]))
+    return any(abs(at - step.end_s) < REPLACED_S for at in exchanges_s(unit.unit))
 
 
 def unexplained_moves(site: SiteObserved, unit: UnitObserved, returns_s: Floats) -> list[Move]:
@@ -330,8 +329,7 @@ def _jump(unit: UnitObserved, move: Move, tank_id: str, gains: list[Move], back:
 
 def _mended_s(unit: UnitObserved, jump: Move, back: list[Move]) -> float | None:
     """When a gauge that jumped was put right: exchanged, or moved back by as much. [s]"""
-    rows = unit.unit.events.filter(unit.unit.events["kind"] == "probe_replaced")
-    later = [float(at) for at in seconds(rows["ts"]) if at > jump.step.start_s + 60.0]
+    later = [at for at in exchanges_s(unit.unit) if at > jump.step.start_s + 60.0]
     later += [move.step.start_s for move in back if _puts_right(unit, move, [jump])]
     return min(later, default=None)
 

@@ -37,10 +37,15 @@ def second_site(out: Path) -> dict[str, list[dict]]:
 
 
 def run(lake: Path, out: Path) -> tuple[int, list[str]]:
-    """The exit code of a run in this process and the lines that it ends with on standard error."""
-    said = io.StringIO()
-    with contextlib.redirect_stderr(said), contextlib.redirect_stdout(io.StringIO()):
+    """The exit code of a run in this process and the lines that it ends with on standard error.
+
+    Whatever the lake holds, nothing that a terminal would act on is said.
+    """
+    said, shown = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stderr(said), contextlib.redirect_stdout(shown):
         code = main(["run", str(lake), "--out", str(out), "--direct"])
+    acting = {one for one in said.getvalue() + shown.getvalue() if not one.isprintable()} - {"\n", "\t"}
+    assert not acting, f"what a terminal acts on was said: {acting}"
     return code, [line for line in said.getvalue().splitlines() if line.startswith("tankdrift: ")]
 
 
