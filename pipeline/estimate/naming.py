@@ -28,7 +28,7 @@ CHART_LAST_RAISE_AT = 9.0
 MARGIN = 3.0
 """Log odds by which it must lead the next, or else wait for more data."""
 PATIENCE = 150.0
-"""Log posterior odds from which it is named without that lead."""
+"""Log posterior odds from which it is named without that lead; not so a gain, which harms nobody while it waits."""
 LEARNING_DAYS = 7
 """In a tank's first week no lasting rate is named, unless it is beyond all doubt."""
 ERRATIC_DAYS = 8
@@ -87,7 +87,7 @@ def is_named(options: list[Option], now: Now) -> bool:
         is_early = now.day - first_day < LEARNING_DAYS and best.log_odds < PATIENCE
         if is_early or is_erratic or (best.grown is None and age < best.hypothesis.days - 1):
             return False
-    return bool(lead >= MARGIN or best.log_odds >= PATIENCE)
+    return bool(lead >= MARGIN or (best.log_odds >= PATIENCE and cause != "unexplained"))
 
 
 def _raised_at(option: Option, now: Now) -> float:

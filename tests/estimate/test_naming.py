@@ -43,6 +43,7 @@ def test_each_cause_is_named_from_its_odds_on(cause, odds, stands):
 def test_it_must_lead_the_next_clearly(lead, stands):
     assert named(option("tank_leak", 9.0), option("line_leak", 9.0 - lead)) is stands
     assert named(option("tank_leak", 151.0), option("line_leak", 150.5))
+    assert not named(option("unexplained", 151.0), option("excursion", 150.5))
 
 
 def test_what_its_wander_took_off_holds_a_rival_up():
