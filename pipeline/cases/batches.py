@@ -40,6 +40,8 @@ WRONG_FIGURE = 2e-4
 FIGURES_KG_M3 = (600.0, 1000.0)
 STEP_KG_M3 = 0.5
 """Where a figure that is wrong outright may lie, and how finely densities are looked at. [kg/m³]"""
+FURTHEST_SDS = 1e3
+"""Further off than so many SDs makes no figure less likely: a file may hold 1e300."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,9 @@ def _student_density(z: Floats, freedom: float) -> Floats:
 
 
 def _normal_density(off: Floats, sd: float) -> Floats:
-    return np.asarray(np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi)))
+    # A figure that no product has is as far off as need be.
+    away = np.clip(off / sd, -FURTHEST_SDS, FURTHEST_SDS)
+    return np.asarray(np.exp(-0.5 * away**2) / (sd * np.sqrt(2.0 * np.pi)))
 
 
 def grade_of(product: str, tickets: Floats) -> Grade:

@@ -41,6 +41,8 @@ USUAL_COUNT = 6.0
 """A dip of this many readings has twice the variance that it would have of very many. No source."""
 MEDIAN_OF_THREE = 0.95
 """SD of the difference between two medians of three normal values, in SDs of one (each has 0.670)."""
+LEAST_L = 0.01
+"""No dip is surer than that: where a chart is flat its gauge would show nothing at all."""
 ODD_SHIFT_Z = 7.0
 ODD_SHARE = 0.006
 """Share of what was sold meanwhile by which meters and chart may differ, SD: 0.2 %, 0.3 % and 0.4 % together."""
@@ -62,7 +64,7 @@ def dip_noise(
     levels, hidden_mm = _told_by_day(balance, dips, state, few, reporting)
     own = np.maximum.accumulate(levels, axis=1)[np.arange(len(dips)), state] * few
     still = levels[:, 0] * few
-    least = hidden_mm * dips.surface_l_per_mm
+    least = np.maximum(hidden_mm * dips.surface_l_per_mm, LEAST_L)
     own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
     litres_per_k = expansion_15_per_k(product) * np.maximum(balance.stock_15_l, 0.0)
     hidden_k = balance.coarse_c / np.sqrt(12.0)

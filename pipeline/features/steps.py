@@ -209,7 +209,10 @@ def _strongest(
     best: tuple[int, int, float, float, float] | None = None
     candidates = _candidates(stretch, spread, start_s, free)
     for one in candidates:
-        score = np.where(one.usable, one.litres / one.sd_l * (1.0 - 0.05 * np.log(one.width)), 0.0)
+        # A chart that is flat where its tank stands tells no litres, and nothing of how they scatter.
+        is_told = one.usable & (one.sd_l > 0.0)
+        sds = np.divide(one.litres, one.sd_l, out=np.zeros(len(one.litres)), where=is_told)
+        score = sds * (1.0 - 0.05 * np.log(one.width))
         place = int(np.argmax(np.abs(score)))
         if best is None or abs(score[place]) > abs(best[2]) + LONGER_BY:
             best = (place, one.width, float(score[place]), float(one.litres[place]), float(one.sd_l[place]))
