@@ -18,13 +18,14 @@ using extreme order statistics", Ann. Statist. 3 (1975) 119-131, here with an ex
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from pipeline.cases.finding import Finding
 from pipeline.estimate.hypotheses import DELIVERY_SPREAD_L
@@ -34,7 +35,7 @@ from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
 
 Floats = NDArray[np.float64]
-Texts = NDArray[np.str_]
+Ints = NDArray[np.int64]
 
 DROP_CAUSES: Final = ("short_delivery", "over_delivery")
 PRIOR_DROPS: Final = 10.0
@@ -95,67 +96,78 @@ def by_own_drops(findings: Sequence[Finding], drops: Sequence[DropSeen]) -> list
 
 @dataclass(frozen=True)
 class _Drops:
-    """Drops as arrays, shape (n,) each; terminal and carrier empty where the tickets do not tell them."""
+    """Drops as arrays, shape (n,) each: unit, terminal and carrier by their number in `names`, -1 where not told."""
 
-    unit_id: Texts
+    names: Mapping[str, int]
+    unit: Ints
     start_s: Floats
-    day: NDArray[np.int64]
+    day: Ints
     away: Floats
-    terminal: Texts
-    carrier: Texts
+    terminal: Ints
+    carrier: Ints
 
     @classmethod
     def of(cls, drops: Sequence[DropSeen]) -> _Drops:
-        texts = (
-            np.array([getattr(one, name) or "" for one in drops], dtype=np.str_)
-            for name in ("unit_id", "terminal", "carrier")
+        told = {name for one in drops for name in (one.unit_id, one.terminal, one.carrier) if name is not None}
+        names = {name: number for number, name in enumerate(sorted(told))}
+        return cls(
+            names,
+            unit=np.array([names[one.unit_id] for one in drops], dtype=np.int64),
+            start_s=np.array([one.start_s for one in drops], dtype=np.float64),
+            day=np.array([one.day for one in drops], dtype=np.int64),
+            away=np.array([one.away for one in drops], dtype=np.float64),
+            terminal=np.array([names.get(one.terminal or "", -1) for one in drops], dtype=np.int64),
+            carrier=np.array([names.get(one.carrier or "", -1) for one in drops], dtype=np.int64),
         )
-        unit_id, terminal, carrier = texts
-        start_s, away = (
-            np.array([getattr(one, name) for one in drops], dtype=np.float64) for name in ("start_s", "away")
-        )
-        return cls(unit_id, start_s, np.array([one.day for one in drops], dtype=np.int64), away, terminal, carrier)
 
     def where(self, rows: NDArray[np.bool_]) -> _Drops:
-        return _Drops(*(getattr(self, field.name)[rows] for field in fields(self)))
+        return _Drops(self.names, *(getattr(self, field.name)[rows] for field in fields(self)[1:]))
 
 
 def _as_others_lie(finding: Finding, drops: _Drops) -> Finding:
     """A drop's mismatch weighed by how far the fleet's, its terminal's, carrier's and tank's other drops lie off."""
     if finding.told_l is None:
         return finding
-    is_own = (drops.unit_id == finding.unit_id) & (drops.start_s == finding.start_s)
-    terminal, carrier = (str(next(iter(each[is_own]), "")) for each in (drops.terminal, drops.carrier))
+    unit = drops.names.get(finding.unit_id or "", -1)
+    is_own = (drops.unit == unit) & (drops.start_s == finding.start_s)
+    terminal, carrier = (int(next(iter(each[is_own]), -1)) for each in (drops.terminal, drops.carrier))
     known = drops.where((drops.day <= finding.day) & ~is_own)
     usual = fleet_spread(known.away)
     litres, sd = finding.told_l
     side = np.sign(litres)
     # What the terminal is off by makes no drop of the other sign.
     beyond = side * max(side * (litres - terminal_away(_lately(known, terminal, finding.day)) * sd), 0.0)
-    own_sd = sd * _width(known, finding.unit_id or "", carrier, usual)
+    own_sd = sd * max(
+        spread_of(known.away[known.unit == unit], usual), bulk_of(known.away[_is_of(known.carrier, carrier)], usual)
+    )
     mismatch = Extra(np.array([litres, beyond]), np.array([sd, own_sd]))
     stated, own = mismatch.log_bayes(np.full(2, DELIVERY_SPREAD_L), np.zeros(2)).tolist()
     tail = log_tail(side * _in_own_widths(known, usual), side * beyond / own_sd)
     return replace(finding, log_odds=finding.log_odds + own - max(tail, 0.0) - stated)
 
 
-def _lately(drops: _Drops, terminal: str, day: int) -> Floats:
+def _is_of(numbers: Ints, number: int) -> NDArray[np.bool_]:
+    """Which drops are of one terminal or carrier; none where it is not told."""
+    return np.asarray((numbers == number) & (number >= 0))
+
+
+def _lately(drops: _Drops, terminal: int, day: int) -> Floats:
     """How far the last drops of a terminal lie off. In SDs as stated."""
-    mine = drops.where((drops.terminal == terminal) & (terminal != "") & (day - drops.day < TERMINAL_DAYS))
+    mine = drops.where(_is_of(drops.terminal, terminal) & (day - drops.day < TERMINAL_DAYS))
     return mine.away[np.lexsort((mine.away, mine.start_s))][-TERMINAL_LOADS:]
-
-
-def _width(drops: _Drops, unit_id: str, carrier: str, usual: float) -> float:
-    """How wide drops of one unit and carrier lie with nothing wrong: as wide as the wider of the two."""
-    of_carrier = drops.away[(drops.carrier == carrier) & (carrier != "")]
-    return max(spread_of(drops.away[drops.unit_id == unit_id], usual), bulk_of(of_carrier, usual))
 
 
 def _in_own_widths(drops: _Drops, usual: float) -> Floats:
     """How far each drop lies off in widths of its own unit and carrier, so that none of them makes the tail alone."""
-    origins = list(zip(drops.unit_id.tolist(), drops.carrier.tolist(), strict=True))
-    widths = {one: _width(drops, *one, usual) for one in dict.fromkeys(origins)}
-    return np.asarray(drops.away / np.array([widths[one] for one in origins]))
+    width = np.ones(len(drops.away))
+    for numbers, width_of in ((drops.unit, spread_of), (drops.carrier, bulk_of)):
+        order = np.argsort(numbers, kind="stable")
+        edges = np.flatnonzero(np.diff(numbers[order], prepend=-2, append=-2))
+        for low, high in pairwise(edges):
+            here = order[low:high]
+            is_told = numbers[here[0]] >= 0
+            width[here] = np.maximum(width[here], width_of(drops.away[here], usual) if is_told else usual)
+    return np.asarray(drops.away / width)
 
 
 def log_tail(away: Floats, far: float) -> float:
@@ -175,12 +187,12 @@ def log_tail(away: Floats, far: float) -> float:
     prior = -USUAL_EXCESS * np.log(1.0 - (np.arange(PRIOR_FAR) + 0.5) / PRIOR_FAR)
     scale = float(np.median(np.concatenate([prior, excess]))) / np.log(2.0)
     worth = PRIOR_FAR + len(excess)
-    surplus = len(excess) - float(norm.sf(FAR)) * len(away)
+    surplus = len(excess) - float(ndtr(-FAR)) * len(away)
     if surplus <= 0.0:
         return -np.inf
     share = surplus / (PRIOR_DROPS + len(away))
     tail = np.log(share / scale) - (worth + 1.0) * np.log1p((far - FAR) / (scale * worth))
-    return float(tail - norm.logpdf(far))
+    return float(tail + 0.5 * far**2 + 0.5 * np.log(2.0 * np.pi))
 
 
 def terminal_away(away: Floats) -> float:
