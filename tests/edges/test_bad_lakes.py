@@ -8,16 +8,8 @@ import pytest
 from flows.cli import main
 from pipeline.store import open_store
 from tests.support.bad_lakes import KINDS
-from tests.support.catalogue_page import right_site
 from tests.support.lake_catalogue import BadLake, side_by_side
 from tests.support.lake_verdicts import judged, run
-
-
-@pytest.fixture(scope="module")
-def sound():
-    found = right_site()
-    assert len(found["tank_days"]) >= 3
-    return found
 
 
 @pytest.fixture(scope="module")

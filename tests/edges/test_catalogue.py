@@ -4,17 +4,12 @@ from collections import Counter
 
 import pytest
 
-from tests.support.catalogue_page import PAGE, head, outcome_of, right_site
+from tests.support.catalogue_page import PAGE, head, outcome_of
 from tests.support.lake_catalogue import catalogue
 from tests.support.lake_verdicts import groups
 
 GROUPS = groups(catalogue())
 OF_CELLS = [name for name in GROUPS if name.endswith((" once", " throughout"))]
-
-
-@pytest.fixture(scope="module")
-def sound():
-    return right_site()
 
 
 @pytest.mark.parametrize("group", OF_CELLS)

@@ -3,14 +3,9 @@
 import pytest
 
 from tests.edges.test_catalogue import GROUPS, OF_CELLS
-from tests.support.catalogue_page import PAGE, outcome_of, right_site
+from tests.support.catalogue_page import PAGE, outcome_of
 
 OTHERS = [name for name in GROUPS if name not in OF_CELLS]
-
-
-@pytest.fixture(scope="module")
-def sound():
-    return right_site()
 
 
 @pytest.mark.parametrize("group", OTHERS)
