@@ -3,9 +3,11 @@
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from pipeline.contract.columns import contract_type
 from pipeline.contract.dictionary import polars_schema
@@ -15,8 +17,13 @@ from pipeline.intake import PART
 FILE: Final = "file_"
 _COLUMN: Final = "column_"
 """How the names of rules begin that cost a whole file, and one column of it."""
-BROKEN: Final = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
+BROKEN: Final = (pl.exceptions.PolarsError, pl.exceptions.PanicException, pa.ArrowException, OSError)
 """What reading a file that is no sound Parquet has been seen to raise."""
+
+MOST_ROWS: Final = 20_000_000
+MOST_BYTES: Final = 2_000_000_000
+"""Rows, and bytes once they are unpacked, of the largest file that is read. So many readings take some 3 GB while they
+are put in order, and a file of a few kilobytes can unpack to any number of them. [C]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +40,59 @@ class FileTrouble:
         return self.reason.startswith(FILE)
 
 
+@dataclass(frozen=True, slots=True)
+class FileSize:
+    """What a Parquet file unpacks to, as its last bytes tell."""
+
+    rows: int
+    unpacked_bytes: int
+
+    @property
+    def is_too_large(self) -> bool:
+        """Whether it is more than is read."""
+        return self.rows > MOST_ROWS or self.unpacked_bytes > MOST_BYTES
+
+    @property
+    def said(self) -> str:
+        """What it is and what is read, as a user is told."""
+        most = f"{MOST_ROWS:,} rows and {MOST_BYTES:,} bytes"
+        return f"unpacks to {self.rows:,} rows and {self.unpacked_bytes:,} bytes; at most {most} are read of one file"
+
+
+def file_size(file: Path | IO[bytes]) -> FileSize:
+    """What a Parquet file unpacks to, without unpacking it.
+
+    Raises
+    ------
+    One of `BROKEN`
+        If it is no sound Parquet.
+    """
+    about = pq.read_metadata(file)
+    groups = [about.row_group(number) for number in range(about.num_row_groups)]
+    rows = max(about.num_rows, sum(group.num_rows for group in groups))
+    return FileSize(rows, sum(group.total_byte_size for group in groups))
+
+
+def rows_told(path: Path) -> int:
+    """How many rows a file says that it holds; none where it cannot be read or is larger than any that is."""
+    try:
+        size = file_size(path)
+    except BROKEN:
+        return 0
+    return 0 if size.is_too_large else size.rows
+
+
 def scan_file(lake: Path, table: str, day: date | None, path: Path) -> tuple[pl.LazyFrame | None, list[FileTrouble]]:
     """A file's rows, or None where it cannot be used, and what is wrong with it."""
     where = path.relative_to(lake)
     try:
+        size = file_size(path)
         found = pl.read_parquet_schema(path)
     except BROKEN:
         said = f"{where} is not readable as Parquet (truncated, or of another kind)"
         return None, [FileTrouble(day, f"{FILE}unreadable", said)]
+    if size.is_too_large:
+        return None, [FileTrouble(day, f"{FILE}too_large", f"{where} {size.said}; split it into smaller ones")]
     expressions, troubles = [], []
     columns = LAKE_TABLES[table].columns()
     for name, wanted in polars_schema(LAKE_TABLES[table]).items():

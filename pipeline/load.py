@@ -19,6 +19,7 @@ from pipeline.contract.lake import BY_DAY, TIME_COLUMNS
 from pipeline.contract.store import INTERNAL_TABLES, Refused
 from pipeline.intake import AHEAD, LONE, PART, Admitted, Registry, as_refused, lone_days
 from pipeline.lake import READ_TABLES, Part, admit_part_of, find_parts, refused_files, require_a_file, require_usable
+from pipeline.lake_file import rows_told
 from pipeline.other_charts import OtherCharts
 from pipeline.resources import code_digest
 from pipeline.sites import Tables, site_tables
@@ -26,8 +27,8 @@ from pipeline.store import SCHEMAS, Store
 
 _LOG = logging.getLogger("tankdrift.load")
 
-_BATCH_BYTES: Final = 16_000_000
-"""Parquet read at once: some four million readings, which take half a gigabyte while they are put in order."""
+_BATCH_ROWS: Final = 4_000_000
+"""Rows read at once: so many readings take half a gigabyte while they are put in order."""
 
 READINGS_AT_ONCE: Final = 3_000_000
 """Readings of sites that are read out of the store together: some quarter of a gigabyte."""
@@ -292,8 +293,8 @@ def _batches(parts: Sequence[Part]) -> Iterator[list[Part]]:
     size = 0
     for part in parts:
         batch.append(part)
-        size += sum(path.stat().st_size for path in part.files)
-        if size >= _BATCH_BYTES:
+        size += sum(rows_told(path) for path in part.files)
+        if size >= _BATCH_ROWS:
             yield batch
             batch, size = [], 0
     if batch:

@@ -1,6 +1,7 @@
 """The folder of a run: kept from other runs, its files put in their place whole, and cleared of what was left half."""
 
 import logging
+import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -57,7 +58,10 @@ def held(out: Path, *, wait_s: float = 0.0) -> Iterator[None]:
 def write_parquet(frame: pl.DataFrame, path: Path) -> None:
     """Write beside the file and put it in its place: a reader sees the old file or the new one."""
     beside = path.with_name(f".{path.name}.new")
-    frame.write_parquet(beside)
+    with beside.open("wb") as file:
+        frame.write_parquet(file)
+        file.flush()
+        os.fsync(file.fileno())
     beside.replace(path)
 
 

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
 from pipeline.errors import SourceError
+from pipeline.lake_file import BROKEN, file_size
 from pipeline.sources.config import FilesConfig, LakeConfig
 from pipeline.sources.mapping import to_contract
 from pipeline.sources.places import Place, place_of
@@ -85,10 +86,13 @@ def _frame(content: bytes, name: str, mapped: FileTable, where: str) -> pl.DataF
         raise SourceError(f"{where} is empty", mend="put it there again")
     try:
         if name.endswith(".parquet"):
+            size = file_size(io.BytesIO(content))
+            if size.is_too_large:
+                raise SourceError(f"{where} {size.said}", mend="split it into smaller ones")
             return pl.read_parquet(io.BytesIO(content))
         text = content.decode(mapped.encoding).removeprefix("\ufeff").encode()
         return pl.read_csv(io.BytesIO(text), separator=mapped.separator, infer_schema=False)
-    except (pl.exceptions.PolarsError, UnicodeDecodeError, LookupError, OSError) as error:
+    except (*BROKEN, UnicodeDecodeError, LookupError) as error:
         kind = "Parquet" if name.endswith(".parquet") else f"CSV in {mapped.encoding}"
         mend = "put it there again, or see separator and encoding"
         raise SourceError(f"{where} is not readable as {kind} (truncated, or of another kind)", mend=mend) from error

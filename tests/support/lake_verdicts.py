@@ -36,25 +36,29 @@ def second_site(out: Path) -> dict[str, list[dict]]:
     return {name: pl.read_parquet(out / f"{name}.parquet").filter(SECOND_SITE).to_dicts() for name in PARQUET_TABLES}
 
 
-def run(lake: Path, out: Path) -> tuple[int, list[str]]:
+DIRECT = ("--direct",)
+"""How a run is asked to leave Prefect out."""
+
+
+def run(lake: Path, out: Path, how: Sequence[str] = DIRECT) -> tuple[int, list[str]]:
     """The exit code of a run in this process and the lines that it ends with on standard error.
 
     Whatever the lake holds, nothing that a terminal would act on is said.
     """
     said, shown = io.StringIO(), io.StringIO()
     with contextlib.redirect_stderr(said), contextlib.redirect_stdout(shown):
-        code = main(["run", str(lake), "--out", str(out), "--direct"])
+        code = main(["run", str(lake), "--out", str(out), *how])
     acting = {one for one in said.getvalue() + shown.getvalue() if not one.isprintable()} - {"\n", "\t"}
     assert not acting, f"what a terminal acts on was said: {acting}"
     return code, [line for line in said.getvalue().splitlines() if line.startswith("tankdrift: ")]
 
 
-def judged(kind: BadLake, folder: Path, sound: dict[str, list[dict]]) -> Verdict:
+def judged(kind: BadLake, folder: Path, sound: dict[str, list[dict]], how: Sequence[str] = DIRECT) -> Verdict:
     """A run over one bad lake, in a new folder; `sound` is what a run says of the second site of a right lake."""
     lake, out = kind.write(folder / "lake"), folder / "out"
     before = digest(lake)
     started = time.monotonic()
-    code, lines = run(lake, out)
+    code, lines = run(lake, out, how)
     seconds = time.monotonic() - started
     faults = [] if code == kind.code else [f"left with {code}, not {kind.code}: {' '.join(lines)}"]
     if len(lines) != (code != 0):
