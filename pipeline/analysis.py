@@ -40,6 +40,7 @@ from pipeline.scoring.forest import Period
 from pipeline.scoring.published import fleet_tables, published_tables
 from pipeline.scoring.statements import Limits
 from pipeline.sites import Tables, site_tables
+from pipeline.workers import ENDED
 
 EPOCH_DAY = date(1970, 1, 1).toordinal()
 
@@ -63,10 +64,11 @@ class SiteResult:
 
 @dataclass(frozen=True)
 class SiteFailed:
-    """A site whose analysis broke, and a line about how."""
+    """A site whose analysis broke, and a line about how; `is_ended` where the system ended it, which may pass."""
 
     site_id: str
     error: str
+    is_ended: bool = False
 
 
 SiteOutcome = SiteResult | SiteFailed | None
@@ -167,6 +169,11 @@ def _one_site(tables: Tables, last_day: int, limits: Limits, pasts: Pasts | None
     if pasts and result.past:
         pasts.write(site_id, result.past)
     return replace(result, past=None)  # what was kept need not travel to another process
+
+
+def ended_site(tables: Tables) -> SiteOutcome:
+    """What is left of a site whose process the system has ended twice."""
+    return SiteFailed(str(tables["sites"]["site_id"][0]), ENDED, is_ended=True)
 
 
 def _place(error: Exception) -> str:

@@ -37,6 +37,10 @@ class RefusedRuleError(TankdriftError):
     """A rule of detection is not let into a backtest: it cheats, writes, or does not give what a rule gives."""
 
 
+class WorkerEndedError(TankdriftError):
+    """The system ended a process that worked for a command, most likely for want of memory."""
+
+
 class QuarantineLimitError(TankdriftError):
     """The run is done and its results stand, but more was refused than the limit allows."""
 

@@ -27,7 +27,7 @@ from pipeline.store import SCHEMAS, Store
 
 _LOG = logging.getLogger("tankdrift.load")
 
-_BATCH_ROWS: Final = 4_000_000
+BATCH_ROWS: Final = 4_000_000
 """Rows read at once: so many readings take half a gigabyte while they are put in order."""
 
 READINGS_AT_ONCE: Final = 3_000_000
@@ -294,7 +294,7 @@ def _batches(parts: Sequence[Part]) -> Iterator[list[Part]]:
     for part in parts:
         batch.append(part)
         size += sum(rows_told(path) for path in part.files)
-        if size >= _BATCH_ROWS:
+        if size >= BATCH_ROWS:
             yield batch
             batch, size = [], 0
     if batch:

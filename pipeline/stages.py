@@ -16,7 +16,7 @@ from typing import Final
 import polars as pl
 
 from pipeline import report_inputs as inputs
-from pipeline.analysis import EPOCH_DAY, SiteFailed, analyse_sites
+from pipeline.analysis import EPOCH_DAY, SiteFailed, analyse_sites, ended_site
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import DATA_TABLES, STORE_TABLES
@@ -143,7 +143,9 @@ def analyse_lake(run: Run) -> None:
                 store.replace(name, conformed(name, made[name]))
             _log(store, "analyse", sum(made[name].height for name in MADE_TABLES), started)
             lines = [f"site {site.site_id} could not be analysed: {site.error}" for site in failed]
-            store.remember({"analysed": mark, "settings": run.settings.as_text(), "failed": json.dumps(lines)})
+            # What the system ended may have room the next time: the next run tries it again.
+            done = "" if any(site.is_ended for site in failed) else mark
+            store.remember({"analysed": done, "settings": run.settings.as_text(), "failed": json.dumps(lines)})
 
 
 def _analysed(store: Store, limits: Limits, failed: list[SiteFailed], pasts: PastFiles) -> dict[str, pl.DataFrame]:
@@ -164,7 +166,7 @@ def _analysed(store: Store, limits: Limits, failed: list[SiteFailed], pasts: Pas
         limits=limits,
         on_site=_told,
         on_failure=failed.append,
-        in_order=in_order(workers),
+        in_order=in_order(workers, ended=ended_site),
         pasts=pasts,
     )
     pasts.sweep(counts["site_id"])

@@ -27,6 +27,8 @@ METER_ALWAYS_SPREAD = 0.015
 """Spread of the error of a meter that has been off since before the data: nobody has looked at it. No source: 2 to 5 %
 of meters in service are beyond their tolerance (common practice)."""
 GAIN_SPREAD_L_PER_H = 3.0
+GAIN_DAYS = 6
+"""Litres that came from nowhere harm nobody while late books have time to take them back. Common practice, no source."""
 EXCURSION_SPREAD_L_PER_H = 1.5
 KNOWN_DAYS = 7
 """So long the sales must have been seen before what goes by them can set in: it may have been so. No source."""
@@ -192,7 +194,9 @@ def hypotheses_of(balance: Balance) -> tuple[tuple[Hypothesis, ...], Floats]:
             )
         )
         courses.append(-balance.sold_15_l[:, number])
-    found.append(Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H, feigned=rate))
+    found.append(
+        Hypothesis("unexplained", None, GAIN_SPREAD_L_PER_H, True, USUAL_GAIN_L_PER_H, days=GAIN_DAYS, feigned=rate)
+    )
     courses.append(balance.hours - balance.hours[0])
     # What a day's contraction adds up to, a gauge that holds back small changes may show at one hour of it.
     a_day = 24.0 * rate

@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
+from math import ceil
 from typing import Final
 
 import numpy as np
@@ -50,10 +51,14 @@ PRIOR_LOADS: Final = 2.0
 No source."""
 FAR: Final = 2.0
 """Widths from which a drop counts to the tail: one in 44 of a normal law's on each side. No source."""
-PRIOR_FAR: Final = 5
-USUAL_EXCESS: Final = 0.4
-"""Widths by which drops beyond FAR exceed it on the mean where their law is normal, and drops that this is worth. No
-source for the worth."""
+USUAL_FAR: Final = 0.05
+PRIOR_FAR: Final = 3
+USUAL_EXCESS: Final = 1.0
+"""Before a fleet's drops have told: the share of them that lies in a tail, the widths by which those exceed FAR on the
+mean, and drops that this mean is worth. No source."""
+WRONG: Final = 0.005
+"""Share of drops that may have gone wrong: of those furthest off only that they are further than the rest counts. No
+source."""
 MEDIAN_OF_NORMAL: Final = 0.6745
 """Median of a standard normal variable's distance from nought."""
 
@@ -173,25 +178,25 @@ def _in_own_widths(drops: _Drops, usual: float) -> Floats:
 def log_tail(away: Floats, far: float) -> float:
     """Log of how much denser a fleet's tail is than its normal bulk, `far` widths off. Minus infinity within FAR.
 
-    The share of drops beyond FAR, and an exponential law of their excess whose scale has an inverse gamma prior; it is
-    read off the middle excess, so that a few deliveries that did go wrong do not make it.
+    The share of drops beyond FAR, and an exponential law of their excess whose scale has an inverse gamma prior, over
+    which it is averaged; the furthest few are censored, so that deliveries that did go wrong do not make it.
 
     Parameters
     ----------
     away : ndarray, shape (n,): the fleet's drops, in widths, positive on the side asked for
     far : float: in widths
     """
-    excess = away[away > FAR] - FAR
-    if far <= FAR or not len(excess):
+    excess = np.sort(away[away > FAR] - FAR)
+    if far <= FAR:
         return -np.inf
-    prior = -USUAL_EXCESS * np.log(1.0 - (np.arange(PRIOR_FAR) + 0.5) / PRIOR_FAR)
-    scale = float(np.median(np.concatenate([prior, excess]))) / np.log(2.0)
-    worth = PRIOR_FAR + len(excess)
     surplus = len(excess) - float(ndtr(-FAR)) * len(away)
-    if surplus <= 0.0:
+    share = (PRIOR_DROPS * USUAL_FAR + surplus) / (PRIOR_DROPS + len(away))
+    if share <= 0.0:
         return -np.inf
-    share = surplus / (PRIOR_DROPS + len(away))
-    tail = np.log(share / scale) - (worth + 1.0) * np.log1p((far - FAR) / (scale * worth))
+    left = excess[: max(len(excess) - ceil(WRONG * len(away)), 0)]
+    worth = PRIOR_FAR + len(left)
+    total = PRIOR_FAR * USUAL_EXCESS + float(left.sum()) + (len(excess) - len(left)) * float(left.max(initial=0.0))
+    tail = np.log(share * worth / total) - (worth + 1.0) * np.log1p((far - FAR) / total)
     return float(tail + 0.5 * far**2 + 0.5 * np.log(2.0 * np.pi))
 
 

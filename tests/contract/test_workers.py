@@ -1,12 +1,20 @@
 """Work in several processes. Evidence: contract, in real processes."""
 
+import multiprocessing
 import os
+import signal
 import subprocess
 import sys
+import threading
+import time
 
 import pytest
 
+from pipeline.analysis import SiteFailed, analyse_sites, ended_site
+from pipeline.errors import WorkerEndedError
+from pipeline.sites import site_tables
 from pipeline.workers import in_order
+from tests.support.lake_catalogue import fleet
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -39,3 +47,50 @@ def test_the_command_line_keeps_to_one_thread_unless_the_environment_says_otherw
         [sys.executable, "-c", script], env=environment, capture_output=True, text=True, check=True, timeout=120
     )
     assert done.stdout.split() == [threads]
+
+
+def _doubled(number: int) -> int:
+    """Twice a number; three ends its process, as the system does where memory is short."""
+    if number == 3:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def test_a_task_that_ends_its_process_costs_no_other_its_result():
+    found = list(in_order(2, ended=lambda number: -number)(_doubled, iter(range(8))))
+    assert found == [0, 2, 4, -3, 8, 10, 12, 14]
+
+
+def test_where_nobody_says_what_is_left_of_it_the_line_says_what_happened():
+    with pytest.raises(WorkerEndedError, match="for want of memory"):
+        list(in_order(2)(_doubled, iter(range(8))))
+
+
+def test_a_site_whose_process_is_ended_once_comes_out_as_if_it_had_not_been():
+    """The first process that is seen at work is killed."""
+    tables, killed = fleet(), []
+
+    def kill_one():
+        while not killed:
+            for process in multiprocessing.active_children():
+                process.kill()
+                killed.append(process.pid)
+                return
+            time.sleep(0.01)
+
+    threading.Thread(target=kill_one, daemon=True).start()
+    failed: list[SiteFailed] = []
+    last_day = int(tables["readings"]["ts"].max().timestamp() // 86400)
+    made = analyse_sites(
+        site_tables(tables), last_day, on_failure=failed.append, in_order=in_order(2, ended=ended_site)
+    )
+    assert (len(killed), failed) == (1, [])
+    alone = analyse_sites(site_tables(tables), last_day)
+    assert made.keys() == alone.keys()
+    assert all(made[name].equals(alone[name]) for name in made)
+
+
+def test_of_a_site_that_is_ended_twice_its_name_is_left():
+    assert ended_site(next(site_tables(fleet()))) == SiteFailed(
+        "S1", "the system ended a process of the run, most likely for want of memory", is_ended=True
+    )

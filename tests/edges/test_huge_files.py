@@ -13,6 +13,8 @@ import pytest
 from pipeline.errors import SourceError
 from pipeline.lake import read_lake
 from pipeline.lake_file import MOST_BYTES, MOST_ROWS
+from pipeline.load import BATCH_ROWS
+from pipeline.said.sayings import MOST_NAME, MOST_NOTE_BYTES
 from pipeline.sources.files import FileSource
 from pipeline.sources.table_config import FileTable
 from tests.support.lakes import START, tiny_lake, write
@@ -74,3 +76,10 @@ def test_headers_that_lie_are_read_as_they_stand_or_refused_within_the_memory_th
     assert [seed for seed, _ in told] == list(range(300))
     assert sum(rows is None for _, rows in told) > 100
     assert sum(rows is not None for _, rows in told) > 20
+
+
+def test_the_page_of_limits_says_what_is_read():
+    page = (ROOT / "docs" / "operations.md").read_text()
+    assert f"| a Parquet file | {MOST_ROWS:,} rows, {MOST_BYTES:,} bytes unpacked," in page
+    assert f"whole days up to {BATCH_ROWS:,} rows" in page
+    assert f"{MOST_NOTE_BYTES:,} bytes a note, {MOST_NAME} characters a name" in page

@@ -18,6 +18,7 @@ Made by `python -m tests.support.catalogue_page`; do not edit. A sound lake of t
 one thing at a time: {lakes:,} ways, {groups} kinds of them. Every run over one leaves the lake as it was, ends without
 a traceback, and passes `tankdrift check`; where all that is spoilt is the first site's, the second site's tables are
 the same to the last digit. 'throughout' is all of one tank's rows or all of one site's, 'everywhere' the whole lake.
+The last lake of each kind comes to the same end through Prefect.
 
 Left with: 0 the run is done, rows that cannot be used are in `quarantine` with the reason given here; 1 the run is
 done, and a file or column could not be used; 2 nothing can be analysed, and one line says why.
