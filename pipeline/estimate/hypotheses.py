@@ -28,7 +28,7 @@ METER_ALWAYS_SPREAD = 0.015
 of meters in service are beyond their tolerance (common practice)."""
 GAIN_SPREAD_L_PER_H = 3.0
 GAIN_DAYS = 6
-"""Litres that came from nowhere harm nobody while late books have time to take them back. Common practice, no source."""
+"""Litres from nowhere harm nobody while late books have time to take them back. Common practice, no source."""
 EXCURSION_SPREAD_L_PER_H = 1.5
 KNOWN_DAYS = 7
 """So long the sales must have been seen before what goes by them can set in: it may have been so. No source."""
