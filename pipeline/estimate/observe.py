@@ -33,6 +33,7 @@ from pipeline.features.probe import (
 from pipeline.features.reporting import Reporting, most_hidden_mm, reporting_of
 from pipeline.features.steps import Step
 from pipeline.features.totals import MeterTotals, Unbooked, unbooked
+from pipeline.features.transit import LEVEL_S
 from pipeline.ledger.clocks import DayLag
 from pipeline.ledger.dips import SETTLE_S
 from pipeline.ledger.drops import Drop, find_drops, without_returns, without_stamps
@@ -269,12 +270,14 @@ def _finished(
 ) -> UnitObserved:
     days, lags = clocks
     rest = open_spans(item.own).rest_s
+    # Until joined tanks stand level again, what their levels do is the siphon's doing and not their gauges'.
+    level_s = LEVEL_S if len(item.unit.members) > 1 else 0.0
     probe, reporting = {}, {}
     for name, series in zip(item.unit.members, item.unit.member_series, strict=True):
         readings = tables["readings"].filter(pl.col("tank_id") == name)
         reporting[name] = reporting_of(readings)
         is_calm = _is_seen(series.ts_s, lags) & ~_in_drop(series.ts_s, item.drops)
-        probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s), 0.0))
+        probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s) - level_s, 0.0))
     hidden_mm = {day: most_hidden_mm(reporting.values(), day) for day in days.tolist()}
     steps = steps_of(moves, hidden_mm, lags, item.unit.series, kept)
     return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, reporting, moves, lost)

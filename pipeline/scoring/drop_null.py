@@ -12,8 +12,9 @@ B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a null hyp
 The bulk is not all. Where gauges or tickets err in a way of their own, more drops lie far off than a normal bulk of
 that width has, and mostly to one side; what is far off then is no rarity, and each such drop alone looks like a
 delivery that went wrong. So the drops beyond two such widths say how thick the tail on their side is, and what a drop
-is off is weighed by the thicker of bulk and tail. (Exceedances of a threshold: J. Pickands, "Statistical inference
-using extreme order statistics", Ann. Statist. 3 (1975) 119-131, here with an exponential tail.)
+is off is weighed by the thicker of bulk and tail. Until a fleet has some twenty drops, nothing says that it has none,
+and a drop has to be further off. (Exceedances of a threshold: J. Pickands, "Statistical inference using extreme order
+statistics", Ann. Statist. 3 (1975) 119-131, here with an exponential tail.)
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ PRIOR_LOADS: Final = 2.0
 No source."""
 FAR: Final = 2.0
 """Widths from which a drop counts to the tail: one in 44 of a normal law's on each side. No source."""
-USUAL_FAR: Final = 0.05
+USUAL_FAR: Final = 0.03
 PRIOR_FAR: Final = 3
 USUAL_EXCESS: Final = 1.0
 """Before a fleet's drops have told: the share of them that lies in a tail, the widths by which those exceed FAR on the

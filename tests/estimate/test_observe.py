@@ -11,7 +11,8 @@ from pipeline.estimate.known import first_seen_s
 from pipeline.estimate.observe import SiteObserved, observe_site
 from tests.support.hand_site import START, HandSite, HandTank, Poured, at, steady_sales
 from tests.support.hand_unit import FIRST_DAY, at_s
-from tests.support.lakes import rows
+from tests.support.lakes import START as LAKE_START
+from tests.support.lakes import rows, tiny_lake
 
 DAYS = 3
 
@@ -117,3 +118,34 @@ def test_two_tanks_swapped_swap():
         assert unit.drops == twin.drops
         assert unit.steps == twin.steps
         np.testing.assert_array_equal(unit.moves.moved_l(), twin.moves.moved_l())
+
+
+def swinging_lake(manifold_id: str | None) -> dict[str, pl.DataFrame]:
+    """Two tanks read every 5 minutes; each hour's draw sets them 12 mm apart, and 5 minutes later half as much."""
+    tables = tiny_lake(days=2)
+    minutes = pl.Series(range(0, 48 * 60, 5))
+    apart_mm = 6.0 * 0.5 ** ((minutes - 3) % 60 / 5.0)
+    fallen_mm = 2.0 * ((minutes + 57) // 60)
+    parts = []
+    for tank, side in (("T1", -1.0), ("T2", 1.0)):
+        level_mm = 1900.0 - fallen_mm + side * apart_mm
+        levels = pl.DataFrame({"ts": [LAKE_START + timedelta(minutes=one) for one in minutes], "level_mm": level_mm})
+        first = tables["readings"].filter(pl.col("tank_id") == tank).head(1).drop("ts", "level_mm")
+        parts.append(first.join(levels, how="cross").select(tables["readings"].columns))
+    tanks = tables["tanks"].with_columns(manifold_id=pl.lit(manifold_id, pl.String))
+    return tables | {"tanks": tanks, "readings": pl.concat(parts)}
+
+
+def test_what_joined_tanks_give_each_other_after_a_draw_is_no_scatter_of_their_gauges():
+    """Alone, the same levels scatter; joined ones are looked at once they stand level again."""
+    joined, alone = (
+        [
+            day.scatter_mm
+            for unit in observe_site(swinging_lake(of)).units
+            for days in unit.probe.values()
+            for day in days
+        ]
+        for of in ("M1", None)
+    )
+    assert len(joined) == len(alone) == 4
+    assert 3.0 * max(joined) < min(alone)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import lomax, norm
 
 from pipeline.analysis import analyse_site
 from pipeline.cases.finding import Finding
@@ -79,8 +79,8 @@ def test_a_mismatch_is_weighed_by_the_width_that_others_show():
 
 
 def test_later_drops_and_the_drop_itself_say_nothing():
-    assert odds(*drops(*[9.0] * 40, day=DAY + 1)) == 4.0
-    assert odds(DropSeen("T1", DAY * 86_400.0, DAY, -5.0)) == 4.0
+    assert odds(*drops(*[9.0] * 40, day=DAY + 1)) == odds()
+    assert odds(DropSeen("T1", DAY * 86_400.0, DAY, -5.0)) == odds()
     assert odds(*drops(*[9.0] * 40)) < -4.0
 
 
@@ -178,11 +178,13 @@ def test_other_carriers_and_a_few_short_loads_of_its_own_change_nothing(seen):
 
 
 def test_a_thick_tail_is_weighed_by_what_lies_beyond_two_widths():
-    """Of 1,000 drops 100 lie 3.5 widths up where a normal law has 23 beyond two: the surplus, each 1.5 beyond."""
+    """Of 1,000 drops 100 lie 3.5 widths up where a normal law has 23 beyond two; five of them may have gone wrong.
+
+    Mean of an exponential law whose scale has an inverse gamma belief: Lomax, of 3 + 95 and 3 + 95 × 1.5 + 5 × 1.5.
+    """
     away = np.concatenate([np.full(100, 3.5), np.zeros(900)])
-    share, scale = (100.0 - 1_000.0 * norm.sf(2.0)) / 1_010.0, 1.5 / np.log(2.0)
-    tail = np.log(share / scale) - 106.0 * np.log1p(4.0 / (scale * 105.0))
-    assert log_tail(away, 6.0) == pytest.approx(tail - norm.logpdf(6.0))
+    share = (0.3 + 100.0 - 1_000.0 * norm.sf(2.0)) / 1_010.0
+    assert log_tail(away, 6.0) == pytest.approx(np.log(share) + lomax.logpdf(4.0, 98.0, scale=153.0) - norm.logpdf(6.0))
     assert log_tail(away, 2.0) == log_tail(-away, 6.0) == -np.inf
 
 
@@ -191,6 +193,21 @@ def test_a_normal_fleet_and_one_with_a_few_deliveries_gone_wrong_have_no_tail():
     assert log_tail(0.99 * usual, 6.0) == -np.inf
     few = np.append(0.99 * usual, [15.0, 20.0, 9.0])
     assert log_tail(few, 6.0) + norm.logpdf(6.0) < np.log(1e-5)  # a drop 6 widths off stays rare
+
+
+def test_before_a_fleet_has_drops_its_tail_is_the_usual_one():
+    """Three drops in a hundred in a tail that exceeds two widths by one on the mean, worth three drops."""
+    tail = np.log(0.03) + lomax.logpdf(3.0, 3.0, scale=3.0) - norm.logpdf(5.0)
+    assert log_tail(np.empty(0), 5.0) == pytest.approx(tail)
+    assert odds() == pytest.approx(4.0 - tail)
+    assert odds(*drops(*[0.0] * 20)) == 4.0
+
+
+def test_a_few_that_went_far_wrong_do_not_make_a_tail_for_the_rest():
+    """Four among 800 are censored: the tail is that of the forty others."""
+    sound = np.concatenate([np.zeros(756), np.full(40, 2.5)])
+    wrong = [log_tail(np.append(sound, np.full(4, far)), 8.0) for far in (5.0, 50.0)]
+    assert wrong[0] == wrong[1]
 
 
 def test_a_thick_tail_takes_odds_from_drops_of_its_own_side_alone():
