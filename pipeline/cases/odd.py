@@ -12,6 +12,8 @@ FEWEST = 4
 WINDOW_DAYS = 7
 AWAY_DAYS = 14
 """How far from any other finding of the unit odd days must be to count as a finding of their own."""
+HINT = -2.0
+"""Log odds that odd days of no known cause are more than that: a hint, and less likely than not. No source."""
 
 
 def odd_findings(odd: Sequence[OddDay], findings: Sequence[Finding]) -> list[Finding]:
@@ -52,6 +54,6 @@ def _finding(week: Sequence[OddDay]) -> Finding:
         day=last.day,
         start_s=week[0].start_s,
         end_s=None,
-        log_odds=0.2,
+        log_odds=HINT,
         evidence=(Evidence("statistic", "odd days in a week", float(len(week))), *drivers),
     )

@@ -12,7 +12,7 @@ from pipeline.estimate.walk_state import Amendment, Given
 from pipeline.estimate.walked import Walk
 from tests.support.hand_unit import FIRST_DAY, balance_by, dips_of, gauge_of, noise_of, unit_of
 
-DAYS, A_DAY = 7, 12
+DAYS, A_DAY = 8, 12
 HOURS = 24.0 * np.repeat(np.arange(DAYS), A_DAY) + np.tile(1.0 + 1.9 * np.arange(A_DAY), DAYS)
 MONTHS = {FIRST_DAY + day: FIRST_DAY for day in range(DAYS)}
 LATE = FIRST_DAY + 4
