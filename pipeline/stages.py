@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline import report_inputs as inputs
 from pipeline.analysis import EPOCH_DAY, SiteFailed, analyse_sites, ended_site
+from pipeline.broken_site import forget_broken, keep_broken
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.run import PARQUET_TABLES, RUN_TABLES
 from pipeline.contract.store import DATA_TABLES, STORE_TABLES
@@ -136,13 +137,14 @@ def analyse_lake(run: Run) -> None:
         if store.remembered().get("analysed") == mark and all(store.has_table(name) for name in MADE_TABLES):
             return
         _LOG.info("analysing")
+        forget_broken(run.out)
         failed: list[SiteFailed] = []
         made = _analysed(store, _limits(run.settings), failed, PastFiles(run.out / FOLDER, made_by()))
         with store.transaction():
             for name in MADE_TABLES:
                 store.replace(name, conformed(name, made[name]))
             _log(store, "analyse", sum(made[name].height for name in MADE_TABLES), started)
-            lines = [f"site {site.site_id} could not be analysed: {site.error}" for site in failed]
+            lines = [_left_out(store, run, site) for site in failed]
             # What the system ended may have room the next time: the next run tries it again.
             done = "" if any(site.is_ended for site in failed) else mark
             store.remember({"analysed": done, "settings": run.settings.as_text(), "failed": json.dumps(lines)})
@@ -173,6 +175,16 @@ def _analysed(store: Store, limits: Limits, failed: list[SiteFailed], pasts: Pas
     recent = site_groups(store, since=last - LOOK_BACK)
     health = data_health_of(recent, newest, made["health"], store.table("quarantine"))
     return {**made, "data_health": health}
+
+
+def _left_out(store: Store, run: Run, site: SiteFailed) -> str:
+    """A line about a site that could not be analysed, whose rows are kept for who mends what broke."""
+    said = f"site {site.site_id} could not be analysed: {site.error}"
+    if site.is_ended:
+        return said
+    (tables,) = sites_one_by_one(store, site_id=site.site_id)
+    kept = keep_broken(tables, site.error, run.out, settings=run.settings.as_text())
+    return f"{said}; {kept} has its rows under other names, to report it with"
 
 
 def _limits(settings: Settings) -> Limits:

@@ -1,12 +1,17 @@
 """Kind of evidence: known truth by construction. A site whose analysis breaks stops no other, and is named again."""
 
+import json
 import re
+import zipfile
 
+import duckdb
 import polars as pl
 import pytest
 
 from pipeline.analysis import SiteFailed, analyse, analyse_sites, last_day_of
+from pipeline.broken_site import keep_broken
 from pipeline.errors import OperationError
+from pipeline.lake import read_lake
 from pipeline.sites import site_tables
 from pipeline.store import open_store
 from tests.support.lakes import tiny_lake, write
@@ -62,3 +67,47 @@ def test_it_is_named_each_time_until_it_can_be_analysed(tables, tmp_path):
     )
     (lake / "events.parquet").touch()
     assert tankdrift_here("run", lake, "--out", out, "--direct").returncode == 0
+
+
+def _unpacked(archive, place):
+    with zipfile.ZipFile(archive) as held:
+        held.extractall(place)
+    return place / "lake", json.loads((place / "about.json").read_text())
+
+
+def test_its_rows_are_kept_under_other_names_for_who_mends_what_broke(tables, tmp_path):
+    """A store that somebody else wrote to: the second site's day begins at no hour."""
+    lake, out = write(tmp_path / "lake", tables), tmp_path / "out"
+    assert tankdrift_here("run", lake, "--out", out, "--direct").returncode == 0
+    with duckdb.connect(out / "tankdrift.duckdb") as store:
+        store.execute("update sites set trading_day_start = 'noon' where site_id = 'S2'")
+        store.execute("update _state set value = '' where name = 'analysed'")
+    done = tankdrift_here("run", lake, "--out", out, "--direct")
+    (archive,) = (out / "broken").iterdir()
+    assert done.returncode == 1
+    last = re.sub(r"line \d+", "line N", done.stderr.splitlines()[-1])
+    assert last == (
+        "tankdrift: the rest is done, but: site S2 could not be analysed: ValueError: Invalid isoformat string: 'noon' "
+        f"(trading_days.py, line N); {archive} has its rows under other names, to report it with"
+    )
+    _, about = _unpacked(archive, tmp_path / "sent")
+    assert about["error"].startswith("ValueError: Invalid isoformat string: 'noon'")
+    assert about["versions"]["polars"] == pl.__version__
+    (lake / "events.parquet").touch()
+    assert tankdrift_here("run", lake, "--out", out, "--direct").returncode == 0
+    assert not (out / "broken").exists()
+
+
+def test_a_run_over_what_is_kept_gives_the_site_s_own_figures_and_nobody_s_names(tables, tmp_path):
+    tables["sites"] = tables["sites"].head(1).with_columns(latitude=pl.lit(54.3), longitude=pl.lit(10.1))
+    (site,) = site_tables(tables)
+    lake, _ = _unpacked(keep_broken(site, "-", tmp_path, settings="-"), tmp_path / "sent")
+    figures = ["trading_day", "opening_stock_l", "sales_l", "variance_l", "physics_score"]
+    days = [analyse(one)["tank_days"].select(figures) for one in (site, read_lake(lake).tables)]
+    assert days[0].height > 0
+    assert days[0].equals(days[1])
+    kept = [pl.read_parquet(path) for path in sorted(lake.rglob("*.parquet"))]
+    said = {text for frame in kept for column in frame.select(pl.col(pl.String)) for text in column.drop_nulls()}
+    assert not said & {"S1", "T1", "M-T1", "1", "Ferrow Cross", "T1-0001", "E1"}
+    (place,) = (frame for frame in kept if "latitude" in frame.columns)
+    assert place.select("latitude", "longitude").row(0) == (None, None)

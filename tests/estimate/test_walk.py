@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 
 from pipeline.estimate.design import Balance
+from pipeline.estimate.hypotheses import GAIN_DAYS
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.walk import walk_days
 from pipeline.estimate.walk_state import Amendment, Given
 from pipeline.estimate.walked import Walk
 from tests.support.hand_unit import FIRST_DAY, balance_by, dips_of, gauge_of, noise_of, unit_of
 
-DAYS, A_DAY = 8, 12
+DAYS, A_DAY = 7, 12
 HOURS = 24.0 * np.repeat(np.arange(DAYS), A_DAY) + np.tile(1.0 + 1.9 * np.arange(A_DAY), DAYS)
 MONTHS = {FIRST_DAY + day: FIRST_DAY for day in range(DAYS)}
 LATE = FIRST_DAY + 4
@@ -131,11 +132,14 @@ def test_a_leak_is_named_with_its_litres(leaking):
     assert leak.total.sd_l < 0.2 * abs(true_l)
 
 
-def test_a_leak_turned_about_is_a_gain_and_no_leak(leaking):
-    (gain,) = walked(replace(leaking.balance, y_l=-leaking.balance.y_l)).named
-    assert (gain.hypothesis.cause, leaking.balance.known_day[gain.onset]) == ("unexplained", FIRST_DAY + 2)
-    assert gain.total is not None and leaking.named[0].total is not None
-    assert gain.total.litres_15 == pytest.approx(-leaking.named[0].total.litres_15, rel=0.1)
+def test_a_leak_turned_about_is_a_gain_and_no_leak_and_waits_six_days():
+    gained = 6.0 * np.maximum(HOURS - 24.0, 0.0)
+    walk = walked(balance_with(noisy() + gained))
+    (gain,) = walk.named
+    assert (gain.hypothesis.cause, walk.balance.known_day[gain.onset]) == ("unexplained", FIRST_DAY + 1)
+    assert gain.day == FIRST_DAY + 1 + GAIN_DAYS - 1 == FIRST_DAY + 6
+    assert gain.total is not None
+    assert gain.total.litres_15 == pytest.approx(gained[-1], abs=2.0 * gain.total.sd_l)
 
 
 @pytest.mark.parametrize("off_l", [-400.0, 400.0])
