@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import available_timezones
 
 from pipeline.errors import ArgumentError, CheckFailedError, OperationError
 from pipeline.plain_text import printable
@@ -30,6 +31,12 @@ def add_source_commands(command: Command, day: Callable[[str], date]) -> None:
     notify = command("notify", _notify, "send what quiet hours have held, once they are over")
     watch = command("watch", _watch, "say how old the newest data is; leaves with 1 where some is stale")
     doctor = command("doctor", _doctor, "check settings, connections, clocks, contract and space; say how to mend each")
+    look = command("map", _map, "look at a file that nobody has described, and propose the settings that read it")
+    look.add_argument("file", type=Path, metavar="FILE", help="CSV or Parquet")
+    look.add_argument("--table", metavar="TABLE", help="the table of the lake that it is (the one that it fits best)")
+    look.add_argument(
+        "--timezone", metavar="ZONE", help="zone of its times where they name none, such as Europe/Berlin"
+    )
     for sub in (collect, nightly, backfill, record, publish, notify, watch, doctor):
         sub.add_argument("--config", type=Path, default=Path("tankdrift.toml"), metavar="FILE", help="tankdrift.toml")
     for sub in (collect, nightly, backfill, record):
@@ -49,6 +56,20 @@ def _operations(options: argparse.Namespace) -> "Operations":
         if name not in known:
             raise ArgumentError(f"--source {name}: there is no such source; there are {', '.join(known) or 'none'}")
     return operations
+
+
+def _map(options: argparse.Namespace) -> None:
+    from pipeline.sources.proposal_text import as_settings
+    from pipeline.sources.propose import proposed, read_head
+    from pipeline.sources.vocabulary import COLUMNS
+
+    if options.table is not None and options.table not in COLUMNS:
+        raise ArgumentError(f"--table {options.table}: there is no such table; there are {', '.join(COLUMNS)}")
+    if options.timezone is not None and options.timezone not in available_timezones():
+        raise ArgumentError(f"--timezone {options.timezone}: there is no such zone; try one like Europe/Berlin")
+    frame, separator, encoding = read_head(options.file)
+    proposal = proposed(frame, options.file.name, separator, encoding, options.table)
+    sys.stdout.write(as_settings(options.file, frame, proposal, options.timezone))
 
 
 def _collect(options: argparse.Namespace) -> None:
