@@ -6,6 +6,7 @@ where these say nothing, by what levels, temperatures and densities can be. What
 
 from __future__ import annotations
 
+import codecs
 import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -28,7 +29,7 @@ ROWS: Final = 2000
 """Rows of a file that are looked at."""
 _BYTES: Final = 2_000_000
 _SEPARATORS: Final = ",;\t|"
-_ENCODINGS: Final = ("utf-8", "cp1252")
+_OTHER_ENCODING: Final = "cp1252"
 _COMMA: Final = re.compile(r"^-?\d{1,3}(\.\d{3})*,\d+$|^-?\d+,\d+$")
 FORMS: Final = (
     None, "iso_zoned", "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S",
@@ -103,15 +104,11 @@ def read_head(path: Path) -> tuple[pl.DataFrame, str, str]:
 
 
 def _decoded(content: bytes) -> tuple[str, str]:
-    for encoding in _ENCODINGS[:-1]:
-        try:
-            # A letter may be cut at the end of what was read.
-            return content[:-3].decode(encoding).removeprefix("\ufeff") + content[-3:].decode(
-                encoding, "ignore"
-            ), encoding
-        except UnicodeDecodeError:
-            continue
-    return content.decode(_ENCODINGS[-1], "replace"), _ENCODINGS[-1]
+    """The text, and its encoding: UTF-8 where it is that, whose last letter may have been cut."""
+    try:
+        return codecs.getincrementaldecoder("utf-8")().decode(content).removeprefix("\ufeff"), "utf-8"
+    except UnicodeDecodeError:
+        return content.decode(_OTHER_ENCODING, "replace"), _OTHER_ENCODING
 
 
 def proposed(frame: pl.DataFrame, name: str, separator: str, encoding: str, table: str | None = None) -> Proposal:

@@ -176,6 +176,14 @@ def test_parquet_and_a_table_that_is_named(tmp_path, capsys):
     assert mapped(capsys, tmp_path / "x.parquet", "--table", "events")[0] == "events"
 
 
+def test_a_long_file_is_known_by_its_beginning(tmp_path):
+    """Two megabytes are read, and a letter or a row that is cut there is nobody's."""
+    row = "Säule 1,2026-03-01 06:00:00,900.5\n"
+    (tmp_path / "levels.csv").write_text("Tank,Time,Level mm\n" + row * 80_000, encoding="utf-8")
+    frame, _, encoding = read_head(tmp_path / "levels.csv")
+    assert (frame.height, encoding, set(frame["Tank"])) == (2_000, "utf-8", {"Säule 1"})
+
+
 def test_headings_that_would_do_something_do_nothing(tmp_path, capsys):
     (tmp_path / "levels.csv").write_text('"Tank\n[sources]",Time,"Level ""mm"" \x1b[31m"\nT1,2026-03-01 06:00,900\n')
     table, settings, said = mapped(capsys, tmp_path / "levels.csv")
