@@ -24,6 +24,9 @@ AROUND_SHARE = 0.3
 UNTICKETED_LOAD_L = 2000.0
 """More than so much beyond its tickets is a load without one. No source: compartments hold 1,000 l or more, and what is
 metered or booked wrongly is less."""
+OVER_RARER = 1.5
+"""Log odds by which a drop that brought too much is rarer than one that brought too little: somebody gains by this one,
+and by that nobody. No source: one in four or five."""
 CHART_WORDS = {
     "scale": "sales and drops both find every litre of the chart too large or too small by the same share",
     "offset": "the error changes with level as a tilt or a shifted probe would have it",
@@ -249,6 +252,7 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
     at = np.array([known.drop.start_s, known.drop.end_s + 1.0])
     told_l = float(then.mean[spot]) / factor
     cause = "short_delivery" if told_l < 0.0 else "over_delivery" if told_l < UNTICKETED_LOAD_L else "missing_ticket"
+    rarer = OVER_RARER if cause == "over_delivery" else 0.0
     return Finding(
         cause=cause,
         site_id=one.seen.unit.site_id,
@@ -261,9 +265,9 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
         litres=litres,
         sd_l=sd,
         told_l=(told_l, float(np.sqrt(then.cov[spot, spot])) / factor),
-        log_odds=named.log_odds,
+        log_odds=named.log_odds - rarer,
         of_balance=True,
-        log_prior=LOG_PRIOR[named.hypothesis.cause],
+        log_prior=LOG_PRIOR[named.hypothesis.cause] - rarer,
         rival=named.rival,
         course=Course(at, np.array([0.0, litres])),
         evidence=_delivery_evidence(known.drop, float(tickets["ticket_volume_l"].sum()), litres, sd),

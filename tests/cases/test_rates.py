@@ -186,6 +186,13 @@ def test_a_drop_that_lacks_litres_is_short_and_one_that_has_more_is_over(off_l, 
     assert found.course.until(at_s([29.0, 31.0])) == pytest.approx([0.0, off_l])
 
 
+def test_one_that_has_more_is_rarer_and_the_data_say_the_same_of_both():
+    """Nobody gains by a drop that brought too much: e^1.5, so that of five wrong ones four came short."""
+    (short,), (over,) = delivery(-120.0), delivery(120.0)
+    assert (short.log_odds, over.log_odds) == (6.0, 4.5)
+    assert short.log_bayes == over.log_bayes
+
+
 @pytest.mark.parametrize(
     ("off_l", "cause", "ticket"), [(1_990.0, "over_delivery", "D1"), (2_010.0, "missing_ticket", None)]
 )
