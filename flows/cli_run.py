@@ -3,12 +3,13 @@
 import argparse
 import logging
 import sys
+import traceback
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import ArgumentError
+from pipeline.errors import ArgumentError, OrchestratorError
 from pipeline.plain_text import printable
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from pipeline.stages import Outcome, Run
 
 Command = Callable[[str, Callable[[argparse.Namespace], None], str], argparse.ArgumentParser]
+
+_PREFECT = {"prefect", "httpx", "httpcore"}
+"""Packages in which an error is raised that is of keeping track of a run, and not of the run."""
 
 _CODES = (
     "Leaves with 0 when it is done, 1 when a file or a site had to be left out or more was refused than the limit "
@@ -74,8 +78,20 @@ def _through_prefect(run: "Run", *, verbose: bool) -> "Outcome":
     prepare(run.out, verbose=verbose)
     from flows.run import nightly
 
-    result: Outcome = nightly(run.lake, run.out, run.until, asdict(run.settings), run.charts)
+    try:
+        result: Outcome = nightly(run.lake, run.out, run.until, asdict(run.settings), run.charts)
+    except Exception as error:  # whatever Prefect raises where its server does not keep up
+        if not is_of_prefect(error):
+            raise
+        said = f"Prefect could not keep track of the run ({type(error).__name__}); what is done stands"
+        raise OrchestratorError(f"{said}: run it again, or with --direct, without Prefect") from error
     return result
+
+
+def is_of_prefect(error: Exception) -> bool:
+    """Whether an error was raised in Prefect's own code, or where it talks to its server, and not in what it ran."""
+    steps = traceback.extract_tb(error.__traceback__)
+    return bool(steps) and bool(_PREFECT & set(Path(steps[-1].filename).parts))
 
 
 def _settings(options: argparse.Namespace) -> "Settings":

@@ -41,6 +41,10 @@ class WorkerEndedError(TankdriftError):
     """The system ended a process that worked for a command, most likely for want of memory."""
 
 
+class OrchestratorError(TankdriftError):
+    """Prefect failed to keep track of what it ran."""
+
+
 class QuarantineLimitError(TankdriftError):
     """The run is done and its results stand, but more was refused than the limit allows."""
 

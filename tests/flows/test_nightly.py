@@ -91,6 +91,17 @@ def test_a_user_s_mistake_is_one_line_through_prefect_too(through_prefect):
     assert "Traceback" not in done.stderr
 
 
+def test_a_server_that_is_not_there_is_one_line_that_says_how_to_go_on(lake, tmp_path):
+    """Nobody listens on port 1. It is asked a few times first."""
+    environment = watched(tmp_path / "asked.txt") | {"PREFECT_API_URL": "http://127.0.0.1:1/api"}
+    done = tankdrift("run", lake, "--out", tmp_path / "out", env=environment)
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[-1] == (
+        "tankdrift: Prefect could not keep track of the run (RuntimeError); what is done stands: run it again, or with "
+        "--direct, without Prefect"
+    )
+
+
 def test_only_trouble_with_the_disk_is_tried_again(through_prefect):
     _, done = through_prefect
     assert done.stdout.endswith("left with 0\nTrue {2}\nFalse {2}\n"), done.stderr
