@@ -259,11 +259,11 @@ def analyse_sites(
     kept_apart = on_failure is not None
     one_site = partial(_one_site, last_day=last_day, limits=limits or Limits(), pasts=pasts, is_kept_apart=kept_apart)
     results, broken = _sorted_out(in_order(one_site, sites), on_site)
-    if broken and not results:
-        raise OperationError(f"no site could be analysed; {broken[0].site_id}: {broken[0].error}")
     if on_failure is not None:
         for site in broken:
             on_failure(site)
+    if broken and not results:
+        raise OperationError(f"no site could be analysed; {broken[0].site_id}: {broken[0].error}")
     fleet_past = pasts.read_fleet() if pasts else None
     periods = Shelf(fleet_past.periods if fleet_past else None)
     frames, odd = fleet_tables([result.frames for result in results], limits, periods)

@@ -139,7 +139,10 @@ def analyse_lake(run: Run) -> None:
         _LOG.info("analysing")
         forget_broken(run.out)
         failed: list[SiteFailed] = []
-        made = _analysed(store, _limits(run.settings), failed, PastFiles(run.out / FOLDER, made_by()))
+        try:
+            made = _analysed(store, _limits(run.settings), failed, PastFiles(run.out / FOLDER, made_by()))
+        except OperationError as error:  # not one site is left
+            raise OperationError(f"no site is left: {_left_out(store, run, failed[0])}") from error
         with store.transaction():
             for name in MADE_TABLES:
                 store.replace(name, conformed(name, made[name]))
@@ -183,7 +186,10 @@ def _left_out(store: Store, run: Run, site: SiteFailed) -> str:
     if site.is_ended:
         return said
     (tables,) = sites_one_by_one(store, site_id=site.site_id)
-    kept = keep_broken(tables, site.error, run.out, settings=run.settings.as_text())
+    try:
+        kept = keep_broken(tables, site.error, run.out, settings=run.settings.as_text())
+    except OSError as error:  # a full disk costs the file and nothing else
+        return f"{said}; its rows could not be kept: {error.strerror}"
     return f"{said}; {kept} has its rows under other names, to report it with"
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import zipfile
 
 import duckdb
@@ -96,6 +97,22 @@ def test_its_rows_are_kept_under_other_names_for_who_mends_what_broke(tables, tm
     (lake / "events.parquet").touch()
     assert tankdrift_here("run", lake, "--out", out, "--direct").returncode == 0
     assert not (out / "broken").exists()
+
+
+def test_so_are_those_of_a_lake_s_only_site_and_a_folder_that_takes_nothing_is_said(tables, tmp_path):
+    tables["sites"] = tables["sites"].head(1)
+    lake, out = write(tmp_path / "lake", tables), tmp_path / "out"
+    assert tankdrift_here("run", lake, "--out", out, "--direct").returncode == 0
+    with duckdb.connect(out / "tankdrift.duckdb") as store:
+        store.execute("update sites set trading_day_start = 'noon'")
+        store.execute("update _state set value = '' where name = 'analysed'")
+    done = tankdrift_here("run", lake, "--out", out, "--direct")
+    assert (done.returncode, len(list((out / "broken").iterdir()))) == (1, 1)
+    assert "no site is left: site S1 could not be analysed: ValueError" in done.stderr.splitlines()[-1]
+    shutil.rmtree(out / "broken")
+    (out / "broken").write_text("a file where a folder should be")
+    again = tankdrift_here("run", lake, "--out", out, "--direct")
+    assert again.stderr.splitlines()[-1].endswith("; its rows could not be kept: File exists")
 
 
 def test_a_run_over_what_is_kept_gives_the_site_s_own_figures_and_nobody_s_names(tables, tmp_path):
