@@ -38,17 +38,23 @@ def keep_broken(tables: Mapping[str, pl.DataFrame], error: str, out: Path, *, se
     tables : mapping of str to DataFrame
         That site's rows of the lake's tables.
     error : str
-        What broke, and where in the code.
+        What broke, and where in the code, as the run says it: ``ValueError: ... (lines.py, line 7)``.
     out : Path
         The run's folder.
     settings : str
         What was set, as text; there are no secrets in it.
     """
     salt = secrets.token_bytes(16)
-    site_id = str(tables["sites"]["site_id"][0])
-    path = out / FOLDER / f"site-{hashlib.sha256(site_id.encode()).hexdigest()[:12]}.zip"
+    # The file's own name and what the error quotes would say whose the rows are.
+    path = out / FOLDER / f"site-{_other(str(tables['sites']['site_id'][0]), salt)}.zip"
     path.parent.mkdir(exist_ok=True)
-    about = {"error": error, "settings": settings, "versions": {name: version(name) for name in _VERSIONS}}
+    kind, place_in_code = error.partition(":")[0], error.rpartition("(")[2].rstrip(")")
+    about = {
+        "error": kind,
+        "at": place_in_code,
+        "settings": settings,
+        "versions": {name: version(name) for name in _VERSIONS},
+    }
     with tempfile.TemporaryDirectory() as place:
         lake = Path(place) / "lake"
         write_lake({name: _renamed(tables[name], salt) for name in LAKE_TABLES if name in tables}, lake)
@@ -68,7 +74,11 @@ def _renamed(frame: pl.DataFrame, salt: bytes) -> pl.DataFrame:
     """The rows with each text of the user's replaced, the same by the same everywhere, and without places on a map."""
     names = [name for name, dtype in frame.schema.items() if dtype == pl.String and name not in _PLAIN]
     texts = {text for name in names for text in frame[name].drop_nulls().unique().to_list()}
-    other = {text: hashlib.blake2b(text.encode(), key=salt, digest_size=_DIGEST_BYTES).hexdigest() for text in texts}
+    other = {text: _other(text, salt) for text in texts}
     places = [pl.lit(None, pl.Float64).alias(name) for name in _PLACES if name in frame.columns]
     renamed = [pl.col(name).replace_strict(other, default=None, return_dtype=pl.String) for name in names]
     return frame.with_columns(*renamed, *places)
+
+
+def _other(text: str, salt: bytes) -> str:
+    return hashlib.blake2b(text.encode(), key=salt, digest_size=_DIGEST_BYTES).hexdigest()
