@@ -158,7 +158,9 @@ def _with_known(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.D
         .select("_pool", "ts_end")
         .join(pools, on="_pool")
         .sort("tank_id", "ts_end")
-        .join_asof(closings, left_on="ts_end", right_on="closes", by="tank_id", strategy="forward")
+        .join_asof(
+            closings, left_on="ts_end", right_on="closes", by="tank_id", strategy="forward", check_sortedness=False
+        )
         .group_by("tank_id", "trading_day")
         .agg(_told=pl.col("ts_end").max() + TICKET_KNOWN)
     )
