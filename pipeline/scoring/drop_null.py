@@ -95,9 +95,18 @@ def _origin(unit: Unit, drop: Drop) -> tuple[str | None, str | None]:
 
 
 def by_own_drops(findings: Sequence[Finding], drops: Sequence[DropSeen]) -> list[Finding]:
-    """The findings, those of short and over deliveries with the odds that drops up to their day leave them."""
+    """The findings, those of short and over deliveries with the odds that drops up to their day leave them.
+
+    One that those drops make likelier sound than not is no finding.
+    """
     table = _Drops.of(drops)
-    return [_as_others_lie(one, table) if one.cause in DROP_CAUSES and one.of_balance else one for one in findings]
+    found: list[Finding] = []
+    for one in findings:
+        if one.told_l is None or one.cause not in DROP_CAUSES or not one.of_balance:
+            found.append(one)
+        elif (weighed := _as_others_lie(one, one.told_l, table)).log_odds >= 0.0:
+            found.append(weighed)
+    return found
 
 
 @dataclass(frozen=True)
@@ -130,16 +139,14 @@ class _Drops:
         return _Drops(self.names, *(getattr(self, field.name)[rows] for field in fields(self)[1:]))
 
 
-def _as_others_lie(finding: Finding, drops: _Drops) -> Finding:
+def _as_others_lie(finding: Finding, told_l: tuple[float, float], drops: _Drops) -> Finding:
     """A drop's mismatch weighed by how far the fleet's, its terminal's, carrier's and tank's other drops lie off."""
-    if finding.told_l is None:
-        return finding
     unit = drops.names.get(finding.unit_id or "", -1)
     is_own = (drops.unit == unit) & (drops.start_s == finding.start_s)
     terminal, carrier = (int(next(iter(each[is_own]), -1)) for each in (drops.terminal, drops.carrier))
     known = drops.where((drops.day <= finding.day) & ~is_own)
     usual = fleet_spread(known.away)
-    litres, sd = finding.told_l
+    litres, sd = told_l
     side = np.sign(litres)
     # What the terminal is off by makes no drop of the other sign.
     beyond = side * max(side * (litres - terminal_away(_lately(known, terminal, finding.day)) * sd), 0.0)

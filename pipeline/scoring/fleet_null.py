@@ -2,8 +2,9 @@
 
 Most tanks are tight: months in which a tank seemed to gain, or to lose less than could matter, show what readings,
 meters and charts do by themselves, beyond what the tank's own noise makes of it. By how much such months spread over
-the fleet, every month's interval is stretched. (The idea is that of an empirical null: B. Efron, "Large-scale
-simultaneous hypothesis testing: the choice of a null hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
+the fleet, every month's interval is stretched, or narrowed where a fleet turns out calmer than its tanks' own noise
+says. (The idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a
+null hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
 """
 
 from __future__ import annotations
@@ -23,16 +24,19 @@ PRIOR_MONTHS: Final = 10.0
 MATTERS: Final = 0.5
 """A loss counts with them below this share of the leak from which a month has failed. No source: larger ones may well
 be leaks."""
-MEDIAN_OF_NORMAL: Final = 0.6745
-"""Median of a standard normal variable's distance from nought."""
+BULK: Final = ((0.5, 0.6745), (0.8, 1.2816))
+"""Shares of tight months by which their spread is told, each with the quantile of a standard normal variable's distance
+from nought: the half that no leak reaches, and, lest tails be narrowed by the middle, four fifths. No source."""
+NARROWEST: Final = 0.9
+"""No fleet narrows an interval by more. No source: its tails are less well known than its bulk."""
 SCATTERS: Final = "months of this fleet scatter too much for a leak of this size to show"
 
 
 def stretched(months: pl.DataFrame, limits: Limits) -> pl.DataFrame:
     """Statements with intervals and detectable leaks as wide as the fleet's own null, judged anew.
 
-    A month is stretched by months up to it, never by later ones; none gets narrower. One that fails because its whole
-    interval lies beyond the limit still does.
+    A month is stretched by months up to it, never by later ones. One that gets narrower is no surer to pass: what could
+    be detected stays. One that fails because its whole interval lies beyond the limit still does.
 
     Parameters
     ----------
@@ -67,9 +71,10 @@ def stretched(months: pl.DataFrame, limits: Limits) -> pl.DataFrame:
 
 
 def stretch_of(away: Floats) -> float:
-    """By how much intervals are stretched, at least 1, given how far tight months are from none, (n,), in own SDs."""
+    """By how much intervals are stretched, given how far tight months are from none, (n,), in own SDs."""
     count = len(away)
     if not count:
         return 1.0
-    spread = float(np.median(away)) / MEDIAN_OF_NORMAL
-    return max(1.0, float(np.sqrt((PRIOR_MONTHS + count * spread**2) / (PRIOR_MONTHS + count))))
+    half, most = (float(np.quantile(away, share)) / of_normal for share, of_normal in BULK)
+    spread = half if half > 1.0 else min(max(half, most), 1.0)
+    return max(NARROWEST, float(np.sqrt((PRIOR_MONTHS + count * spread**2) / (PRIOR_MONTHS + count))))

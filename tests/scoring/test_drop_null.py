@@ -38,8 +38,10 @@ def drops(*away: float, unit: str = "T2", day: int = DAY) -> list[DropSeen]:
 
 
 def odds(*seen: DropSeen, finding: Finding | None = None) -> float:
-    (told,) = by_own_drops([finding or short()], seen)
-    return told.log_odds
+    """What such drops leave of a finding's odds; it has so many more that none of these tests makes it no finding."""
+    finding = finding or short()
+    (told,) = by_own_drops([replace(finding, log_odds=finding.log_odds + 50.0)], seen)
+    return round(told.log_odds - 50.0, 9)
 
 
 def by_hand(var_l2: float, litres: float = -100.0) -> float:
@@ -216,3 +218,13 @@ def test_a_thick_tail_takes_odds_from_drops_of_its_own_side_alone():
     fleet = [DropSeen(f"U{number}", 1_000.0 * number, DAY - 1, one) for number, one in enumerate(away)]
     assert odds(*fleet) < 0.0
     assert odds(*fleet, finding=replace(short(litres=100.0), cause="over_delivery")) == 4.0
+    assert by_own_drops([short()], fleet) == []
+
+
+def test_a_drop_that_others_make_likelier_sound_than_not_is_no_finding():
+    """Log odds of 4 that the fleet takes down to 1 more than nought, and to 1 less."""
+    fleet = drops(*([1.349, -1.349] * 45))
+    taken = 4.0 - odds(*fleet)
+    assert taken > 0.5
+    left, gone = (replace(short(), log_odds=taken + odd) for odd in (1.0, -1.0))
+    assert [one.log_odds for one in by_own_drops([left, gone], fleet)] == pytest.approx([1.0])
