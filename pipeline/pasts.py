@@ -37,7 +37,11 @@ LIBRARIES: Final = ("llvmlite", "numba", "numpy", "polars", "scikit-learn", "sci
 
 def made_by() -> str:
     """Hash of whatever the bits of a result may hang on beside its data: code, libraries, and what they run on."""
-    blas = sorted(f"{one['internal_api']} {one.get('version')} {one.get('architecture')}" for one in threadpool_info())
+    blas = sorted(
+        f"{one['internal_api']} {one.get('version')} {one.get('architecture')}"
+        for one in threadpool_info()
+        if one["user_api"] == "blas"
+    )
     parts = [code_digest(), platform.python_version(), platform.machine(), str(pl.thread_pool_size()), *blas]
     parts += [f"{name} {version(name)}" for name in LIBRARIES]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()

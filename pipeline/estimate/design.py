@@ -218,12 +218,13 @@ def _terms(unit: Unit, dips: Dips, at_15: Stock15, jumps: Floats, delivered: Del
     noise_l = (y - steadied(y, jumps, STEADY_SHARE)) / vcf
     l_per_k = beta * np.maximum(at_15.stock_l, 0.0)
     shrunk = [so_far(delivered.hours, litres, hours) for litres in delivered.shrunk_l.T]
+    chart = chart_term(unit, without_noise(dips, noise_l).level_mm, dips.ts_s, vcf)
     return [
         meter_term(dips.meters, at_15.sold_l),
         *vapour_terms(unit.product, sold, hours, temp),
         expansion_term(beta, dips.gauge_l, temp, jumps),
-        chart_term(unit, without_noise(dips, noise_l).level_mm, dips.ts_s, vcf),
-        shift_term(hours, vcf * dips.surface_l_per_mm, shifts_h),
+        chart,
+        shift_term(hours, chart, shifts_h),
         calibration_term(unit.calibrated_s, dips.meters, dips.ts_s, at_15.sold_l),
         *apart_terms(unit, dips.apart_l * vcf),
         *ticket_terms(delivered.terminals, shrunk, at_15.came_l),

@@ -41,6 +41,9 @@ USUAL_COUNT = 6.0
 """A dip of this many readings has twice the variance that it would have of very many. No source."""
 MEDIAN_OF_THREE = 0.95
 """SD of the difference between two medians of three normal values, in SDs of one (each has 0.670)."""
+WILD = 3.0
+"""Where a dip's readings scatter by so many times more than dips of the tank do, it is as unsure as they make it: a
+gauge that is ill for days is no surer than that, though the tank's usual dips are. No source."""
 LEAST_L = 0.01
 """No dip is surer than that: where a chart is flat its gauge would show nothing at all."""
 ODD_SHIFT_Z = 7.0
@@ -56,7 +59,8 @@ def dip_noise(
     The second difference of three neighbouring dips of white noise has six times its variance; its median absolute
     value over the last `WINDOW_DAYS` days gives the SD without regard to the few dips that something moved. It is told
     for a dip of very many readings; fewer have more, by 1 + `USUAL_COUNT` / readings. What the `reporting` of the
-    unit's gauges hides is the least it can be: at rest it does not average out. `told` (k,) where a thermometer told
+    unit's gauges hides is the least it can be: at rest it does not average out; where its own readings scatter wildly it is
+    as unsure as they. `told` (k,) where a thermometer told
     the temperature.
     """
     state = np.minimum(dips.state, 2).astype(np.int64)
@@ -65,7 +69,9 @@ def dip_noise(
     own = np.maximum.accumulate(levels, axis=1)[np.arange(len(dips)), state] * few
     still = levels[:, 0] * few
     least = np.maximum(hidden_mm * dips.surface_l_per_mm, LEAST_L)
-    own, shared = np.maximum(own, least), RIPPLE_SHARE * np.maximum(still, least) ** 2
+    scatter_l = dips.spread_l / np.sqrt(np.maximum(dips.count, 1))
+    own = np.maximum(np.where(scatter_l > WILD * own, scatter_l, own), least)
+    shared = RIPPLE_SHARE * np.maximum(still, least) ** 2
     litres_per_k = expansion_15_per_k(product) * np.maximum(balance.stock_15_l, 0.0)
     hidden_k = balance.coarse_c / np.sqrt(12.0)
     every = np.ones(len(dips))

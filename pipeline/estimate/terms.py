@@ -142,10 +142,18 @@ def chart_term(unit: Unit, level_mm: Floats, ts_s: Floats, vcf: Floats) -> Term:
     return Term(chart_names(unit), columns, np.tile(one_chart, len(chart_changes_s(unit)) + 1))
 
 
-def shift_term(hours: Floats, l_15_per_mm: Floats, shifts_h: Floats) -> Term:
-    """Litres at 15 °C of a millimetre by which a gauge reads off since each of its jumps. Shape (k, jumps). [l/mm]"""
-    names = tuple(f"shift{number}:offset" for number in range(len(shifts_h)))
-    return Term(names, l_15_per_mm[:, None] * (hours[:, None] >= shifts_h[None, :]), SHIFT_SD_MM)
+def shift_term(hours: Floats, chart: Term, shifts_h: Floats) -> Term:
+    """Litres at 15 °C of a millimetre by which a gauge reads off since each of its jumps. Shape (k, jumps). [l/mm]
+
+    As the offset of its `chart`, beyond the middle of it: the stock may jump there to any value, and what is left of a
+    constant would stand in for whatever goes with the temperature. Jumps between the same two dips are one; before the
+    first dip one is the chart's own offset.
+    """
+    offset = chart.columns[:, [name.endswith(":offset") for name in chart.names]].sum(axis=1)
+    first = np.unique(np.searchsorted(hours, shifts_h))
+    first = first[(first > 0) & (first < len(hours))]
+    names = tuple(f"shift{number}:offset" for number in range(len(first)))
+    return Term(names, offset[:, None] * (np.arange(len(hours))[:, None] >= first[None, :]), SHIFT_SD_MM)
 
 
 def apart_terms(unit: Unit, apart_15_l: Floats) -> list[Term]:

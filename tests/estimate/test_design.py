@@ -17,6 +17,8 @@ from pipeline.estimate.chart_columns import (
 )
 from pipeline.estimate.courses import head_hours, shell_lag_l, steadied, without_noise
 from pipeline.estimate.design import FREE_L2, Delivered
+from pipeline.ledger.fleet import Unit
+from pipeline.ledger.gauge import Strapping
 from tests.support.hand_unit import FIRST_DAY, at_s, balance_by, dips_of, drop_of, gauge_of, unit_of
 
 HOURS = np.arange(0.0, 72.0, 6.0)
@@ -95,10 +97,24 @@ def test_doubt_comes_with_the_first_dip_after_what_brought_it():
     assert balance.jump_var_l2 == pytest.approx(expected)
 
 
-def test_a_gauge_that_jumped_reads_off_from_its_hour_on():
-    balance = plain(shifts_h=[EPOCH_H + 30.0, EPOCH_H + 31.0])
-    assert column(balance, "shift0:offset") == pytest.approx(np.where(HOURS >= 30, 5.0, 0.0))
-    assert column(balance, "shift1:offset") == pytest.approx(np.where(HOURS >= 36, 5.0, 0.0))
+def lying(unit: Unit) -> Unit:
+    """The tank as one whose surface grows by 0.01 l/mm a millimetre: h²/200 litres, 10 l/mm at the middle of 2 m."""
+    level = np.arange(0.0, 2_001.0)
+    return replace(unit, strappings=(Strapping(unit.strappings[0].valid_from_s, ((level, level**2 / 200.0),)),))
+
+
+def test_a_gauge_that_jumped_is_off_as_a_chart_is_beyond_its_middle_from_its_hour_on():
+    """With 10 l/mm at the middle, 1000 mm: 0 l at 1000 mm, −1.2 at 880 mm; before the first dip it is the chart's own.
+
+    What jumps twice between two dips has jumped once, and what jumps after the last is not felt yet.
+    """
+    level, sold = np.where(HOURS < 36, 1_000.0, 880.0), np.where(HOURS < 36, 0.0, 600.0)
+    shifts_h = [EPOCH_H - 1.0, EPOCH_H + 13.0, EPOCH_H + 14.0, EPOCH_H + 48.0, EPOCH_H + 70.0]
+    balance = balance_by(lying(UNIT), dips_of(HOURS, level, sold), shifts_h=shifts_h)
+    assert [name for name in balance.names if name.startswith("shift")] == ["shift0:offset", "shift1:offset"]
+    off = np.where(HOURS < 36, 0.0, -1.2)
+    assert column(balance, "shift0:offset") == pytest.approx(np.where(HOURS >= 18, off, 0.0), abs=0.01)
+    assert column(balance, "shift1:offset") == pytest.approx(np.where(HOURS >= 48, off, 0.0), abs=0.01)
 
 
 def test_a_calibration_s_litres_are_those_since():

@@ -12,10 +12,13 @@ DAY_DIPS = 48
 FINE_MM = 0.001
 
 
-def noise_sd(y_l: np.ndarray, *, count: np.ndarray | int = 30, state: int = 0, hidden_mm: float = FINE_MM):
+def noise_sd(
+    y_l: np.ndarray, *, count: np.ndarray | int = 30, state: int = 0, hidden_mm: float = FINE_MM, spread_l: float = 0.0
+):
     """SD of each half-hourly dip of a tank whose book-corrected stock goes like `y_l`."""
     hours = 0.5 * np.arange(len(y_l)) + 0.25
-    dips = replace(dips_of(hours, 1_000.0, state=state), count=np.broadcast_to(count, len(y_l)).astype(np.int64))
+    counts = np.broadcast_to(count, len(y_l)).astype(np.int64)
+    dips = replace(dips_of(hours, 1_000.0, state=state), count=counts, spread_l=np.full(len(y_l), spread_l))
     balance = replace(balance_by(unit_of(gauge_of(hours, 1_000.0)), dips), y_l=np.asarray(y_l, dtype=np.float64))
     return dip_noise(
         balance, dips, "diesel_b7", [hiding(FINE_MM), hiding(hidden_mm)], np.ones(len(y_l), dtype=bool)
@@ -58,6 +61,12 @@ def test_a_coarse_gauge_hides_what_its_steps_hide(step_mm, expected_l):
     """A step of 10 mm is 50 l: an SD of 50 ÷ √12 (evenly within); one of 1 mm, 1.4 l, is the more of the two."""
     expected = max(expected_l, step_mm * L_PER_MM / np.sqrt(12.0))
     assert noise_sd(np.zeros(10), hidden_mm=step_mm)[0] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("spread_l", "expected_l"), [(30.0, 30.0 / 3.0), (3.9, 0.6 * np.sqrt(1.0 + 6.0 / 9.0))])
+def test_a_gauge_that_is_ill_is_no_surer_than_its_readings(spread_l, expected_l):
+    """Nine readings of SD 30 l have a mean of SD 10 l, where 0.77 l are usual; of SD 3.9 l, 1.3 l: not thrice that."""
+    assert noise_sd(np.zeros(10), count=9, spread_l=spread_l)[0] == pytest.approx(expected_l)
 
 
 def test_a_later_day_moves_no_earlier_one():
