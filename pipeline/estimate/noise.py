@@ -59,9 +59,8 @@ def dip_noise(
     The second difference of three neighbouring dips of white noise has six times its variance; its median absolute
     value over the last `WINDOW_DAYS` days gives the SD without regard to the few dips that something moved. It is told
     for a dip of very many readings; fewer have more, by 1 + `USUAL_COUNT` / readings. What the `reporting` of the
-    unit's gauges hides is the least it can be: at rest it does not average out; where its own readings scatter wildly it is
-    as unsure as they. `told` (k,) where a thermometer told
-    the temperature.
+    unit's gauges hides is the least it can be: at rest it does not average out; where a dip's own readings scatter
+    wildly it is as unsure as they. `told` (k,) where a thermometer told the temperature.
     """
     state = np.minimum(dips.state, 2).astype(np.int64)
     few = np.sqrt(1.0 + USUAL_COUNT / np.maximum(dips.count, 1))

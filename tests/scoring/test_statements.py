@@ -28,8 +28,8 @@ def test_a_months_leak_is_found_and_judged(rate_l_per_h, verdict):
     assert month["month"] == date(2026, 1, 1)
     assert month["leak_rate_l_per_h"] == pytest.approx(rate_l_per_h, abs=0.15)
     assert month["verdict"] == verdict
-    # 95 % of a normal distribution lie within 1.96 SD; 3.29 SD are what 95 % detection at 5 % false alarms takes. A calm
-    # fleet narrows the interval by a tenth at most, and not what can be detected.
+    # 95 % of a normal distribution lie within 1.96 SD; 3.29 SD are what 95 % detection at 5 % false alarms takes. A
+    # calm fleet narrows the interval by a tenth at most, and not what can be detected.
     half = 0.5 * (month["leak_rate_high"] - month["leak_rate_low"])
     assert half / 1.96 * 3.29 == pytest.approx(month["detectable_l_per_h"], rel=0.1)
     assert half / 1.96 * 3.29 <= month["detectable_l_per_h"] * (1.0 + 1e-9)
