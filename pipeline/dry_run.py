@@ -131,6 +131,12 @@ def judged(run: DryRun, known: Mapping[str, Sequence[str]], limit_pct: float) ->
                 f"{run.config.name}: no reading came within a day",
                 "see whether gauges still write there, and the zone and kind of the times",
             )
+        strangers = told.refused.filter(pl.col("reason") == TAG_UNKNOWN)["row"]
+        if told.rows.is_empty() and len(strangers):
+            yield (
+                f"{run.config.name}: none of the tags that came for {table} is in the tag map, such as {strangers[0]}",
+                "see tag_file, tags and tag_forms of the source",
+            )
         if told.missed is not None:
             said, _, mend = told.missed.rpartition("; ")
             yield said or told.missed, mend

@@ -21,7 +21,7 @@ from pydantic.fields import FieldInfo
 from pipeline.settings import Settings
 from pipeline.sources.config import FilesConfig, LakeConfig, ModbusConfig, OpcuaConfig, Operations, SqlConfig
 from pipeline.sources.notice_config import NoticeConfig, Recipient, WatchConfig
-from pipeline.sources.table_config import Column, FileTable, Register, SqlTable, Tag
+from pipeline.sources.table_config import Column, FileTable, Register, Signal, SqlTable, Tag, TagForm
 
 _INTRO: Final = """\
 # Settings
@@ -41,6 +41,8 @@ SECTIONS: Final[Mapping[str, type[BaseModel]]] = {
     "`[sources.tables.TABLE.columns]`, of each column": Column,
     '`[[sources]]` with `kind = "opcua"`': OpcuaConfig,
     "`[[sources.tags]]`, and a line of `tag_file`": Tag,
+    "`[[sources.tag_forms]]`": TagForm,
+    "`[sources.tag_forms.signals]`, of each word": Signal,
     '`[[sources]]` with `kind = "modbus"`': ModbusConfig,
     "`[[sources.registers]]`": Register,
     "`[watch]`": WatchConfig,

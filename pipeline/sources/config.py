@@ -15,10 +15,10 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.sources.known_keys import nearest
-from pipeline.sources.measures import FACTORS, fits
+from pipeline.sources.measures import UNITS, fits
 from pipeline.sources.notice_config import NoticeConfig, WatchConfig
 from pipeline.sources.secrets import Address, Options, Reference
-from pipeline.sources.table_config import FileTable, Register, Section, SqlTable, Tag, date_form
+from pipeline.sources.table_config import FileTable, Register, Section, SqlTable, Tag, TagForm, date_form
 
 FILE: Final = "tankdrift.toml"
 
@@ -77,6 +77,10 @@ class SqlConfig(_Source):
     """What the tags of its narrow and wide tables are."""
     tag_file: Path | None = Field(default=None, examples=['"tags.csv"'])
     """The same as CSV, its first line `tag,tank_id,meter_id,column,unit`."""
+    tag_forms: tuple[TagForm, ...] = Field(
+        default=(), examples=['[{ form = "T{no}_{signal}", tank_id = "T{no}", signals = { LVL = "level_mm" } }]']
+    )
+    """The same by schemes of names, a section each."""
     quality: Literal["words", "opc_da", "opc_ua"] = Field(default="opc_da", examples=['"words"'])
     """How qualities are written: classic OPC bytes, OPC UA status codes, or words."""
     quality_words: dict[str, str] = Field(default={}, examples=['{ fine = "good", broken = "bad" }'])
@@ -201,7 +205,7 @@ def _require_known(source: SourceConfig) -> None:
             if name not in LAKE_TABLES[table].columns():
                 raise ValueError(f"source {source.name}: the contract's table {table} has no column {name}")
             if column.unit is not None and not fits(column.unit, name):
-                known = ", ".join(FACTORS)
+                known = ", ".join(UNITS)
                 raise ValueError(f"source {source.name}: unit {column.unit} does not measure {name} (known: {known})")
 
 

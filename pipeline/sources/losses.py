@@ -62,6 +62,7 @@ def settings_digest(config: SourceConfig, table: str) -> str:
     said = [config.tables[table].model_dump_json()] if isinstance(config, FilesConfig | SqlConfig) else []
     if isinstance(config, SqlConfig | OpcuaConfig):
         said += [tag.model_dump_json() for tag in config.tags]
+        said += [form.model_dump_json() for form in config.tag_forms] if isinstance(config, SqlConfig) else []
         file = config.tag_file
         said.append(file.read_text(encoding="utf-8") if file is not None and file.is_file() else "")
     return hashlib.sha256("\n".join(said).encode()).hexdigest()[:16]

@@ -4,6 +4,7 @@ What is empty is null. What is not empty and cannot be read as the contract's ty
 it came; nothing is guessed.
 """
 
+import re
 from collections.abc import Mapping
 from typing import Final
 
@@ -13,11 +14,13 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.errors import SourceError
 from pipeline.sources.local_time import REPEATED, InUtc, in_utc
-from pipeline.sources.measures import converted
+from pipeline.sources.measures import API, converted, densities_from_60
 from pipeline.sources.source import REFUSED, Fetched
 from pipeline.sources.table_config import Column, Mapped
 
 _TRUE: Final = ("true", "t", "yes", "y", "1")
+_DATE_HEAD: Final = re.compile(r"%[dmbBYy][^%]?%[dmbBYy][^%]?%[dmbBYy]")
+"""The date at the head of a form of times."""
 _FALSE: Final = ("false", "f", "no", "n", "0")
 
 
@@ -42,7 +45,7 @@ def to_contract(table: str, frame: pl.DataFrame, mapped: Mapped, *, where: str) 
     schema = polars_schema(LAKE_TABLES[table])
     specs = {name: mapped.columns.get(name, Column(column=name)) for name in schema}
     _require_columns(table, frame, specs, mapped, where)
-    raw = frame.select(_raw(specs[name], frame).alias(name) for name in schema)
+    raw = frame.select(_raw(specs[name], frame, dtype).alias(name) for name, dtype in schema.items())
     read = raw.select(
         _read(name, dtype, raw.schema[name], specs[name], mapped).alias(name) for name, dtype in schema.items()
     )
@@ -57,17 +60,20 @@ def to_contract(table: str, frame: pl.DataFrame, mapped: Mapped, *, where: str) 
     is_refused = told.is_open & (table != "sales") & (read["_reason"] == "")
     reasons = pl.select(pl.when(is_refused).then(pl.lit(REPEATED)).otherwise(read["_reason"])).to_series()
     kept = reasons == ""
+    by_gravity = [name for name in schema if specs[name].unit == API]
+    rows = densities_from_60(told.rows.filter(kept).cast(schema), by_gravity)
     return Fetched(
-        told.rows.filter(kept).cast(schema),
+        rows,
         _json(table, frame, reasons),
         spread=int((told.is_open & kept).sum()),
-        columns=tuple(name for name, spec in specs.items() if spec.column is None or spec.column in frame.columns),
+        columns=tuple(name for name, spec in specs.items() if set(spec.names) <= set(frame.columns)),
     )
 
 
 def _require_columns(table: str, frame: pl.DataFrame, specs: Mapping[str, Column], mapped: Mapped, where: str) -> None:
     for name, spec in specs.items():
-        given = spec.value is not None or spec.column in frame.columns
+        missing = [one for one in spec.names if one not in frame.columns]
+        given = spec.value is not None or (spec.column is not None and not missing)
         # A gauge may leave out a level; a table of readings without that column is one whose name has changed.
         is_told = not LAKE_TABLES[table].columns()[name].nullable or (table, name) == ("readings", "level_mm")
         is_done_without = spec.column is None and not is_told
@@ -75,17 +81,23 @@ def _require_columns(table: str, frame: pl.DataFrame, specs: Mapping[str, Column
         if not given and needed:
             found = ", ".join(frame.columns)
             raise SourceError(
-                f"{where}: there is no column {spec.column!r} for {table}.{name} (there are: {found})",
+                f"{where}: there is no column {(missing or [name])[0]!r} for {table}.{name} (there are: {found})",
                 mend=f'name one of them under [sources.tables.{table}.columns]: {name} = "..."',
             )
 
 
-def _raw(spec: Column, frame: pl.DataFrame) -> pl.Expr:
+def _raw(spec: Column, frame: pl.DataFrame, dtype: pl.DataType) -> pl.Expr:
     if spec.value is not None:
         return pl.lit(spec.value)
-    if spec.column not in frame.columns:
+    if not spec.names or not set(spec.names) <= set(frame.columns):
         return pl.lit(None)
-    value = pl.col(str(spec.column))
+    value = pl.col(spec.names[0])
+    if len(spec.names) > 1:
+        parts = [pl.col(one).cast(pl.String).str.strip_chars() for one in spec.names]
+        # Half a key would be the key of another.
+        value = pl.concat_str(
+            [pl.when(part != "").then(part) for part in parts], separator=" " if dtype.is_temporal() else "-"
+        )
     if spec.words:
         text = value.cast(pl.String).str.strip_chars()
         return text.replace(spec.words)
@@ -112,7 +124,7 @@ def _read(name: str, wanted: pl.DataType, found: pl.DataType, spec: Column, mapp
     if isinstance(wanted, pl.Datetime):
         return _instant(text, found, mapped)
     if isinstance(wanted, pl.Date):
-        return text.str.to_date(strict=False) if found == pl.String else value.cast(pl.Date)
+        return _date(text, mapped) if found == pl.String else value.cast(pl.Date)
     if isinstance(wanted, pl.Boolean):
         return _truth(text, found)
     if wanted.is_numeric():
@@ -122,6 +134,13 @@ def _read(name: str, wanted: pl.DataType, found: pl.DataType, spec: Column, mapp
         return converted(number, spec.unit) if spec.unit else number
     word = text.cast(pl.String)
     return pl.when(word != "").then(word)
+
+
+def _date(text: pl.Expr, mapped: Mapped) -> pl.Expr:
+    """ISO 8601, or as the dates of times are written."""
+    head = _DATE_HEAD.match(mapped.time_format or "")
+    forms = ["%Y-%m-%d", *([head.group()] if head else [])]
+    return pl.coalesce(text.str.to_date(form, strict=False) for form in forms)
 
 
 def _number(text: pl.Expr, found: pl.DataType, mapped: Mapped) -> pl.Expr:

@@ -91,7 +91,7 @@ def _keys(mapped: FileTable) -> Iterator[str]:
 
 def _column(name: str, told: Told) -> str:
     parts = {"column": told.column, "unit": told.unit, "value": told.value}
-    given = {key: _text(value) for key, value in parts.items() if value is not None}
+    given = {key: json.dumps(value, ensure_ascii=False) for key, value in parts.items() if value is not None}
     inside = ", ".join(f"{key} = {value}" for key, value in given.items())
     line = (
         f"{name} = {given['column']}" if list(given) == ["column"] else f"{name} = {{ {inside} }}".replace("{  }", "{}")
@@ -100,8 +100,8 @@ def _column(name: str, told: Told) -> str:
 
 
 def _zone(frame: pl.DataFrame, proposal: Proposal, timezone: str | None) -> Iterator[str]:
-    told = [proposal.columns[name].column for name in instants(proposal.table) if name in proposal.columns]
-    types = [frame.schema[one] for one in told if one is not None]
+    told = [proposal.columns[name].names for name in instants(proposal.table) if name in proposal.columns]
+    types = [frame.schema[one] for names in told for one in names]
     is_open = any(not isinstance(one, pl.Datetime) or one.time_zone is None for one in types)
     if is_open and timezone is None and proposal.time_format not in _ZONED:
         yield "times name no zone and are taken as UTC: give --timezone where they are a site's own"
@@ -116,7 +116,7 @@ def _strange_words(table: str, frame: pl.DataFrame, proposal: Proposal) -> Itera
     """A line about each column whose words are not the contract's, with the setting that says what they are."""
     for name, told in proposal.columns.items():
         known = _words(table, name)
-        if not known or told.column is None:
+        if not known or not isinstance(told.column, str):
             continue
         found = frame[told.column].cast(pl.String).str.strip_chars().drop_nulls().unique().sort()
         strange = [one for one in found.to_list() if one and one not in known][:SHOWN]

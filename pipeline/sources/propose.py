@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,8 +23,9 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.errors import ArgumentError
 from pipeline.lake_file import BROKEN
-from pipeline.sources.measures import quantity
-from pipeline.sources.vocabulary import COLUMNS, IMPERIAL, TABLE_WORDS, UNIT_WORDS, words_of
+from pipeline.sources.measures import API, quantity
+from pipeline.sources.time_forms import time_form
+from pipeline.sources.vocabulary import CLOCK, COLUMNS, DATE, IMPERIAL, TABLE_WORDS, UNIT_WORDS, words_of
 
 ROWS: Final = 2000
 """Rows of a file that are looked at."""
@@ -31,14 +33,6 @@ _BYTES: Final = 2_000_000
 _SEPARATORS: Final = ",;\t|"
 _OTHER_ENCODING: Final = "cp1252"
 _COMMA: Final = re.compile(r"^-?\d{1,3}(\.\d{3})*,\d+$|^-?\d+,\d+$")
-FORMS: Final = (
-    None, "iso_zoned", "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S",
-    "%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M", "%d/%m/%Y %I:%M:%S %p", "%m/%d/%Y %I:%M:%S %p", "%d/%m/%Y %I:%M %p",
-    "%m/%d/%Y %I:%M %p", "%d-%b-%Y %H:%M:%S", "%Y%m%d%H%M%S", "%Y/%m/%d %H:%M:%S", "epoch_s", "epoch_ms",
-)  # fmt: skip
-"""Forms of times that are tried, in this order; None is ISO 8601 without a zone."""
-_EPOCHS: Final = {"epoch_s": (5e8, 5e9), "epoch_ms": (5e11, 5e12)}
-"""What counts of seconds and milliseconds since 1970 can be: 1985 to 2128."""
 _FAHRENHEIT_FROM: Final = 45.0
 """Product whose middle temperature is above this is not told in °C. Common practice, no source."""
 _LEVELS: Final = ((5.0, "m"), (160.0, "in"), (400.0, "cm"))
@@ -53,10 +47,15 @@ _USUAL: Final = {"kind": "sale", "quality": "good"}
 class Told:
     """Where a column of the contract comes from, as `Column` of the settings, and what a person should check of it."""
 
-    column: str | None = None
+    column: str | tuple[str, ...] | None = None
     unit: str | None = None
     value: str | None = None
     check: str | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Columns of the file that it is made of."""
+        return (self.column,) if isinstance(self.column, str) else self.column or ()
 
 
 @dataclass(frozen=True)
@@ -123,15 +122,16 @@ def proposed(frame: pl.DataFrame, name: str, separator: str, encoding: str, tabl
     best = max(found, key=lambda one: _fit(one, found[one], words_of(name)))
     if not found[best]:
         raise ArgumentError(f"none of {', '.join(frame.columns)} reads like a column of {table or 'a lake'}")
-    texts = {one: frame[column].cast(pl.String).str.strip_chars() for one, column in found[best].items()}
+    times = _with_dates(best, frame.columns, found[best])
+    texts = {one: _text(frame, times.get(one, column)) for one, column in found[best].items()}
     numbers = [
         texts[one] for one, dtype in polars_schema(LAKE_TABLES[best]).items() if dtype.is_numeric() and one in texts
     ]
     decimal = "," if any(_is_comma(one) for one in numbers) else "."
-    written = [one for one in instants(best) if one in texts and frame.schema[found[best][one]] != pl.Datetime]
-    time_format, doubt = _time_format([texts[one] for one in written])
+    time_format, doubt = time_form([texts[one] for one in _written(best, found[best], frame)])
     columns = {one: _with_unit(one, column, texts[one], decimal) for one, column in found[best].items()}
-    columns |= _usual(best, columns)
+    columns |= {one: Told(column) for one, column in times.items()}
+    columns |= _usual(best, columns) | _whole_keys(best, frame, columns)
     return Proposal(
         best,
         separator,
@@ -139,8 +139,36 @@ def proposed(frame: pl.DataFrame, name: str, separator: str, encoding: str, tabl
         decimal,
         time_format,
         columns,
-        [*doubt, *_missing(best, columns), *_shared_keys(best, frame, columns), *_spare(frame, columns)],
+        [*doubt, *_missing(best, columns), *_half_keys(best, frame, columns), *_spare(frame, columns)],
     )
+
+
+def _text(frame: pl.DataFrame, columns: str | Sequence[str]) -> pl.Series:
+    names = [columns] if isinstance(columns, str) else columns
+    parts = [pl.col(one).cast(pl.String).str.strip_chars() for one in names]
+    return frame.select(pl.concat_str(parts, separator=" ")).to_series()
+
+
+def _with_dates(table: str, headings: Sequence[str], found: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """Instants whose date stands in one column and whose time of day in another."""
+    dates = [one for one in headings if words_of(one) & DATE and not words_of(one) & CLOCK]
+    clocks = [one for one in headings if words_of(one) & CLOCK and not words_of(one) & DATE]
+    spare = [one for one in clocks if one not in found.values()]
+    joined = {}
+    for name in instants(table):
+        if len(dates) == 1 and found.get(name) in clocks:
+            joined[name] = (dates[0], found[name])
+        elif len(dates) == len(spare) == 1 and found.get(name) == dates[0]:
+            joined[name] = (dates[0], spare[0])
+    return joined
+
+
+def _written(table: str, found: Mapping[str, str], frame: pl.DataFrame) -> list[str]:
+    """Columns that are times in text; dates where the table has no times."""
+    schema = polars_schema(LAKE_TABLES[table])
+    dates = [name for name, dtype in schema.items() if dtype == pl.Date and name in found]
+    times = [name for name in instants(table) if name in found]
+    return [one for one in times or dates if not frame.schema[found[one]].is_temporal()]
 
 
 def instants(table: str) -> list[str]:
@@ -183,45 +211,6 @@ def _is_comma(text: pl.Series) -> bool:
     return bool(np.mean(said.str.contains(_COMMA.pattern).to_numpy()) > 0.5) if len(said) else False
 
 
-def _time_format(columns: Sequence[pl.Series]) -> tuple[str | None, list[str]]:
-    """The form in which all times can be read; of two, that by which they lie closer together, and a line about it."""
-    if not columns:
-        return None, []
-    every = pl.concat([one.alias("ts") for one in columns]).drop_nulls()
-    every = every.filter(every != "").unique()
-    spans = {form: span for form in FORMS if (span := _span(every, form)) is not None}
-    if not spans:
-        return None, [f'times such as {every[0]!r} are in no form that is known here: time_format = "..."'] if len(
-            every
-        ) else []
-    least = min(spans.values())
-    best = [form for form, span in spans.items() if span == least]
-    doubt = [f"times such as {every[0]!r} can be {best[0]} or {best[1]}: check which"] if len(best) > 1 else []
-    return best[0], doubt
-
-
-def _span(texts: pl.Series, form: str | None) -> float | None:
-    """Seconds between the first and the last instant, None where one cannot be read so."""
-    if form in _EPOCHS:
-        low, high = _EPOCHS[form]
-        number = texts.cast(pl.Float64, strict=False).fill_null(float("nan")).to_numpy()
-        if not len(number) or not ((number >= low) & (number <= high)).all():
-            return None
-        return float(np.ptp(number)) * (1.0 if form == "epoch_s" else 1e-3)
-    forms = (
-        ["%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"] if form is None else [form]
-    )
-    if form == "iso_zoned":
-        read = texts.str.to_datetime("%+", time_unit="us", strict=False)
-    else:
-        read = pl.select(
-            pl.coalesce(pl.lit(texts).str.to_datetime(one, time_unit="us", strict=False) for one in forms)
-        ).to_series()
-    if read.null_count() or not len(read):
-        return None
-    return float(np.ptp(read.dt.epoch("us").to_numpy())) / 1e6
-
-
 def _with_unit(name: str, heading: str, text: pl.Series, decimal: str) -> Told:
     """A column with its unit: by its heading, else by its figures, which a person has to check."""
     of = quantity(name)
@@ -230,12 +219,12 @@ def _with_unit(name: str, heading: str, text: pl.Series, decimal: str) -> Told:
     words = words_of(heading)
     named = [UNIT_WORDS[of][word] for word in sorted(words) if word in UNIT_WORDS[of]]
     if of == "kg_m3" and "api" in words:
-        return Told(None, check=f"{heading} is in degrees API, which is no density: left out")
+        return Told(heading, API, check="API gravity is taken to be that at 60 °F")
     if named:
-        unit = "gal_imp" if named[0] == "gal_us" and words & IMPERIAL else named[0]
-        check = "gallons are taken as those of the United States" if unit == "gal_us" else None
-        return Told(heading, None if unit in ("mm", "l", "degC", "kg_m3") else unit, check=check)
-    own = {"mm": "millimetres", "l": "litres", "c": "°C", "kg_m3": "kg/m³"}[of]
+        unit = named[0].replace("gal_us", "gal_imp") if words & IMPERIAL else named[0]
+        check = "gallons are taken as those of the United States" if unit.endswith("gal_us") else None
+        return Told(heading, None if unit in ("mm", "l", "degC", "kg_m3", "per_l") else unit, check=check)
+    own = {"mm": "millimetres", "l": "litres", "c": "°C", "kg_m3": "kg/m³", "per_l": "prices a litre"}[of]
     figures = _figures(text, decimal)
     if not len(figures):
         return Told(heading, check=f"no heading and no figure tells its unit: {own} are taken")
@@ -257,6 +246,8 @@ def _by_figures(name: str, of: str, figures: NDArray[np.float64]) -> str | None:
     largest, middle = float(figures.max()), float(np.median(figures))
     if of == "c":
         return "degF" if middle > _FAHRENHEIT_FROM else None
+    if of == "per_l":
+        return None
     limits = _DENSITIES if of == "kg_m3" else _LEVELS if name == "level_mm" else ()
     return next((unit for most, unit in limits if 0.0 < largest <= most), None)
 
@@ -273,22 +264,63 @@ def _usual(table: str, columns: Mapping[str, Told]) -> dict[str, Told]:
 def _missing(table: str, columns: Mapping[str, Told]) -> Iterator[str]:
     for name, about in LAKE_TABLES[table].columns().items():
         if not about.nullable and name not in columns:
-            yield f'nothing reads like {name}, which every lake needs: {name} = "..."'
+            always = ', or for all time { value = "2000-01-01 00:00" }' if name == "valid_from" else ""
+            yield f'nothing reads like {name}, which every lake needs: {name} = "..."{always}'
 
 
-def _shared_keys(table: str, frame: pl.DataFrame, columns: Mapping[str, Told]) -> Iterator[str]:
-    """A line where one tank or meter stands under several sites: in a lake each has a name of its own."""
-    sites = [one for one in frame.columns if COLUMNS["tanks"]["site_id"].score(words_of(one)) > 0]
-    for name in ("tank_id", "meter_id"):
-        key = columns[name].column if name in columns else None
-        if key is None or not sites or sites[0] == key or table in ("sites", "events"):
-            continue
-        if frame.select(sites[0], key).n_unique() > frame[key].n_unique():
-            yield f"{key} is the same at several of {sites[0]}: a lake has each {name} once, so put the two together"
+@dataclass(frozen=True)
+class _Key:
+    """A key of a file: its column, or several, and the site's column, where one stands beside."""
+
+    name: str
+    parts: tuple[str, ...]
+    site: str | None
+    is_shared: bool
+
+
+def _keys(table: str, frame: pl.DataFrame, columns: Mapping[str, Told]) -> Iterator[_Key]:
+    """Keys that a site, or a pump and its hose, may tell only together."""
+
+    def heading(of: str, column: str) -> str | None:
+        return next((one for one in frame.columns if COLUMNS[of][column].score(words_of(one)) > 0), None)
+
+    site = heading("tanks", "site_id")
+    pump, hose = heading("meters", "dispenser"), heading("meters", "hose")
+    for name in ("tank_id", "meter_id", "sale_id", "delivery_id", "event_id"):
+        parts = columns[name].names if name in columns else ()
+        is_hose = name == "meter_id" and (table == "meters" or bool(parts)) and not set(parts) - {pump, hose}
+        if is_hose and pump is not None and hose is not None and pump != hose:
+            parts = (pump, hose)
+        if parts and table != "sites":
+            beside = None if site in parts else site
+            whole = frame.select(beside, *parts) if beside else frame.select(parts)
+            yield _Key(name, parts, beside, whole.n_unique() > frame.select(parts).n_unique())
+
+
+def _whole_keys(table: str, frame: pl.DataFrame, columns: Mapping[str, Told]) -> dict[str, Told]:
+    """Keys that are the same at several sites with the site in front, and hoses with their pump."""
+    whole = {}
+    for key in _keys(table, frame, columns):
+        said = " and ".join(key.parts)
+        if key.site is not None and key.is_shared:
+            verb = "is" if len(key.parts) == 1 else "are"
+            check = f"{said} {verb} the same at several of {key.site}, and a lake has each {key.name} once"
+            whole[key.name] = Told((key.site, *key.parts), check=check)
+        elif len(key.parts) > 1:
+            whole[key.name] = Told(key.parts, check=f"{said} are taken to be one {key.name}")
+    return whole
+
+
+def _half_keys(table: str, frame: pl.DataFrame, columns: Mapping[str, Told]) -> Iterator[str]:
+    """A line about each key that this file has once, and another site's file may have again."""
+    for key in _keys(table, frame, columns):
+        if key.site is not None and key.name in ("tank_id", "meter_id", "sale_id"):
+            whole = json.dumps([key.site, *key.parts])
+            yield f"{key.name} is taken without {key.site}: where another site has the same, put {key.name} = {whole}"
 
 
 def _spare(frame: pl.DataFrame, columns: Mapping[str, Told]) -> Iterator[str]:
-    used = {one.column for one in columns.values()}
+    used = {name for one in columns.values() for name in one.names}
     spare = [one for one in frame.columns if one not in used]
     if spare:
         yield f"not used: {', '.join(spare)}"

@@ -4,7 +4,7 @@ Names of tables and columns come from the settings and are quoted as identifiers
 """
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -22,7 +22,7 @@ from pipeline.sources.mapping import to_contract
 from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import REFUSED, STANDING, Fetched, in_window
 from pipeline.sources.table_config import Column, Mapped, SqlTable, Tag, date_form
-from pipeline.sources.tag_map import tags_of
+from pipeline.sources.tag_map import named, tags_of
 from pipeline.sources.tags import VALUES, from_tags, opc_da_quality, opc_ua_quality
 
 _MARGIN: Final = timedelta(hours=2)
@@ -49,11 +49,6 @@ class SqlSource:
         """See `Source`."""
         return [table for table in LAKE_TABLES if table in self.config.tables]
 
-    @property
-    def tags(self) -> Sequence[Tag]:
-        """What its tags are."""
-        return tags_of(self.config.tags, self.config.tag_file)
-
     def fetch(self, table: str, start: datetime, end: datetime) -> Fetched:
         """See `Source`; with `changed_column` the window is of when rows were written, not of what they speak of."""
         of = self.config.tables[table]
@@ -71,7 +66,8 @@ class SqlSource:
             found = to_contract(table, frame, of.model_copy(update={"time_format": _form(of)}), where=where)
         else:
             values = _values(frame, of, self.config, where)
-            told = from_tags(table, values.rows, self.tags, hold_s=self.config.hold_s)
+            tags = _tags(self.config, values.rows["tag"].unique(maintain_order=True))
+            told = from_tags(table, values.rows, tags, hold_s=self.config.hold_s)
             found = Fetched(told.rows, pl.concat([told.refused, values.refused]))
         if table in STANDING or of.changed_column is not None:
             return found
@@ -179,13 +175,18 @@ def _quoted(name: str) -> str:
 def _values(frame: pl.DataFrame, of: SqlTable, config: SqlConfig, where: str) -> Fetched:
     """Values of tags in the columns of `VALUES`, from a narrow or a wide table."""
     time = str(of.time_column)
-    named = {time: "time_column"} | ({of.quality_column: "quality_column"} if of.quality_column else {})
+    told = {time: "time_column"} | ({of.quality_column: "quality_column"} if of.quality_column else {})
     if of.layout == "narrow":
-        named |= {of.tag_column: "tag_column", of.value_column: "value_column"}
-    _require(frame, named, where)
+        told |= {of.tag_column: "tag_column", of.value_column: "value_column"}
+    _require(frame, told, where)
     if of.layout == "wide":
-        tags = [tag.tag for tag in tags_of(config.tags, config.tag_file)]
+        tags = [tag.tag for tag in _tags(config, [one for one in frame.columns if one not in told])]
         _require(frame, dict.fromkeys(tags, "tag"), where)
+        if not tags:
+            raise SourceError(
+                f"{where}: no column is a tag (there are: {', '.join(frame.columns)})",
+                mend="mend form and signals of tag_forms, or the tag map",
+            )
         frame = frame.unpivot(tags, index=[time, *([of.quality_column] if of.quality_column else [])])
         frame = frame.rename({"variable": "tag"}).filter(pl.col("value").is_not_null())
         tag_column, value_column = "tag", "value"
@@ -204,6 +205,11 @@ def _values(frame: pl.DataFrame, of: SqlTable, config: SqlConfig, where: str) ->
     rows = read.rows.select(pl.col("tank_id").alias("tag"), "ts", pl.col("level_mm").alias("value"), "quality")
     odd = ~pl.col("quality").is_in(QUALITIES).fill_null(False) | pl.col("ts").is_null()
     return Fetched(rows.filter(~odd).cast(VALUES), pl.concat([read.refused, _odd(rows.filter(odd), of)]))
+
+
+def _tags(config: SqlConfig, names: Iterable[str]) -> list[Tag]:
+    """What its tags are: those of the map, and those of some names that fit a form."""
+    return named(names, tags_of(config.tags, config.tag_file), config.tag_forms)
 
 
 def _odd(rows: pl.DataFrame, of: SqlTable) -> pl.DataFrame:

@@ -1,6 +1,7 @@
 """Settings of a source's tables, columns, tags and registers; the words below a key are in docs/settings.md."""
 
 import re
+from functools import cached_property
 from typing import Annotated, Any, Final, Literal, Self
 from zoneinfo import ZoneInfo
 
@@ -32,11 +33,12 @@ class Section(BaseModel):
 class Column(Section):
     """Where a column of the contract comes from.
 
-    `volume_l = "Litres"` is short for a column and no more; `temp_c = {}` does without.
+    `volume_l = "Litres"` is short for a column and no more, `tank_id = ["Site", "Tank"]` for several that are joined;
+    `temp_c = {}` does without.
     """
 
-    column: str | None = Field(default=None, examples=['"Litres"'])
-    """Name of the source's column."""
+    column: str | Annotated[tuple[str, ...], Field(min_length=1)] | None = Field(default=None, examples=['"Litres"'])
+    """Name of the source's column, or a list of some that together are one: `-` is put between, in times a blank."""
     unit: str | None = Field(default=None, examples=['"gal_us"'])
     """Unit that it is in, of those that docs/operations.md lists; left out, the contract's own."""
     value: str | float | bool | None = Field(default=None, examples=['"sale"'])
@@ -47,12 +49,18 @@ class Column(Section):
     @model_validator(mode="before")
     @classmethod
     def _short(cls, given: Any) -> Any:
-        return {"column": given} if isinstance(given, str) else given
+        return {"column": given} if isinstance(given, str | list) else given
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the source's columns that it is made of."""
+        return (self.column,) if isinstance(self.column, str) else self.column or ()
 
     @classmethod
     def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
-        """The schema with the short form beside."""
-        return {"anyOf": [{"type": "string"}, handler.resolve_ref_schema(handler(core))]}
+        """The schema with the short forms beside."""
+        several = {"type": "array", "items": {"type": "string"}, "minItems": 1}
+        return {"anyOf": [{"type": "string"}, several, handler.resolve_ref_schema(handler(core))]}
 
 
 class Mapped(Section):
@@ -63,7 +71,8 @@ class Mapped(Section):
     timezone: Zone = Field(default="UTC", examples=['"Europe/Berlin"'])
     """Zone of its wall-clock times, an IANA name."""
     time_format: str | None = Field(default=None, examples=['"%d.%m.%Y %H:%M:%S"'])
-    """How its times are written: a form of strftime, `epoch_s`, `epoch_ms` or `iso_zoned`; left out, ISO 8601."""
+    """How its times, and by their head its dates, are written: a form of strftime, `epoch_s`, `epoch_ms` or
+    `iso_zoned`; left out, ISO 8601."""
     decimal: Literal[".", ","] = Field(default=".", examples=['","'])
     """What parts the decimals of numbers in text; with a comma, points are left out."""
 
@@ -139,6 +148,75 @@ class Tag(Section):
             raise ValueError(f"tag {self.tag}: it says neither which tank nor which meter it is of")
         if self.unit is not None and not fits(self.unit, self.column):
             raise ValueError(f"tag {self.tag}: unit {self.unit} does not measure {self.column}")
+        return self
+
+
+class Signal(Section):
+    """What a word in tags' names says of them; `LVL = "level_mm"` is short for a column in the contract's unit."""
+
+    column: str = Field(examples=['"level_mm"'])
+    """What it is: `level_mm`, `water_mm`, `temp_c`, `density_kg_m3`, or a meter's `total_l`."""
+    unit: str | None = Field(default=None, examples=['"in"'])
+    """Unit that it is in; left out, the contract's own."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _short(cls, given: Any) -> Any:
+        return {"column": given} if isinstance(given, str) else given
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        """The schema with the short form beside."""
+        return {"anyOf": [{"type": "string"}, handler.resolve_ref_schema(handler(core))]}
+
+
+_FIELD: Final = re.compile(r"\{(\w+)\}")
+"""What varies in a form of names."""
+
+
+class TagForm(Section):
+    """A scheme by which tags are named, and what the tags of such a name are; the tag map goes before it."""
+
+    form: str = Field(examples=['"{site}.TK{tank}.{signal}"'])
+    """How the names are made: what varies stands in braces, `{signal}` among it."""
+    signals: dict[str, Signal] = Field(examples=['{ LVL = "level_mm", WTR = { column = "water_mm", unit = "cm" } }'])
+    """The words that `{signal}` may be, and what each is; a name with another word is none of this form."""
+    tank_id: str | None = Field(default=None, examples=['"{site}-{tank}"'])
+    """The tank that such a tag is of, made of the same parts."""
+    meter_id: str | None = Field(default=None, examples=['"{site}-{pump}"'])
+    """The meter that it is of, for `total_l`."""
+
+    @cached_property
+    def _names(self) -> re.Pattern[str]:
+        parts = _FIELD.split(self.form)
+        words = "|".join(map(re.escape, self.signals))
+        fields = [f"(?P<{one}>{words if one == 'signal' else '.+?'})" for one in parts[1::2]]
+        literal = [re.escape(one) for one in parts[::2]]
+        return re.compile("".join(a + b for a, b in zip(literal, [*fields, ""], strict=True)))
+
+    def tag_of(self, name: str) -> Tag | None:
+        """The tag of a name, None where it is not made by the form."""
+        found = self._names.fullmatch(name)
+        if found is None:
+            return None
+        told = {
+            key: _FIELD.sub(lambda part: found[part[1]], made)
+            for key, made in (("tank_id", self.tank_id), ("meter_id", self.meter_id))
+            if made is not None
+        }
+        return Tag(tag=name, **told, **self.signals[found["signal"]].model_dump())
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        fields = _FIELD.findall(self.form)
+        made = _FIELD.findall((self.tank_id or "") + (self.meter_id or ""))
+        strange = sorted(set(made) - set(fields))
+        if fields.count("signal") != 1 or len(set(fields)) < len(fields) or not self.signals:
+            raise ValueError(f"tag form {self.form}: it takes {{signal}}, with its signals, and each other part once")
+        if strange:
+            raise ValueError(f"tag form {self.form}: there is no {{{strange[0]}}} in it")
+        for word in self.signals:
+            self.tag_of(self.form.replace("{signal}", word))
         return self
 
 

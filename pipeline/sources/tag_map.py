@@ -1,6 +1,6 @@
-"""The tag map of a historian, from the settings or from a CSV file beside them."""
+"""The tag map of a historian, from the settings or a CSV file beside them, or by the scheme of the tags' names."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -8,8 +8,8 @@ import polars as pl
 from pydantic import ValidationError
 
 from pipeline.errors import SourceError
-from pipeline.sources.measures import FACTORS, fits
-from pipeline.sources.table_config import TAG_COLUMNS, Tag
+from pipeline.sources.measures import UNITS, fits
+from pipeline.sources.table_config import TAG_COLUMNS, Tag, TagForm
 
 HEAD: Final = "tag,tank_id,meter_id,column,unit"
 
@@ -28,6 +28,13 @@ def tags_of(tags: Sequence[Tag], file: Path | None) -> list[Tag]:
     if twice:
         raise SourceError(f"tag {twice[0]} stands twice in the tag map", mend="take one of the two out")
     return found
+
+
+def named(names: Iterable[str], known: Sequence[Tag], forms: Sequence[TagForm]) -> list[Tag]:
+    """Tags of a tag map and, by the first form that fits, of names that are not in it."""
+    listed = {tag.tag for tag in known}
+    made = ((form.tag_of(name) for form in forms) for name in names if name not in listed)
+    return [*known, *(tag for each in made if (tag := next(filter(None, each), None)) is not None)]
 
 
 def _from_file(file: Path) -> Iterator[Tag]:
@@ -60,6 +67,6 @@ def _mend(row: dict[str, str | None]) -> str:
     if column not in TAG_COLUMNS:
         return f"its column is one of {', '.join(TAG_COLUMNS)}"
     if row.get("unit"):
-        units = [unit for unit in FACTORS if fits(unit, column)]
+        units = [unit for unit in UNITS if fits(unit, column)]
         return f"a unit of {column} is one of {', '.join(units)}; it needs its tank_id, a total its meter_id"
     return "it needs its tag, and its tank_id, a total its meter_id"

@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.contract.vocabulary import QUALITIES
-from pipeline.sources.measures import converted
+from pipeline.sources.measures import API, converted, densities_from_60
 from pipeline.sources.source import REFUSED, Fetched, nothing
 from pipeline.sources.table_config import Tag
 
@@ -59,7 +59,11 @@ def from_tags(table: str, values: pl.DataFrame, tags: Sequence[Tag], *, hold_s: 
     if table == "meter_totals":
         return _totals(told, strangers)
     rows = _held(told, hold_s) if hold_s else _at_once(told)
-    return Fetched(rows, strangers)
+    by_gravity = pl.col("tank_id").is_in([tag.tank_id for tag in known if tag.unit == API])
+    at_temp = densities_from_60(rows, ["density_kg_m3"])["density_kg_m3"]
+    return Fetched(
+        rows.with_columns(density_kg_m3=pl.when(by_gravity).then(at_temp).otherwise("density_kg_m3")), strangers
+    )
 
 
 def _strangers(table: str, values: pl.DataFrame, tags: Sequence[Tag]) -> pl.DataFrame:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-_PARTS: Final = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-zäöüß]+|\d+|°|%")
+_PARTS: Final = re.compile(r"(?<![A-Za-z])[Mm]3(?!\d)|[A-Z]+(?![a-z])|[A-Z]?[a-zäöüß]+|\d+|°|%")
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ COLUMNS: Final[Mapping[str, Mapping[str, Called]]] = {
         "site_id": _called("site station store location", _IDS, "name address zone"),
         "name": _called("name", "site station store location"),
         "timezone": _called("timezone zone tz", "time"),
-        "trading_day_start": _called("start begins opens", "day trading business", "date"),
+        "trading_day_start": _called("start starts begins opens", "day trading business", "date"),
         "currency": _called("currency"),
         "latitude": _called("latitude lat"),
         "longitude": _called("longitude lon lng long"),
@@ -54,7 +54,7 @@ COLUMNS: Final[Mapping[str, Mapping[str, Called]]] = {
         "capacity_l": _called("capacity size", "tank nominal litres liters gallons gal l", "safe max working"),
         "safe_fill_l": _called("safe working", "fill max capacity litres liters gallons gal limit"),
         "shape": _called("shape", "tank", "end"),
-        "end_shape": _called("end head", "shape", "depth"),
+        "end_shape": _called("end ends head heads", "shape", "depth"),
         "end_depth_mm": _called("depth", "end head"),
         "diameter_mm": _called("diameter dia", "tank inner"),
         "length_mm": _called("length", "tank inner"),
@@ -90,7 +90,7 @@ COLUMNS: Final[Mapping[str, Mapping[str, Called]]] = {
         "level_mm": _called("level height dip innage pegel", "product fuel gross", "water"),
         "water_mm": _called("water wasser", "level height dip", "volume"),
         "temp_c": _called("temp temperature temperatur", "product fuel"),
-        "density_kg_m3": _called("density dichte", "product fuel"),
+        "density_kg_m3": _called("density dichte api gravity", "product fuel"),
         "quality": _called("quality status flag good"),
     },
     "sales": {
@@ -99,8 +99,8 @@ COLUMNS: Final[Mapping[str, Mapping[str, Called]]] = {
         "ts_start": _called("start started begin began lifted from beginn", _TIMES),
         "ts_end": _called("end ended hung stop stopped finished completed ende", _TIMES),
         "volume_l": _called(_VOLUMES, "l sold net gross dispensed"),
-        "unit_price": _called("price ppu preis", "unit per litre gallon"),
-        "kind": _called("kind type art", "sale transaction"),
+        "unit_price": _called("price ppu ppg preis", "unit per litre liter l gallon gal"),
+        "kind": _called("kind type art test", "sale transaction"),
     },
     "meter_totals": {
         "meter_id": _called("meter hose nozzle pump", _PLACE),
@@ -110,10 +110,10 @@ COLUMNS: Final[Mapping[str, Mapping[str, Called]]] = {
     "deliveries": {
         "delivery_id": _called("delivery ticket bol docket load lieferschein", _IDS, "volume temp time date density"),
         "tank_id": _called("tank tk", _PLACE),
-        "ts_ticket": _called(_TIMES, "ticket delivery delivered loaded"),
+        "ts_ticket": _called(f"{_TIMES} loaded", "ticket delivery delivered"),
         "ticket_volume_l": _called(_VOLUMES, "l ticket delivered gross loaded"),
         "ticket_temp_c": _called("temp temperature temperatur", "ticket loading"),
-        "ticket_density_15_kg_m3": _called("density dichte", "ticket 15"),
+        "ticket_density_15_kg_m3": _called("density dichte api gravity", "ticket 15"),
         "carrier": _called("carrier haulier hauler spediteur"),
         "vehicle": _called("vehicle truck tanker trailer", _IDS),
         "terminal": _called("terminal depot rack"),
@@ -152,8 +152,15 @@ UNIT_WORDS: Final[Mapping[str, Mapping[str, str]]] = {
     },
     "c": {"c": "degC", "degc": "degC", "celsius": "degC", "f": "degF", "degf": "degF", "fahrenheit": "degF", "k": "K"},
     "kg_m3": {"kg": "kg_m3", "lb": "lb_ft3"},
+    "per_l": {
+        "l": "per_l", "litre": "per_l", "liter": "per_l", "gal": "per_gal_us", "gallon": "per_gal_us",
+        "ppg": "per_gal_us",
+    },
 }  # fmt: skip
 """By quantity of the contract, what a heading's word says of its unit."""
+DATE: Final = frozenset({"date", "datum"})
+CLOCK: Final = frozenset({"time", "zeit", "uhrzeit", "clock"})
+"""Words of headings below which the date of a time stands, and its time of day."""
 IMPERIAL: Final = frozenset({"imp", "imperial", "uk"})
 """Words by which a heading's gallons are not those of the United States."""
 
