@@ -5,7 +5,15 @@ from functools import cached_property
 from typing import Annotated, Any, Final, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetJsonSchemaHandler, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetJsonSchemaHandler,
+    ValidationError,
+    model_validator,
+)
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
@@ -170,7 +178,7 @@ class Signal(Section):
         return {"anyOf": [{"type": "string"}, handler.resolve_ref_schema(handler(core))]}
 
 
-_FIELD: Final = re.compile(r"\{(\w+)\}")
+_FIELD: Final = re.compile(r"\{([A-Za-z_]\w*)\}")
 """What varies in a form of names."""
 
 
@@ -215,8 +223,12 @@ class TagForm(Section):
             raise ValueError(f"tag form {self.form}: it takes {{signal}}, with its signals, and each other part once")
         if strange:
             raise ValueError(f"tag form {self.form}: there is no {{{strange[0]}}} in it")
-        for word in self.signals:
-            self.tag_of(self.form.replace("{signal}", word))
+        try:
+            for word in self.signals:
+                self.tag_of(self.form.replace("{signal}", word))
+        except ValidationError as error:
+            said = error.errors(include_input=False, include_url=False)[0]["msg"]
+            raise ValueError(said.removeprefix("Value error, ")) from error
         return self
 
 

@@ -28,7 +28,9 @@ def test_the_schema_is_current_and_takes_the_examples_of_the_docs():
     written = (ROOT / "docs" / "settings.schema.json").read_text(encoding="utf-8")
     assert written == json_schema()
     check = jsonschema.Draft202012Validator(json.loads(written))
-    for page in ("README.md", "docs/operations.md"):
+    for page in (
+        "README.md", "docs/operations.md", "docs/example-csv-chain.md", "docs/example-sql-historian.md",
+    ):  # fmt: skip
         (settings,) = re.findall(r"```toml\n(.*?)```", (ROOT / page).read_text(encoding="utf-8"), re.DOTALL)
         said = json.loads(json.dumps(tomllib.loads(settings), default=str))
         assert [error.message for error in check.iter_errors(said)] == []

@@ -105,6 +105,19 @@ def test_a_tag_map_that_is_wrong(plant, tags, said, mend):
 
 
 @pytest.mark.parametrize(
+    ("layout", "form", "said"),
+    [("narrow", "{no}.{signal}", "none of the tags that came for readings is in the tag map, such as {"),
+     ("wide", "T{no}.{signal}", "no column is a tag (there are: at, name, val, q)")],
+)  # fmt: skip
+def test_a_form_that_fits_no_tag(plant, layout, form, said):
+    given = f'[[sources.tag_forms]]\nform = "{form}"\ntank_id = "T{{no}}"\nsignals = {{ LVL = "level_mm" }}\n'
+    settings = SETTINGS.replace('tag_file = "tags.csv"\n', "").replace('"narrow"', f'"{layout}"')
+    [(found, mend)] = _found(plant, settings.replace('[[sources]]\nname = "yard', given + '[[sources]]\nname = "yard'))
+    assert said in found
+    assert "tag_forms" in mend
+
+
+@pytest.mark.parametrize(
     ("right", "wrong", "said", "mend"),
     [
         ('value_column = "val"', 'value_column = "value"', "no column 'value' (there are: at, name, val, q)",

@@ -144,14 +144,57 @@ def test_times_go_by_the_form_in_which_all_can_be_read_and_lie_closest(tmp_path,
     assert (found.time_format, list(found.open)) == (form, [])
 
 
+@pytest.mark.parametrize(
+    ("heading", "unit"), [("Price/Gal", "per_gal_us"), ("PPG", "per_gal_us"), ("Price per litre", None),
+                          ("Price (imp gallon)", "per_gal_imp")],
+)  # fmt: skip
+def test_a_price_is_of_the_volume_that_its_heading_names(tmp_path, heading, unit):
+    text = f"Receipt,Hose,Start,End,Litres,{heading},Kind\n1,2,2026-03-01 06:00,2026-03-01 06:01,10,3.4,sale\n"
+    assert _proposed(text, tmp_path).columns["unit_price"].unit == unit
+
+
+def test_cubic_metres_are_what_a_heading_says(tmp_path):
+    found = _proposed("Ticket,Tank,Time,Volume m3\nA,T1,2026-03-01 06:00,10\n", tmp_path)
+    assert found.columns["ticket_volume_l"].unit == "m3"
+
+
+def test_columns_that_are_one_only_together_are_joined(tmp_path, capsys):
+    """A tank's number is its site's, a hose's its pump's; a date stands in one column, its time of day in another."""
+    (tmp_path / "drop").mkdir()
+    (tmp_path / "drop" / "levels.csv").write_text(
+        "Site No,Tank No,Date,Time,Level mm\n7,1,03/28/2026,11:55 PM,900\n8,1,03/28/2026,11:55 PM,901\n"
+    )
+    _, settings, said = mapped(capsys, tmp_path / "drop" / "levels.csv")
+    assert settings["columns"]["tank_id"] == ["Site No", "Tank No"]
+    assert "Tank No is the same at several of Site No, and a lake has each tank_id once" in said
+    rows = collected(tmp_path, capsys, tmp_path / "drop" / "levels.csv", "--timezone", "America/Chicago")
+    assert sorted(rows.select("tank_id", "level_mm").rows()) == [("7-1", 900.0), ("8-1", 901.0)]
+    assert set(rows["ts"]) == {datetime(2026, 3, 29, 4, 55, tzinfo=UTC)}
+    capsys.readouterr()
+    (tmp_path / "sales.csv").write_text(
+        "Site No,Receipt,Pump,Hose,Start,End,Gallons\n7,1,D1,1A,2026-03-01 06:00,2026-03-01 06:01,5\n"
+    )
+    _, settings, said = mapped(capsys, tmp_path / "sales.csv")
+    assert settings["columns"]["meter_id"] == ["Pump", "Hose"]
+    assert 'put meter_id = ["Site No", "Pump", "Hose"]' in said and 'put sale_id = ["Site No", "Receipt"]' in said
+    (tmp_path / "hoses.csv").write_text("Site No,Pump,Hose\n7,D1,1A\n8,D1,1A\n")
+    _, settings, _ = mapped(capsys, tmp_path / "hoses.csv", "--table", "meters")
+    assert settings["columns"]["meter_id"] == ["Site No", "Pump", "Hose"]
+
+
+def test_dates_without_times_go_by_their_form_too(tmp_path):
+    text = "Tank,Site,Commissioned\nT1,S1,09/16/2005\nT2,S1,01/31/1999\n"
+    assert _proposed(text, tmp_path, table="tanks").time_format == "%m/%d/%Y"
+
+
 def test_what_is_not_told_is_said_and_not_filled_in(tmp_path, capsys):
     text = "Store,Tank,Time,Level mm,API Density\n1,1,03/04/2026 06:00,900,36\n2,1,03/04/2026 06:00,901,37\n"
     (tmp_path / "levels.csv").write_text(text)
     table, settings, said = mapped(capsys, tmp_path / "levels.csv")
-    assert (table, settings["columns"]["density_kg_m3"]) == ("readings", {})
+    assert (table, settings["columns"]["density_kg_m3"]) == ("readings", {"column": "API Density", "unit": "api"})
     assert "can be %d/%m/%Y %H:%M or %m/%d/%Y %H:%M: check which" in said
     assert "Tank is the same at several of Store" in said
-    assert "in degrees API, which is no density: left out" in said
+    assert "API gravity is taken to be that at 60 °F" in said
     assert 'quality = { value = "good" }  # there is no such column: every row is taken as good' in said
     (tmp_path / "sales.csv").write_text("Hose,Time,Kind\nM1,2026-03-01 06:00,S\n")
     table, settings, said = mapped(capsys, tmp_path / "sales.csv")

@@ -100,8 +100,6 @@ _GAL, _IN, _FT = 3.785411784, 25.4, 304.8  # NIST SP 811, exact
 _GRADES = {"gasoline_e10": "Regular", "gasoline_e0": "Premium", "diesel_b20": "Diesel"}
 _HEADS = {"torispherical": "Dished", "flat": "Flat", "elliptical_2_1": "Elliptical", "spherical_cap": "Dome"}
 _MONTH_FIRST, _DAY_FIRST = "%m/%d/%Y %I:%M:%S %p", "%d/%m/%Y %H:%M:%S"
-
-
 _TANK_NO = (_half("tank_id", 0).alias("Site No"), _half("tank_id", 1).alias("Tank No"))
 
 
@@ -176,7 +174,7 @@ def _chain_weeks(tables: Tables) -> Tables:
         pl.col("delivery_id").alias("BOL No"), *_TANK_NO,
         _local("ts_ticket", "%m/%d/%Y %I:%M %p", CHICAGO).alias("Loaded"),
         (pl.col("ticket_volume_l") / _GAL).round(1).alias("Gallons"),
-        (pl.col("ticket_temp_c") * 1.8 + 32).round(1).alias("Temp F"), api.round(2).alias("API Gravity"),
+        (pl.col("ticket_temp_c") * 1.8 + 32).round(1).alias("Temp F"), api.round(1).alias("API Gravity"),
         pl.col("carrier").alias("Carrier"), pl.col("vehicle").alias("Truck"), pl.col("terminal").alias("Terminal"),
     )  # fmt: skip
     return files
