@@ -126,7 +126,9 @@ def _record(options: argparse.Namespace) -> None:
     until = None if options.minutes is None else datetime.now(UTC) + timedelta(minutes=options.minutes)
     with shown():
         counts = record_all(operations, names=options.source, until=until)
-    sys.stdout.writelines(f"{name}: {merged.new} new rows\n" for name, merged in counts.items())
+    sys.stdout.writelines(
+        f"{name}: {merged.new} new rows, {merged.corrected} corrected\n" for name, merged in counts.items()
+    )
 
 
 def _publish(options: argparse.Namespace) -> None:

@@ -36,7 +36,7 @@ def as_markdown(night: Night) -> str:
     lines += ["| --- | --- | ---: | ---: | ---: | ---: | --- | ---: |"]
     for entry in night.collected:
         merged = entry.merged
-        until = "" if entry.through is None else f"{entry.through:%Y-%m-%d %H:%M}"
+        until = "" if entry.newest is None else f"{entry.newest:%Y-%m-%d %H:%M}"
         lines.append(
             f"| {entry.source} | {entry.table} | {merged.new:,} | {merged.corrected:,} | {merged.doubles:,} "
             f"| {merged.refused:,} | {until} | {entry.seconds:.1f} |"

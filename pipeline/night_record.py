@@ -17,14 +17,15 @@ Figures = dict[str, float]
 class NightRecord:
     """The last night: when it was, in ISO 8601, and what came of it.
 
-    `failures` and `not_fresh` are lines for people; `new` and `refused` count rows by `source table`, `refused_pct` is
-    the share refused by table, `cases` counts them by urgency.
+    `failures` and `not_fresh` are lines for people; `new`, `corrected` and `refused` count rows by `source table`,
+    `refused_pct` is the share refused by table, `cases` counts them by urgency.
     """
 
     at: str
     failures: list[str] = field(default_factory=list)
     not_fresh: list[str] = field(default_factory=list)
     new: Figures = field(default_factory=dict)
+    corrected: Figures = field(default_factory=dict)
     refused: Figures = field(default_factory=dict)
     refused_pct: Figures = field(default_factory=dict)
     cases: Figures = field(default_factory=dict)
@@ -50,6 +51,7 @@ def as_metrics(record: NightRecord, at_s: float) -> str:
         ("night_failures", "Parts of the last night that failed.", {"": float(len(record.failures))}),
         ("not_fresh", "Tanks and tills that have told nothing for too long.", {"": float(len(record.not_fresh))}),
         ("rows_new", "Rows that came in.", _by("source table", record.new)),
+        ("rows_corrected", "Rows in whose place another came.", _by("source table", record.corrected)),
         ("rows_refused", "Rows that could not be read on their way in.", _by("source table", record.refused)),
         ("refused_percent", "Share of a table's rows that is refused.", _by("table", record.refused_pct)),
         ("cases", "Cases on the worklist.", _by("urgency", record.cases)),

@@ -152,6 +152,7 @@ def record_of(night: Night, limit_pct: float, now: datetime) -> NightRecord:
         failures=failures,
         not_fresh=list(not_fresh(night.freshness)),
         new={f"{entry.source} {entry.table}": float(entry.merged.new) for entry in tables},
+        corrected={f"{entry.source} {entry.table}": float(entry.merged.corrected) for entry in tables},
         refused={f"{entry.source} {entry.table}": float(entry.merged.refused) for entry in tables},
         refused_pct={row["table"]: float(row["refused_pct"]) for row in intake},
         cases={row["urgency"]: float(row["cases"]) for row in cases},

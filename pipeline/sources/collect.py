@@ -14,6 +14,7 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Final, TypeVar
 
+from pipeline.contract.lake import TIME_COLUMNS
 from pipeline.errors import SourceDownError, SourceError, TankdriftError
 from pipeline.sources import files
 from pipeline.sources.config import (
@@ -30,7 +31,7 @@ from pipeline.sources.losses import empty_levels, require_columns, require_reada
 from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.opcua import OpcuaSource
 from pipeline.sources.secrets import hidden, in_short
-from pipeline.sources.source import STANDING, Arriving, Fetched, Source, is_by_day
+from pipeline.sources.source import STANDING, Arriving, Fetched, Historian, Source, is_by_day
 from pipeline.sources.sql import SqlSource
 
 _LOG = logging.getLogger("tankdrift.sources")
@@ -45,12 +46,12 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Collected:
-    """What came of one table of a source, and until when; `error` is a line where it failed."""
+    """What came of one table of a source, and of which instant its newest row is; `error` is a line where it failed."""
 
     source: str
     table: str
     merged: Merged = field(default_factory=Merged)
-    through: datetime | None = None
+    newest: datetime | None = None
     seconds: float = 0.0
     error: str | None = None
     note: str | None = None
@@ -220,7 +221,8 @@ class _Job:
         require_readable(told, self.table, self.config.name)
         require_columns(told, self.columns_before, self.table, self.config.name)
         merged = land(told)
-        self.collected = replace(self.collected, merged=self.collected.merged + merged)
+        newest = max([one for one in (self.collected.newest, _newest(told, self.table)) if one], default=None)
+        self.collected = replace(self.collected, merged=self.collected.merged + merged, newest=newest)
         self.rows, self.spread = self.rows + told.rows.height, self.spread + told.spread
         if self.table == "readings":
             self.levels += told.rows["level_mm"].count()
@@ -239,12 +241,21 @@ class _Job:
         mark = self.landing.marks(self.config.name).found.get(self.table)
         since = self.config.since.astimezone(UTC) if self.config.since else self.now - SINCE
         if mark is None:
-            return since, None
+            return self._first(since), None
         through = datetime.fromisoformat(mark)
         note = None
         if through > self.now:
             note = f"this machine's clock stands before the last time, {through:%Y-%m-%d %H:%M} UTC"
         return max(since, min(through, self.now) - timedelta(hours=self.config.lookback_hours)), note
+
+    def _first(self, since: datetime) -> datetime:
+        """Where the first window begins: at the day before the first row, for zones; where there is none, the last day."""
+        if not isinstance(self.source, Historian) or not is_by_day(self.table):
+            return since
+        source = self.source
+        first = self._tried(lambda: source.first(self.table, since, self.now))
+        begin = self.now - timedelta(microseconds=1) if first is None else first - timedelta(days=1)
+        return max(since, datetime.combine(begin.date(), datetime.min.time(), UTC))
 
     def _windows(self, start: datetime, end: datetime, *, marks: bool) -> None:
         for begin, until in windows(self.table, start, end):
@@ -253,10 +264,8 @@ class _Job:
                 self._take(told, partial(self.landing.replace, self.table, self.config.name))
                 return
             self._take(told, partial(self.landing.merge, self.table, self.config.name))
-            if not self.troubles:  # what was missed is asked for again
-                self.collected = replace(self.collected, through=until)
-                if marks:
-                    self._advance(until)
+            if marks and not self.troubles:  # what was missed is asked for again
+                self._advance(until)
 
     def _advance(self, until: datetime) -> None:
         """Move the mark on, never back."""
@@ -287,7 +296,6 @@ class _Job:
                 kept = kept.with_(self.table, seen)
         if new:
             kept.with_(self.table, seen)
-        self.collected = replace(self.collected, through=self.now)
 
     def _land_file(self, name: str, told: Fetched) -> Merged:
         """A lake's file, and a standing table's, stands for itself; a drop is merged into what came before."""
@@ -308,6 +316,12 @@ class _Job:
                 _LOG.info("%s: trying again in %g s: %s", self.config.name, wait_s, in_short(error))
                 time.sleep(wait_s)
         raise AssertionError("not reached")
+
+
+def _newest(told: Fetched, table: str) -> datetime | None:
+    """Instant of the newest row; None of a table that stands, and where nothing came."""
+    newest = None if table in STANDING else told.rows[TIME_COLUMNS[table]].max()
+    return newest if isinstance(newest, datetime) else None
 
 
 def windows(table: str, start: datetime, end: datetime) -> Iterator[tuple[datetime, datetime]]:

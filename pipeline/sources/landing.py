@@ -80,8 +80,12 @@ class Landing:
                 counts += Merged(doubles=rows.height)
                 continue
             put_file(content, path)
-            known = 0 if was is None else was.join(content, on=content.columns, how="semi", nulls_equal=True).height
-            counts += Merged(new=content.height - known, doubles=rows.height - content.height + known)
+            known, gone = 0, 0
+            if was is not None:
+                known = content.join(was, on=content.columns, how="semi", nulls_equal=True).height
+                gone = _corrected(table, was, content).height
+            new = max(content.height - known - gone, 0)
+            counts += Merged(new=new, corrected=gone, doubles=rows.height - content.height + known)
         for path in before:
             path.unlink()
         return counts
@@ -109,8 +113,7 @@ class Landing:
             return Merged(new=incoming.height, doubles=rows.height - incoming.height)
         everything = incoming.columns
         fresh = incoming.join(was, on=everything, how="anti", nulls_equal=True)
-        hit = was.join(incoming, on=key, how="semi", nulls_equal=True)
-        gone = hit.join(incoming, on=everything, how="anti", nulls_equal=True)
+        gone = _corrected(table, was, incoming)
         known = rows.height - fresh.height
         if fresh.is_empty() and gone.is_empty():
             return Merged(doubles=known)
@@ -208,6 +211,12 @@ class Marks:
             os.fsync(file.fileno())
         beside.replace(self.path)
         return marks
+
+
+def _corrected(table: str, was: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+    """Rows that were told otherwise before, under the key of one that is told now."""
+    hit = was.join(told, on=LAKE_TABLES[table].primary_key(), how="semi", nulls_equal=True)
+    return hit.join(told, on=told.columns, how="anti", nulls_equal=True)
 
 
 def _rows_of(table: str, path: Path) -> pl.DataFrame | None:

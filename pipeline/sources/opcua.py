@@ -7,13 +7,14 @@ word. So pages overlap: each begins at the last instant of the one before, and d
 import asyncio
 import logging
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
 
-from pipeline.errors import SourceError
+from pipeline.errors import SourceDownError, SourceError
 from pipeline.sources.config import OpcuaConfig
 from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import Fetched, in_window
@@ -61,6 +62,11 @@ class OpcuaSource:
         values, missed = asyncio.run(_read_all(self.config, wanted, early, end))
         found = from_tags(table, values, self.tags, hold_s=self.config.hold_s)
         return Fetched(in_window(found.rows, "ts", start, end), found.refused, missed=missed)
+
+    def first(self, table: str, start: datetime, end: datetime) -> datetime | None:
+        """See `Historian`; what ails a node is told when it is read."""
+        wanted = [tag for tag in self.tags if tag.table == table]
+        return asyncio.run(_first(self.config, wanted, start, end))
 
     def check(self) -> None:
         """See `Source`."""
@@ -167,6 +173,23 @@ async def _history(client: "Client", config: OpcuaConfig, tag: str, start: datet
     return pl.DataFrame(
         [(tag, ts, value, opc_ua_quality(status)) for ts, value, status in found], schema=VALUES, orient="row"
     )
+
+
+async def _first(config: OpcuaConfig, tags: Sequence[Tag], start: datetime, end: datetime) -> datetime | None:
+    from asyncua.ua.uaerrors import UaStatusCodeError
+
+    found: list[datetime] = []
+    try:
+        async with _client(config) as client:
+            for tag in tags:
+                with suppress(SourceError, UaStatusCodeError):
+                    node = _node(client, config, tag.tag)
+                    page = await node.read_raw_history(start, end, numvalues=1, return_bounds=False)
+                    told = [_told(value) for value in page]
+                    found += [start if one is None else one[0] for one in told]
+    except _broken() as error:
+        raise SourceDownError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
+    return min(found, default=None)
 
 
 def _told(value: Any) -> tuple[datetime, float | None, int] | None:

@@ -73,6 +73,20 @@ class Arriving(Protocol):
         """Return the rows of one file."""
 
 
+@runtime_checkable
+class Historian(Protocol):
+    """A source that is asked by time and can say where its past begins, so that no empty years are walked through."""
+
+    def first(self, table: str, start: datetime, end: datetime) -> datetime | None:
+        """Instant, to a day, of the first row from `start` (in) to `end` (out); None where there is none.
+
+        Raises
+        ------
+        SourceError
+            As `Source.fetch`.
+        """
+
+
 def nothing(table: str) -> Fetched:
     """No row of a table."""
     return Fetched(polars_schema(LAKE_TABLES[table]).to_frame())

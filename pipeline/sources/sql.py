@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from importlib import import_module
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -27,6 +27,9 @@ from pipeline.sources.tags import VALUES, from_tags, opc_da_quality, opc_ua_qual
 
 _MARGIN: Final = timedelta(hours=2)
 """Read around a window, and cut off again: a local clock's repeated hour is only told apart when it is seen whole."""
+
+_A_DAY: Final = date(2000, 1, 1)
+"""Any day: as long as every other when it is written."""
 
 _EARLIEST_S: Final = datetime(1990, 1, 1, tzinfo=UTC).timestamp()
 _LATEST_S: Final = datetime(2100, 1, 1, tzinfo=UTC).timestamp()
@@ -72,6 +75,18 @@ class SqlSource:
         if table in STANDING or of.changed_column is not None:
             return found
         return replace(found, rows=in_window(found.rows, TIME_COLUMNS[table], start, end))
+
+    def first(self, table: str, start: datetime, end: datetime) -> datetime | None:
+        """See `Historian`; with `changed_column`, when the first row was written."""
+        of = self.config.tables[table]
+        asked = of.changed_column or of.time_column
+        if asked is None:
+            return start
+        where, parameters = _between(of, asked, start, end, self.config.driver)
+        query = f"select min({_quoted(asked)}) from {_quoted(of.table)}{where}"
+        with self._connected() as connection:
+            value = _run(connection, query, parameters, f"{self.name}: table {of.table}").item()
+        return None if value is None else _instant(value, of) or start
 
     def check(self) -> None:
         """See `Source`."""
@@ -140,12 +155,32 @@ def _query(
     text = f"select * from {_quoted(of.table)}"
     if asked is None:
         return text, ()
+    where, parameters = _between(of, asked, start, end, driver)
+    if of.changed_column is not None:  # by their times they would no longer tell how they were written
+        where += f" order by {_quoted(asked)}"
+    return text + where, parameters
+
+
+def _between(
+    of: SqlTable, asked: str, start: datetime, end: datetime, driver: str
+) -> tuple[str, tuple[object, object]]:
     marks = ("$1", "$2") if driver == "postgresql" else ("?", "?")
     column = _quoted(asked)
-    text += f" where {column} >= {marks[0]} and {column} < {marks[1]}"
-    if of.changed_column is not None:  # by their times they would no longer tell how they were written
-        text += f" order by {column}"
-    return text, (_asked(start, of, driver, is_end=False), _asked(end, of, driver, is_end=True))
+    parameters = _asked(start, of, driver, is_end=False), _asked(end, of, driver, is_end=True)
+    return f" where {column} >= {marks[0]} and {column} < {marks[1]}", parameters
+
+
+def _instant(value: object, of: SqlTable) -> datetime | None:
+    """When a value of a column of times is, to a day; None where it cannot be read as a time of its kind."""
+    try:
+        if of.time_kind.startswith("epoch"):
+            seconds = float(str(value)) / (1.0 if of.time_kind == "epoch_s" else 1000.0)
+            return datetime.fromtimestamp(seconds, UTC) if _EARLIEST_S < seconds < _LATEST_S else None
+        form = date_form(of.time_format) or "%Y-%m-%d"
+        written = value.strftime(form) if isinstance(value, date) else str(value)
+        return datetime.strptime(written[: len(f"{_A_DAY:{form}}")], form).replace(tzinfo=UTC)
+    except ValueError:
+        return None
 
 
 def _asked(instant: datetime, of: SqlTable, driver: str, *, is_end: bool) -> object:

@@ -331,16 +331,25 @@ async def _serve(port: int, values: pl.DataFrame):
     server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
     space = await server.register_namespace("plant")
     await server.start()
-    for (tag,), part in values.partition_by("tag", as_dict=True).items():
+    for tag in values["tag"].unique(maintain_order=True):
         node = await server.nodes.objects.add_variable(ua.NodeId(tag, space), tag, 0.0)
         await server.historize_node_data_change(node, period=None, count=0)
-        storage = server.iserver.history_manager.storage
-        storage._datachanges[node.nodeid].clear()
+    await _remember(server, space, values)
+    return server, space
+
+
+async def _remember(server, space: int, values: pl.DataFrame) -> None:
+    """Have the server keep these values of its nodes, and none that it kept before."""
+    from asyncua import ua
+
+    storage = server.iserver.history_manager.storage
+    for (tag,), part in values.partition_by("tag", as_dict=True).items():
+        node = ua.NodeId(tag, space)
+        storage._datachanges[node].clear()
         for ts, value, status in part.select("ts", "value", "quality").iter_rows():
             variant = ua.Variant(value, ua.VariantType.Double) if value is not None else ua.Variant(None)
             told = ua.DataValue(variant, ua.StatusCode(status), SourceTimestamp=ts.astimezone(UTC))
-            await storage.save_node_value(node.nodeid, told)
-    return server, space
+            await storage.save_node_value(node, told)
 
 
 def test_opc_ua_history(tmp_path, plain, expected):
