@@ -1,20 +1,17 @@
 """The folder of a run: kept from other runs, its files put in their place whole, and cleared of what was left half."""
 
-import logging
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Final
 
 import polars as pl
-from filelock import FileLock, Timeout
 
-from pipeline.errors import ArgumentError, StoreError
+from pipeline.errors import ArgumentError
+from pipeline.lock import locked
 from pipeline.store import SNAPSHOT
-
-_LOG = logging.getLogger("tankdrift.stages")
 
 LOCK: Final = ".tankdrift.lock"
 """File by which a run keeps others out of its folder."""
@@ -31,28 +28,18 @@ def held(out: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     StoreError
         If another run is at work in it.
     """
-    lock = FileLock(out / LOCK, timeout=wait_s)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
+    with ExitStack() as stack:
         try:
-            lock.acquire(timeout=0)
-        except Timeout:
-            if not wait_s:
-                raise
-            _LOG.info("another run is at work in %s, waiting up to %g s for it", out, wait_s)
-            lock.acquire()
-    except Timeout as error:
-        raise StoreError(f"{out}: another run is at work here; wait until it is done") from error
-    except OSError as error:
-        raise ArgumentError(f"{out}: results cannot be written here: {error.strerror}") from error
-    try:
-        yield
-    except OSError as error:
-        # A write that fails does not say where.
-        error.filename = error.filename or str(out)
-        raise
-    finally:
-        lock.release()
+            out.mkdir(parents=True, exist_ok=True)
+            stack.enter_context(locked(out / LOCK, f"{out}: another run is at work here", wait_s=wait_s))
+        except OSError as error:
+            raise ArgumentError(f"{out}: results cannot be written here: {error.strerror}") from error
+        try:
+            yield
+        except OSError as error:
+            # A write that fails does not say where.
+            error.filename = error.filename or str(out)
+            raise
 
 
 def write_parquet(frame: pl.DataFrame, path: Path) -> None:

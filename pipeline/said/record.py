@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any, Final
 
 import polars as pl
-from filelock import FileLock, Timeout
 
 from pipeline.errors import StoreError
+from pipeline.lock import locked
 from pipeline.said.sayings import SCHEMA, labels
 from pipeline.text_file import put_text
 
@@ -35,17 +35,14 @@ def say(out: Path, row: Mapping[str, Any], *, now: datetime) -> int:
     """
     folder = out / FOLDER
     folder.mkdir(exist_ok=True)
-    try:
-        with FileLock(folder / _LOCK, timeout=_WAIT_S):
-            seq = newest(out) + 1
-            told = dict(row) | {"seq": seq, "at": now, "learned_on": row["learned_on"]}
-            if row["kind"] == "closed" and row["learned_on"] is None:
-                told["learned_on"] = now.date()
-            put_text(json.dumps(told, default=_plain, ensure_ascii=False, indent=1), folder / f"{seq:08d}.json")
-            if row["kind"] in ("closed", "reopened"):
-                put_labels(out)
-    except Timeout as error:
-        raise StoreError(f"{folder}: another process holds the record; try again") from error
+    with locked(folder / _LOCK, f"{folder}: another process writes what was said", wait_s=_WAIT_S):
+        seq = newest(out) + 1
+        told = dict(row) | {"seq": seq, "at": now, "learned_on": row["learned_on"]}
+        if row["kind"] == "closed" and row["learned_on"] is None:
+            told["learned_on"] = now.date()
+        put_text(json.dumps(told, default=_plain, ensure_ascii=False, indent=1), folder / f"{seq:08d}.json")
+        if row["kind"] in ("closed", "reopened"):
+            put_labels(out)
     return seq
 
 

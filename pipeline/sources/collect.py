@@ -249,7 +249,7 @@ class _Job:
         return max(since, min(through, self.now) - timedelta(hours=self.config.lookback_hours)), note
 
     def _first(self, since: datetime) -> datetime:
-        """Where the first window begins: at the day before the first row, for zones; where there is none, the last day."""
+        """Where the first window begins: at the day before the first row, for zones; without one, the last day."""
         if not isinstance(self.source, Historian) or not is_by_day(self.table):
             return since
         source = self.source

@@ -8,25 +8,22 @@ contract's; the load puts them into quarantine) and ``_superseded/`` (rows in wh
 
 import hashlib
 import json
-import logging
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
 import polars as pl
-from filelock import FileLock, Timeout
 
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES, TIME_COLUMNS
-from pipeline.errors import ArgumentError, LakeError, StoreError
+from pipeline.errors import ArgumentError, LakeError
 from pipeline.lake_write import put_file
+from pipeline.lock import locked
 from pipeline.sources.source import Fetched, is_by_day
-
-_LOG = logging.getLogger("tankdrift.sources")
 
 STATE: Final = "_tankdrift"
 UNDATED: Final = date(1970, 1, 1)
@@ -156,25 +153,15 @@ class Landing:
             If nothing can be written there.
         """
         place = self.lake / STATE
-        lock = FileLock(place / f"{source}.lock", timeout=wait_s)
-        try:
-            place.mkdir(parents=True, exist_ok=True)
+        with ExitStack() as stack:
             try:
-                lock.acquire(timeout=0)
-            except Timeout:
-                _LOG.info("%s: another load of it is at work, waiting up to %g s for it", source, wait_s)
-                lock.acquire()
-        except Timeout as error:
-            raise StoreError(
-                f"{self.lake}: another load of {source} has been at work here for {wait_s:g} s; wait until it is done"
-            ) from error
-        except OSError as error:
-            raise ArgumentError(f"{self.lake}: nothing can be written here: {error.strerror}") from error
-        try:
+                place.mkdir(parents=True, exist_ok=True)
+                busy = f"{self.lake}: another load of {source} is at work here"
+                stack.enter_context(locked(place / f"{source}.lock", busy, wait_s=wait_s))
+            except OSError as error:
+                raise ArgumentError(f"{self.lake}: nothing can be written here: {error.strerror}") from error
             self._clear_away(source)
             yield
-        finally:
-            lock.release()
 
     def _clear_away(self, source: str) -> None:
         """Remove what a load of the source that was killed had half written."""

@@ -174,7 +174,8 @@ def test_two_loads_at_once_are_one_after_the_other_and_say_so(tmp_path, caplog):
         order.append("first")
     thread.join()
     assert order == ["first", "second"]
-    assert "yard: another load of it is at work, waiting up to 30 s for it" in caplog.messages
+    said = f"{tmp_path / 'lake'}: another load of yard is at work here, waiting up to 30 s for it"
+    assert said in caplog.messages[0]
 
 
 def test_a_load_that_waits_too_long_says_who_is_in_the_way(tmp_path):
@@ -206,7 +207,7 @@ def test_two_runs_at_once_are_one_after_the_other_and_say_so(tmp_path, caplog):
         order.append("first")
     thread.join()
     assert order == ["first", "second"]
-    assert f"another run is at work in {tmp_path}, waiting up to 30 s for it" in caplog.messages
+    assert f"{tmp_path}: another run is at work here, waiting up to 30 s for it" in caplog.messages[0]
 
 
 READER = """
