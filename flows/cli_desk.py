@@ -7,6 +7,7 @@ import logging
 import socket
 import sys
 from collections.abc import Callable
+from io import TextIOWrapper
 from pathlib import Path
 
 from pipeline.errors import ArgumentError
@@ -100,7 +101,17 @@ def _listening(host: str, port: int) -> socket.socket:
 def _keep_log(out: Path) -> None:
     from logging.handlers import RotatingFileHandler
 
-    handler = RotatingFileHandler(out / LOG_FILE, maxBytes=_LOG_BYTES, backupCount=_LOG_FILES, encoding="utf-8")
+    from pipeline.rights import open_private
+
+    class PrivateLog(RotatingFileHandler):
+        """Who asked for what is for the desk's owner alone."""
+
+        def _open(self) -> TextIOWrapper:
+            file = open_private(Path(self.baseFilename), self.mode, self.encoding)
+            assert isinstance(file, TextIOWrapper)
+            return file
+
+    handler = PrivateLog(out / LOG_FILE, maxBytes=_LOG_BYTES, backupCount=_LOG_FILES, encoding="utf-8")
     handler.setFormatter(logging.Formatter("%(message)s"))
     log = logging.getLogger("tankdrift.desk")
     log.addHandler(handler)

@@ -9,7 +9,6 @@ import json
 import os
 import re
 import shutil
-import tempfile
 import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from pipeline.errors import ArgumentError, BackupError
+from pipeline.rights import make_beside, make_private, open_private
 from pipeline.run_folder import held
 from pipeline.said.record import put_labels, read
 from pipeline.store import require_free
@@ -35,6 +35,7 @@ _FORMAT: Final = 1
 _KEPT: Final = re.compile(
     r"tankdrift\.duckdb(\.wal)?|said/[^/.][^/]*\.json|since\.json|notices\.json|night\.json|desk\.log(\.\d+)?"
 )
+_PRIVATE: Final = re.compile(r"users\.txt|said/|desk\.log")
 _CHUNK: Final = 1 << 20
 Files = dict[str, dict[str, Any]]
 
@@ -69,8 +70,7 @@ def back_up(out: Path, file: Path, *, now: datetime, users: Path | None = None, 
         read(out)
         try:
             # Notes and hashed passwords are for their owner alone.
-            beside.touch(mode=0o600)
-            with beside.open("wb") as stream:
+            with open_private(beside, "wb") as stream:
                 made = _write(stream, dict(_kept(out)) | ({USERS: users} if users else {}), now)
                 stream.flush()
                 os.fsync(stream.fileno())
@@ -99,7 +99,7 @@ def restore(file: Path, out: Path) -> Backup:
     with file.open("rb") as stream:
         files = _checked(stream, file)
         out.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
+        beside = make_beside(out.parent, f".{out.name}.")
         try:
             _put(stream, files, beside)
             beside.rename(out)
@@ -156,12 +156,12 @@ def _put(stream: IO[bytes], files: Files, folder: Path) -> None:
     with zipfile.ZipFile(stream) as archive:
         for name in files:
             target = folder / name
-            target.parent.mkdir(exist_ok=True)
-            with archive.open(name) as source, target.open("wb") as written:
-                _copied(source, written)
-            target.chmod(0o600 if name == USERS else 0o644)
+            is_private = _PRIVATE.match(name) is not None
+            if target.parent != folder:
+                make_private(target.parent)
+            with archive.open(name) as source, open_private(target, "wb") if is_private else target.open("wb") as file:
+                _copied(source, file)
     put_labels(folder)
-    folder.chmod(0o755)
 
 
 def _copied(source: IO[bytes], target: IO[bytes] | None) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import tempfile
 from collections.abc import Mapping, Sequence
 from importlib import resources
 from pathlib import Path
@@ -19,6 +18,7 @@ from pipeline.backtest.study import Options, Study
 from pipeline.report import format as fmt
 from pipeline.report.rendering import as_json, environment
 from pipeline.report.site import style_hashes
+from pipeline.rights import make_beside
 
 Row = dict[str, Any]
 Frames = Mapping[str, pl.DataFrame]
@@ -40,7 +40,7 @@ def write_page(frames: Frames, study: Study) -> Path:
     frames : as `collected` gives them
     study : Study
     """
-    new = Path(tempfile.mkdtemp(prefix=".assets-", dir=study.folder))
+    new = make_beside(study.folder, ".assets-")
     try:
         own = resources.files("pipeline.report") / "assets"
         for name in _OWN_ASSETS:
@@ -50,7 +50,6 @@ def write_page(frames: Frames, study: Study) -> Path:
         html = rendered(frames, study, style_hashes(plotly_js))
         beside = study.folder / f".{PAGE}.new"
         beside.write_text(html, encoding="utf-8", newline="", errors="replace")
-        new.chmod(0o755)
         shutil.rmtree(study.folder / ASSETS, ignore_errors=True)
         new.rename(study.folder / ASSETS)
         beside.replace(study.folder / PAGE)

@@ -2,13 +2,13 @@
 
 import hashlib
 import hmac
-import os
 import secrets
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
 from pipeline.errors import ArgumentError
+from pipeline.rights import open_private
 
 SHORTEST: Final = 12
 """Characters of a password, at the least. NIST SP 800-63B asks for 8, and for 15 where there is no second factor."""
@@ -75,7 +75,7 @@ def add_user(path: Path, name: str, password: str) -> None:
     users = read_users(path) if path.is_file() and path.stat().st_size else {}
     users[name] = hashed(password)
     beside = path.with_name(f".{path.name}.new")
-    with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
+    with open_private(beside, "w", "utf-8") as file:
         file.writelines(f"{one}\t{kept}\n" for one, kept in users.items())
     beside.replace(path)
 

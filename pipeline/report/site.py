@@ -4,7 +4,6 @@ import base64
 import hashlib
 import re
 import shutil
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
@@ -16,6 +15,7 @@ import polars as pl
 from pipeline.errors import ArgumentError
 from pipeline.report.pages import render_all
 from pipeline.report.tables import Tables
+from pipeline.rights import make_beside
 
 _OWN_ASSETS = ("report.css", "report.js", "charts.js")
 PLOTLY = "plotly.min.js"
@@ -63,12 +63,11 @@ def new_folder(out: Path, name: str) -> Iterator[Path]:
         out.mkdir(parents=True, exist_ok=True)
         for broken_off in out.glob(f"{_NEW}*"):
             shutil.rmtree(broken_off)
-        new = Path(tempfile.mkdtemp(prefix=_NEW, dir=out))
+        new = make_beside(out, _NEW)
     except OSError as error:
         raise ArgumentError(f"the report cannot be written to {out}: {error.strerror}") from error
     try:
         yield new
-        new.chmod(0o755)
         _swap(new, out / name)
     finally:
         shutil.rmtree(new, ignore_errors=True)

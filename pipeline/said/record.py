@@ -15,6 +15,7 @@ import polars as pl
 
 from pipeline.errors import StoreError
 from pipeline.lock import locked
+from pipeline.rights import make_private
 from pipeline.said.sayings import SCHEMA, labels
 from pipeline.text_file import put_text
 
@@ -34,13 +35,14 @@ def say(out: Path, row: Mapping[str, Any], *, now: datetime) -> int:
         If another holds the record for longer than any saying takes, or what is there cannot be read.
     """
     folder = out / FOLDER
-    folder.mkdir(exist_ok=True)
+    make_private(folder)
     with locked(folder / _LOCK, f"{folder}: another process writes what was said", wait_s=_WAIT_S):
         seq = newest(out) + 1
         told = dict(row) | {"seq": seq, "at": now, "learned_on": row["learned_on"]}
         if row["kind"] == "closed" and row["learned_on"] is None:
             told["learned_on"] = now.date()
-        put_text(json.dumps(told, default=_plain, ensure_ascii=False, indent=1), folder / f"{seq:08d}.json")
+        text = json.dumps(told, default=_plain, ensure_ascii=False, indent=1)
+        put_text(text, folder / f"{seq:08d}.json", is_private=True)
         if row["kind"] in ("closed", "reopened"):
             put_labels(out)
     return seq
