@@ -47,7 +47,7 @@ def _desk(options: argparse.Namespace) -> None:
     book.pages()
     with _listening(options.host, options.port) as listener:
         port = listener.getsockname()[1]
-        desk = Desk(book, _hosts(options, port), options.name or getpass.getuser(), users)
+        desk = Desk(book, _hosts(options, port), _who(options), users)
         _keep_log(options.out)
         sys.stdout.write(f"desk: http://{_shown(options.host)}:{port}/ (Ctrl-C ends it)\n")
         sys.stdout.flush()
@@ -58,6 +58,16 @@ def _desk(options: argparse.Namespace) -> None:
             lifespan="off", limit_concurrency=200, timeout_graceful_shutdown=5,
         )  # fmt: skip
         uvicorn.Server(config).run(sockets=[listener])
+
+
+def _who(options: argparse.Namespace) -> str:
+    """Who sits at the desk where nobody signs in."""
+    if options.name or options.users:
+        return str(options.name or "")
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError) as error:  # as in a container that is given a user by number
+        raise ArgumentError("--name: this machine's user has no name; say who sits at the desk with --name") from error
 
 
 def _desk_user(options: argparse.Namespace) -> None:

@@ -173,6 +173,16 @@ def test_a_desk_that_cannot_be_is_one_line(out, capsys, monkeypatch, arguments, 
     assert says in err and err.count("\n") == 1
 
 
+def test_a_user_without_a_name_is_asked_for_one(out, capsys, monkeypatch):
+    """As in a container that is given a user by number."""
+    for name in ("LOGNAME", "USER", "LNAME", "USERNAME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr("os.getuid", lambda: 54_321)
+    assert main(["desk", str(out), "--port", "0"]) == 2
+    err = capsys.readouterr().err
+    assert "this machine's user has no name; say who sits at the desk with --name" in err and err.count("\n") == 1
+
+
 def test_a_folder_that_nothing_was_published_in_is_one_line(tmp_path, capsys):
     assert main(["desk", str(tmp_path)]) == 2
     assert "nothing was published here yet" in capsys.readouterr().err

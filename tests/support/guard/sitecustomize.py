@@ -1,6 +1,7 @@
-"""Put on the path of a process, this writes down every address that it, and any Python it starts, turns to.
+"""Put on the path of a process, this writes down what it, and any Python that it starts, reaches for.
 
-Python imports a module of this name before anything else. What leaves the machine is refused, too.
+Python imports a module of this name before anything else. In the file that WATCHED names stands every address; what
+leaves the machine is refused, too. In the file that WRITTEN names stands every place that is written to.
 """
 
 import os
@@ -25,5 +26,24 @@ def _watch(event: str, arguments: tuple) -> None:
         raise OSError(f"{event} to {host!r} is refused")
 
 
+_CHANGES = ("os.mkdir", "os.rename", "os.remove", "os.rmdir", "os.truncate", "os.link", "os.symlink", "os.chmod")
+
+
+def _keep(event: str, arguments: tuple) -> None:
+    place = arguments[0] if arguments else None
+    if event == "open":
+        flags = arguments[2]
+        is_write = isinstance(flags, int) and bool(flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT))
+    else:
+        is_write = event in _CHANGES
+    if is_write and isinstance(place, str | bytes | os.PathLike):
+        line = os.path.realpath(os.fsdecode(place)) + "\n"
+        # Not by `open`, of which this would hear again.
+        os.write(_WRITTEN, line.encode(errors="replace"))
+
+
+if "WRITTEN" in os.environ:
+    _WRITTEN = os.open(os.environ["WRITTEN"], os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
+    sys.addaudithook(_keep)
 if "WATCHED" in os.environ:
     sys.addaudithook(_watch)
