@@ -77,10 +77,16 @@ def test_who_is_in_is_named_and_another_machine_comes_after_it(tmp_path, begun, 
     assert not note.exists()
 
 
-def test_a_run_is_refused_in_one_line_that_says_who_is_at_work(tmp_path, begun):
-    """On the same machine there is nothing to remove: what it left is gone with the process."""
+def test_a_run_is_refused_in_one_line_that_says_who_is_at_work(tmp_path, begun, monkeypatch):
+    """The line is as in the docs; on the same machine there is nothing to remove: what it left is gone with it."""
     lake, out = write(tmp_path / "lake", tiny_lake()), tmp_path / "out"
-    process = begun(out / ".tankdrift.lock", os.uname().nodename)
+    process = begun(out / ".tankdrift.lock", "depot-1")
+    monkeypatch.setenv("TANKDRIFT_MACHINE", "depot-2")
+    done = tankdrift_here("run", lake, "--out", out, "--direct")
+    said = done.stderr.replace(str(out), "out").replace(f"process {process.pid}", "process 4711")
+    shown = (ROOT / "docs" / "operations.md").read_text(encoding="utf-8")
+    assert f"```text\n{re.sub('since .* UTC', 'since 2026-11-29 03:30 UTC', said)}```" in shown
+    monkeypatch.setenv("TANKDRIFT_MACHINE", "depot-1")
     done = tankdrift_here("run", lake, "--out", out, "--direct")
     assert done.returncode == 2
     (line,) = done.stderr.splitlines()

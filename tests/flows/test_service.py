@@ -115,6 +115,21 @@ def test_a_timer_is_of_a_unit_that_is_there():
         assert "WantedBy=timers.target" in text
 
 
+def test_the_docs_commands_are_of_what_there_is():
+    section = (ROOT / "docs" / "operations.md").read_text().split("## As a service\n")[1].split("\n## ")[0]
+    build, run = re.search(r"```sh\n(.*?)```", section, re.DOTALL)[1].replace("\\\n", " ").splitlines()
+    words = shlex.split(build)
+    assert (ROOT / words[words.index("--file") + 1]).samefile(PLACE / "Containerfile")
+    words = shlex.split(run)
+    _, _, last = _instructions()
+    mounted = [words[n + 1].split(":")[1] for n, word in enumerate(words) if word == "--volume"]
+    env = dict(word.split("=", 1) for word in _of(last, "ENV")[0].split())
+    assert {env["TANKDRIFT_LAKE"], env["TANKDRIFT_OUT"], f"{_of(last, 'WORKDIR')[0]}/tankdrift.toml"} == set(mounted)
+    assert words[words.index("--tmpfs") + 1] == env["HOME"] == env["TMPDIR"]
+    _assert_a_command(words[-2:])
+    assert set(re.findall(r"`(tankdrift-\w+\.\w+)`", section)) <= {*UNITS, *TIMERS}
+
+
 SETTINGS = """
 min_free_gb = 0.0
 stale_after_hours = 1e6
