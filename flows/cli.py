@@ -6,9 +6,11 @@ Heavy libraries are imported inside the commands: ``--help`` must not pay for th
 import argparse
 import logging
 import sys
+import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import NoReturn
@@ -43,19 +45,20 @@ class _Version(argparse.Action):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command that `arguments`, or else the command line, ask for; the exit code comes out."""
     options = argparse.Namespace()
+    fail = partial(_fail, options)
     keep_to_one_thread()
     try:
-        options = _parser().parse_args(arguments)
+        _parser().parse_args(arguments, options)
         options.command(options)
     except TankdriftError as error:
-        return _fail(str(error), error.exit_code)
+        return fail(str(error), error.exit_code)
     except OSError as error:
-        return _fail(f"{error.filename}: {error.strerror}" if error.filename else str(error), 2)
+        return fail(f"{error.filename}: {error.strerror}" if error.filename else str(error), 2)
     except KeyboardInterrupt:
-        return _fail("stopped", 130)
+        return fail("stopped", 130)
     except Exception as error:  # a mistake of ours: one line for who reads it, all of it where a log is kept
         logging.getLogger("tankdrift").debug("broke", exc_info=True)
-        return _fail(_own_mistake(error, vars(options)), 2)
+        return fail(_own_mistake(error, vars(options)), 2)
     return 0
 
 
@@ -70,8 +73,14 @@ def _own_mistake(error: Exception, options: Mapping[str, object]) -> str:
     return f"{said} in {Path(last.filename).name}, line {last.lineno}{more}"
 
 
-def _fail(message: str, code: int) -> int:
-    sys.stderr.write(printable(f"tankdrift: {message}\n"))
+def _fail(options: argparse.Namespace, message: str, code: int) -> int:
+    """Say in one line what is wrong, as JSON where the rest of standard error is; the code comes out."""
+    if getattr(options, "log", None) == "json":
+        from flows.progress import as_json
+
+        sys.stderr.write(as_json("error", message, time.time(), {}) + "\n")
+    else:
+        sys.stderr.write(printable(f"tankdrift: {message}\n"))
     return code
 
 

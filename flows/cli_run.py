@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from flows.cli_sources import add_log
 from pipeline.errors import ArgumentError, OrchestratorError
 from pipeline.plain_text import printable
 
@@ -42,6 +43,7 @@ def add_run_command(command: Command, day: Callable[[str], date]) -> None:
         "--with-charts", type=Path, metavar="FILE", help="go by the charts in FILE for the tanks that are in it"
     )
     run.add_argument("--settings", type=Path, metavar="FILE", help="TOML file with settings other than the defaults")
+    add_log(run)
     run.add_argument("--verbose", action="store_true", help="show what Prefect says, too")
 
 
@@ -62,7 +64,7 @@ def _run(options: argparse.Namespace) -> None:
 
     run = Run(options.lake, options.out, options.until, _settings(options), options.with_charts)
     require_places(run)
-    with shown():
+    with shown(options.log):
         result = run_all(run) if options.direct else _through_prefect(run, verbose=options.verbose)
     sys.stdout.write(printable(as_text(result, run.out)) + "\n")
     result.require_whole()

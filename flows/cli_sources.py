@@ -4,6 +4,7 @@ import argparse
 import os
 import sys
 from collections.abc import Callable
+from contextlib import nullcontext
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -39,6 +40,8 @@ def add_source_commands(command: Command, day: Callable[[str], date]) -> None:
     )
     for sub in (collect, nightly, backfill, record, publish, notify, watch, doctor):
         sub.add_argument("--config", type=Path, default=Path("tankdrift.toml"), metavar="FILE", help="tankdrift.toml")
+    for sub in (collect, nightly, backfill, record, publish, notify):
+        add_log(sub)
     for sub in (collect, nightly, backfill, record):
         sub.add_argument("--source", action="append", metavar="NAME", help="this source alone (may be repeated)")
     backfill.add_argument("--from", dest="first", type=day, required=True, metavar="YYYY-MM-DD", help="first UTC day")
@@ -47,10 +50,19 @@ def add_source_commands(command: Command, day: Callable[[str], date]) -> None:
     record.add_argument("--minutes", type=float, metavar="M", help="stop after so long (never)")
 
 
+def add_log(command: argparse.ArgumentParser) -> None:
+    """Add the option that says how a command writes what it is doing."""
+    about = "how to write what it is doing to standard error: lines for people, or an object of JSON a line"
+    command.add_argument("--log", choices=("text", "json"), help=about)
+
+
 def _operations(options: argparse.Namespace) -> "Operations":
+    """The settings; what they say of the log is then in the options, where the command line says nothing of it."""
     from pipeline.sources.config import read_operations
 
     operations = read_operations(options.config)
+    if "log" in options:
+        options.log = options.log or operations.watch.log
     known = [source.name for source in operations.sources]
     for name in getattr(options, "source", None) or []:
         if name not in known:
@@ -76,8 +88,9 @@ def _collect(options: argparse.Namespace) -> None:
     from flows.progress import shown
     from pipeline.sources.collect import collect
 
-    with shown():
-        done = collect(_operations(options), now=datetime.now(UTC), names=options.source)
+    operations = _operations(options)
+    with shown(options.log):
+        done = collect(operations, now=datetime.now(UTC), names=options.source)
     _say(done)
 
 
@@ -98,7 +111,7 @@ def _nightly(options: argparse.Namespace) -> None:
     from pipeline.settings import settings_from
 
     operations = _operations(options)
-    with shown():
+    with shown(options.log):
         night = run_night(operations, now=datetime.now(UTC), names=options.source)
     sys.stdout.write(printable(as_text(night, operations.out)) + "\n")
     night.require_whole(settings_from(operations.run).max_quarantine_pct)
@@ -113,8 +126,9 @@ def _backfill(options: argparse.Namespace) -> None:
     end = now if options.last is None else datetime.combine(options.last + timedelta(days=1), time(), UTC)
     if end <= start:
         raise ArgumentError(f"--from {options.first} comes after --to {options.last}")
-    with shown():
-        done = collect(_operations(options), now=now, names=options.source, start=start, end=end)
+    operations = _operations(options)
+    with shown(options.log):
+        done = collect(operations, now=now, names=options.source, start=start, end=end)
     _say(done)
 
 
@@ -124,7 +138,7 @@ def _record(options: argparse.Namespace) -> None:
 
     operations = _operations(options)
     until = None if options.minutes is None else datetime.now(UTC) + timedelta(minutes=options.minutes)
-    with shown():
+    with shown(options.log):
         counts = record_all(operations, names=options.source, until=until)
     sys.stdout.writelines(
         f"{name}: {merged.new} new rows, {merged.corrected} corrected\n" for name, merged in counts.items()
@@ -136,15 +150,18 @@ def _publish(options: argparse.Namespace) -> None:
     from pipeline.nightly import publish_last
 
     operations = _operations(options)
-    with shown():
+    with shown(options.log):
         publish_last(operations)
     sys.stdout.write(f"report: {operations.out / 'report' / 'index.html'}\n")
 
 
 def _notify(options: argparse.Namespace) -> None:
+    from flows.progress import shown
     from pipeline.nightly import tell
 
-    told = tell(_operations(options), now=datetime.now(UTC))
+    operations = _operations(options)
+    with shown(options.log) if options.log == "json" else nullcontext():
+        told = tell(operations, now=datetime.now(UTC))
     sys.stdout.writelines(f"told {notice.role}: {notice.title}\n" for notice in told)
     if not told:
         sys.stdout.write("nobody is to be told anything now\n")

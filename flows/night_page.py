@@ -21,6 +21,7 @@ def as_text(night: Night, out: Path) -> str:
     lines = [collected_line(entry) for entry in night.collected]
     lines += list(not_fresh(night.freshness))
     lines += [f"told {notice.role}: {notice.title}" for notice in night.notices if notice.error is None]
+    lines += night.odd
     lines += night.failures
     if night.outcome is not None:
         lines.append(summary.as_text(night.outcome, out))
@@ -42,6 +43,8 @@ def as_markdown(night: Night) -> str:
             f"| {merged.refused:,} | {until} | {entry.seconds:.1f} |"
         )
     lines += ["", "**Not fresh**", "", *([f"- {line}" for line in not_fresh(night.freshness)] or ["- nothing"]), ""]
+    if night.odd:
+        lines += ["**Odd**", "", *(f"- {line}" for line in night.odd), ""]
     lines += [f"- {stage}: {seconds:.1f} s" for stage, seconds in night.stages]
     lines += [f"- told {notice.role}: {notice.title}" for notice in night.notices if notice.error is None]
     if night.outcome is not None:

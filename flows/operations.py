@@ -28,6 +28,7 @@ from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.secrets import hidden
+from pipeline.spans import Around, spans
 from pipeline.stages import Outcome, Run, outcome, require_places
 
 _SIDE_BY_SIDE: Any = ThreadPoolTaskRunner(max_workers=8)
@@ -52,11 +53,12 @@ def _collected(
     return found
 
 
-def _run(run: Run, wait_s: float) -> Outcome:
+def _run(run: Run, wait_s: float, around: Around) -> Outcome:
     require_places(run)
     with held(run.out, wait_s=wait_s):
-        for stage in TASKS.values():
-            stage(run)
+        for name, stage in TASKS.items():
+            with around(name):
+                stage(run)
         return outcome(run.out)
 
 
@@ -74,11 +76,15 @@ def nightly(config: Path) -> Night:
         If more of a table was refused than the settings' `max_quarantine_pct`.
     """
     operations = read_operations(config)
-    began = begin_night(operations, now=datetime.now(UTC))
-    collected = _collected(config, [source.name for source in operations.sources])
-    came = analysed(operations, partial(_run, wait_s=operations.lock_wait_s))
-    night = finish_night(operations, collected, now=datetime.now(UTC), outcome=came)
-    night = replace(night, notices=[*began, *night.notices])
+    around = spans(operations.watch.spans)
+    with around("night") as failed:
+        began = begin_night(operations, now=datetime.now(UTC))
+        collected = _collected(config, [source.name for source in operations.sources])
+        came = analysed(operations, partial(_run, wait_s=operations.lock_wait_s, around=around))
+        night = finish_night(operations, collected, now=datetime.now(UTC), outcome=came)
+        night = replace(night, notices=[*began, *night.notices])
+        if night.failures:
+            failed(night.failures[0])
     create_markdown_artifact(as_markdown(night), key="tankdrift-night", description="What came in, and what failed")
     night.require_whole(settings_from(operations.run).max_quarantine_pct)
     return night

@@ -15,6 +15,7 @@ from pipeline.dry_run import KEYS, judged, known_ids, read_dry
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.freshness import freshness
 from pipeline.lake import find_parts, read_parts
+from pipeline.messages.words import read_words
 from pipeline.settings import settings_from
 from pipeline.sources.config import ModbusConfig, OpcuaConfig, Operations, SourceConfig, SqlConfig, read_operations
 from pipeline.sources.secrets import hidden, in_short, looked_up
@@ -125,8 +126,11 @@ def _missing_library(config: SourceConfig) -> str | None:
 
 def _secrets(operations: Operations) -> Iterator[Finding]:
     sites = _known(operations.lake, "sites", "site_id")
+    yield from _heartbeat(operations)
     for recipient in operations.notices.to:
         what = f"notices to {recipient.role}"
+        for trouble, more in _first(read_words(recipient.words)[1]):
+            yield Finding(what, False, f"{trouble}{more}", "mend it; until then English stands for what is wrong in it")
         try:
             looked_up(recipient.url)
         except TankdriftError as error:
@@ -146,6 +150,24 @@ def _secrets(operations: Operations) -> Iterator[Finding]:
     if operations.notices.to and not any("failed" in recipient.night for recipient in operations.notices.to):
         said = "nobody is told when a night fails"
         yield Finding("notices of the night", False, said, 'set night = ["failed", "late"] of who keeps it running')
+
+
+def _heartbeat(operations: Operations) -> Iterator[Finding]:
+    for reference in (operations.watch.heartbeat_url, operations.watch.heartbeat_fail_url):
+        try:
+            is_web = reference is None or looked_up(reference).startswith(("http://", "https://"))
+        except TankdriftError as error:
+            yield Finding("heartbeat", False, str(error), "set the secret, or take the setting out")
+            continue
+        if reference is not None:
+            said = f"address by {reference}" if is_web else f"{reference} is no address"
+            mend = None if is_web else "it begins with http:// or https://"
+            yield Finding("heartbeat", is_web, said, mend)
+
+
+def _first(lines: list[str]) -> list[tuple[str, str]]:
+    """The first of some lines, with how many more there are; nothing where there is none."""
+    return [(line, f" (and {len(lines) - 1} more)" if lines[1:] else "") for line in lines[:1]]
 
 
 def _known(lake: Path, table: str, key: str) -> set[str]:

@@ -198,7 +198,8 @@ class _Intake:
         return {"registry": known, "code": code_digest(), "lake": str(self.lake.resolve())}
 
     def _admit(self, table: str, parts: Sequence[Part]) -> Admitted:
-        _LOG.info("reading %s, files: %d", table, sum(len(part.files) for part in parts))
+        count = sum(len(part.files) for part in parts)
+        _LOG.info("reading %s, files: %d", table, count, extra={"stage": "load", "table": table})
         instead = self.charts.in_place_of if self.charts is not None and table == "strapping" else None
         return admit_part_of(self.lake, table, parts, self.registry, until=self.until, instead=instead)
 

@@ -59,7 +59,7 @@ def locked(path: Path, busy: str, *, wait_s: float = 0.0) -> Iterator[None]:
         if time.monotonic() >= until:
             raise StoreError(f"{busy}; wait until it is done{_who(_note(path))}")
         if not is_told:
-            _LOG.info("%s, waiting up to %g s for it%s", busy, wait_s, _who(_note(path)))
+            _LOG.info("%s, waiting up to %g s for it%s", busy, wait_s, _who(_note(path)), extra={"stage": "wait"})
             is_told = True
         time.sleep(_POLL_S)
     try:

@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from statistics import median
 from typing import Final
 
 from pipeline.text_file import put_text
@@ -11,14 +12,28 @@ from pipeline.text_file import put_text
 FILE: Final = "night.json"
 
 Figures = dict[str, float]
+Counts = Mapping[str, tuple[int, int]]
+"""Rows refused, and rows read in all, by `source table`."""
+
+NIGHTS: Final = 30
+"""Nights whose shares of refused rows are kept. No source."""
+FEWEST_NIGHTS: Final = 3
+"""Of fewer nights nothing is usual. No source."""
+FEWEST_ROWS: Final = 20
+"""Fewer refused rows than this are not told of as more than usual. No source."""
+LEAST_SHARE: Final = 0.001
+"""A share of refused rows that is usual anywhere, where a source's own is less. No source."""
+TIMES: Final = 5.0
+"""So many times the usual share is more than usual. No source."""
 
 
 @dataclass(frozen=True, slots=True)
 class NightRecord:
     """The last night: when it was, in ISO 8601, and what came of it.
 
-    `failures` and `not_fresh` are lines for people; `new`, `corrected` and `refused` count rows by `source table`,
-    `refused_pct` is the share refused by table, `cases` counts them by urgency.
+    `failures`, `odd` and `not_fresh` are lines for people; `new`, `corrected` and `refused` count rows by `source table`,
+    `refused_pct` is the share refused by table, `cases` counts them by urgency. `past_refused` has, by `source table`,
+    the share of rows refused in each of the last nights in which any came, the last one's at its end.
     """
 
     at: str
@@ -30,6 +45,25 @@ class NightRecord:
     refused_pct: Figures = field(default_factory=dict)
     cases: Figures = field(default_factory=dict)
     seconds: Figures = field(default_factory=dict)
+    odd: list[str] = field(default_factory=list)
+    past_refused: dict[str, list[float]] = field(default_factory=dict)
+
+
+def with_night(past: Mapping[str, list[float]], counts: Counts) -> dict[str, list[float]]:
+    """Shares refused in the last nights, with those of another one behind them."""
+    new = {name: refused / read for name, (refused, read) in counts.items() if read}
+    return {name: [*past.get(name, []), *([new[name]] if name in new else [])][-NIGHTS:] for name in {**past, **new}}
+
+
+def refused_more(counts: Counts, past: Mapping[str, list[float]]) -> Iterator[str]:
+    """A line about each table of a source of which a much larger share was refused than in the nights before."""
+    for name, (refused, read) in counts.items():
+        before = past.get(name, [])
+        if len(before) < FEWEST_NIGHTS or refused < FEWEST_ROWS:
+            continue
+        usual, share = median(before), refused / read
+        if share > TIMES * max(usual, LEAST_SHARE):
+            yield f"{name}: {refused:,} of {read:,} rows refused, {100 * share:.2g} %; usual are {100 * usual:.2g} %"
 
 
 def read_record(out: Path) -> NightRecord | None:
@@ -49,6 +83,7 @@ def as_metrics(record: NightRecord, at_s: float) -> str:
     told = [
         ("night_timestamp_seconds", "When the last night was.", {"": at_s}),
         ("night_failures", "Parts of the last night that failed.", {"": float(len(record.failures))}),
+        ("night_odd", "Things that were odd about the last night.", {"": float(len(record.odd))}),
         ("not_fresh", "Tanks and tills that have told nothing for too long.", {"": float(len(record.not_fresh))}),
         ("rows_new", "Rows that came in.", _by("source table", record.new)),
         ("rows_corrected", "Rows in whose place another came.", _by("source table", record.corrected)),

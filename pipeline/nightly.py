@@ -13,15 +13,18 @@ import polars as pl
 
 from pipeline.errors import OperationError, QuarantineLimitError, StoreError, TankdriftError
 from pipeline.freshness import FRESHNESS, all_silent, freshness, not_fresh
-from pipeline.night_record import NightRecord, as_metrics, read_record, write_record
-from pipeline.notices import Notice, night_news, notify, notify_night, notify_start
+from pipeline.heartbeat import beat
+from pipeline.messages.night import late_since
+from pipeline.messages.sending import Notice
+from pipeline.night_record import NightRecord, as_metrics, read_record, refused_more, with_night, write_record
+from pipeline.notices import notify, notify_night, notify_start
+from pipeline.report_inputs import told_cases
 from pipeline.run_folder import held
-from pipeline.said.record import read
-from pipeline.said.sayings import still_open
 from pipeline.settings import settings_from
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import Operations
 from pipeline.sources.secrets import hidden, in_short
+from pipeline.spans import spans
 from pipeline.stages import Outcome, Run, publish, run_all
 from pipeline.store import open_store
 from pipeline.text_file import put_text
@@ -31,7 +34,7 @@ _LOG = logging.getLogger("tankdrift.nightly")
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """What a night came to."""
+    """What a night came to; `odd` are lines about what is not as usual and fails nothing."""
 
     collected: list[Collected]
     outcome: Outcome | None = None
@@ -39,6 +42,7 @@ class Night:
     stages: list[tuple[str, float]] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     errors: list[str] = field(default_factory=list)
+    odd: list[str] = field(default_factory=list)
 
     @property
     def failures(self) -> list[str]:
@@ -88,11 +92,16 @@ def publish_last(operations: Operations) -> None:
 
 def run_night(operations: Operations, *, now: datetime, names: Sequence[str] | None = None) -> Night:
     """Do a night's work, as of `now` in UTC."""
-    began = begin_night(operations, now=now)
-    collected = collect(operations, now=now, names=names)
-    whole = partial(run_all, wait_s=operations.lock_wait_s)
-    night = finish_night(operations, collected, now=now, outcome=analysed(operations, whole))
-    return replace(night, notices=[*began, *night.notices])
+    around = spans(operations.watch.spans)
+    with around("night") as failed:
+        began = begin_night(operations, now=now)
+        collected = collect(operations, now=now, names=names)
+        whole = partial(run_all, wait_s=operations.lock_wait_s, around=around)
+        night = finish_night(operations, collected, now=now, outcome=analysed(operations, whole))
+        night = replace(night, notices=[*began, *night.notices])
+        if night.failures:
+            failed(night.failures[0])
+        return night
 
 
 def begin_night(operations: Operations, *, now: datetime) -> list[Notice]:
@@ -107,7 +116,7 @@ def analysed(operations: Operations, run: Callable[[Run], Outcome]) -> Outcome |
     except (TankdriftError, OSError) as error:
         return hidden(str(error))
     except Exception as error:  # a mistake of ours: it is told in full where a log is kept
-        _LOG.exception("the analysis broke")
+        _LOG.exception("the analysis broke", extra={"stage": "analyse"})
         return f"the analysis broke: {type(error).__name__}: {in_short(error)}"
 
 
@@ -133,11 +142,11 @@ def finish_night(operations: Operations, collected: list[Collected], *, now: dat
     else:
         stages, notices = _told(operations, now)
         night = Night(collected, outcome, fresh, stages, notices, errors)
-    return replace(night, notices=[*night.notices, *_watched(operations, night, now)])
+    return _watched(operations, night, now)
 
 
-def record_of(night: Night, limit_pct: float, now: datetime) -> NightRecord:
-    """What is kept of a night, with a line where more was refused than the limit allows."""
+def record_of(night: Night, limit_pct: float, now: datetime, before: NightRecord | None = None) -> NightRecord:
+    """What is kept of a night, with a line where more was refused than the limit allows, or than in nights before."""
     failures = list(night.failures)
     try:
         if night.outcome is not None:
@@ -147,6 +156,8 @@ def record_of(night: Night, limit_pct: float, now: datetime) -> NightRecord:
     intake = [] if night.outcome is None else night.outcome.intake.to_dicts()
     cases = [] if night.outcome is None else night.outcome.cases.to_dicts()
     tables = [entry for entry in night.collected if entry.table]
+    counts = {f"{entry.source} {entry.table}": (entry.merged.refused, entry.merged.read) for entry in tables}
+    past = {} if before is None else before.past_refused
     return NightRecord(
         at=now.isoformat(),
         failures=failures,
@@ -157,18 +168,24 @@ def record_of(night: Night, limit_pct: float, now: datetime) -> NightRecord:
         refused_pct={row["table"]: float(row["refused_pct"]) for row in intake},
         cases={row["urgency"]: float(row["cases"]) for row in cases},
         seconds=dict(night.stages),
+        odd=[*night.odd, *(line for entry in night.collected for line in entry.odd), *refused_more(counts, past)],
+        past_refused=with_night(past, counts),
     )
 
 
-def _watched(operations: Operations, night: Night, now: datetime) -> list[Notice]:
-    """Keep a night's record, write its figures, and tell of it."""
-    record = record_of(night, settings_from(operations.run).max_quarantine_pct, now)
+def _watched(operations: Operations, night: Night, now: datetime) -> Night:
+    """Keep a night's record, write its figures, tell of it, and give the sign that it is over."""
+    limit_pct = settings_from(operations.run).max_quarantine_pct
+    record = record_of(night, limit_pct, now, read_record(operations.out))
     write_record(record, operations.out)
     metrics = operations.watch.metrics_file
     if metrics is not None:
         metrics.parent.mkdir(parents=True, exist_ok=True)
         put_text(as_metrics(record, now.timestamp()), metrics)
-    return _told_of_night(operations, now)
+    told = _told_of_night(operations, now)
+    no_sign = beat(operations.watch, is_good=not record.failures and not any(notice.error for notice in told))
+    odd = [*record.odd, *([no_sign] if no_sign else [])]
+    return replace(night, notices=[*night.notices, *told], odd=odd)
 
 
 def _told_of_night(operations: Operations, now: datetime) -> list[Notice]:
@@ -180,10 +197,9 @@ def _told_of_night(operations: Operations, now: datetime) -> list[Notice]:
 def late_night(operations: Operations, *, now: datetime) -> str | None:
     """A line where the last night is longer ago than the settings allow; None where it is not, or there was none."""
     record = read_record(operations.out)
-    if record is None:
-        return None
-    news = night_news(record, now=now, late_after_hours=operations.watch.late_after_hours)
-    return news["late"][1].removeprefix("tankdrift: ") if "late" in news else None
+    late_after_hours = operations.watch.late_after_hours
+    at = None if record is None else late_since(record, now=now, late_after_hours=late_after_hours)
+    return None if at is None else f"no night since {at:%Y-%m-%d %H:%M} UTC"
 
 
 def tell(operations: Operations, *, now: datetime) -> list[Notice]:
@@ -207,6 +223,6 @@ def tell(operations: Operations, *, now: datetime) -> list[Notice]:
 def _told(operations: Operations, now: datetime) -> tuple[list[tuple[str, float]], list[Notice]]:
     with open_store(operations.out, read_only=True) as store:
         log = store.table("run_log")
-        cases, sites = still_open(store.table("cases"), read(operations.out)), store.table("sites")
+        cases, tickets = told_cases(store, operations.out)
     stages = list(zip(log["stage"], log["seconds"], strict=True))
-    return stages, notify(operations.notices, cases, sites, operations.out, now=now)
+    return stages, notify(operations.notices, cases, tickets, operations.out, now=now)

@@ -104,7 +104,9 @@ class PastFiles:
                 file.writelines([FORMAT.encode(), b"\n", head, b"\n", text, *parts])
             beside.replace(path)
         except OSError as error:
-            _LOG.warning("nothing is kept of %s for the next run: %s", site_id or "the fleet", error.strerror)
+            of = {"stage": "analyse", "site": site_id}
+            whose = site_id or "the fleet"
+            _LOG.warning("nothing is kept of %s for the next run: %s", whose, error.strerror, extra=of)
             with suppress(OSError):
                 beside.unlink()
 

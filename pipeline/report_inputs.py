@@ -11,6 +11,7 @@ from pipeline.errors import StoreError
 from pipeline.load import other_charts
 from pipeline.report.apart import write_apart
 from pipeline.report.case import Case
+from pipeline.report.links import page_names
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import ranked
 from pipeline.said.record import say
@@ -56,6 +57,18 @@ def list_frames(store: Store, out: Path) -> Frames:
     return _tables(store, LISTED) | asked(store) | said_frames(out)
 
 
+def told_cases(store: Store, out: Path) -> tuple[list[Case], pl.DataFrame]:
+    """All cases, and the tickets that those of deliveries are about.
+
+    Raises
+    ------
+    StoreError
+        If nothing was analysed yet.
+    """
+    frames = list_frames(store, out) | {"cases": store.table("cases")}
+    return all_cases(frames, newest_day(store)), store.table("deliveries")
+
+
 def beside(store: Store, left_out: Sequence[str], cases: Sequence[Case]) -> Frames:
     """What stands in the snapshot beside the store's tables: what was asked, sites that break the report, standings."""
     sites = pl.DataFrame({"site_id": left_out}, schema={"site_id": pl.String})
@@ -78,8 +91,9 @@ def case_standings(cases: Sequence[Case]) -> pl.DataFrame:
 
 
 def all_cases(frames: Mapping[str, pl.DataFrame], as_of: date) -> list[Case]:
-    """All cases in the order of the worklist."""
-    return ranked(Tables.of(frames), {}, as_of)
+    """All cases in the order of the worklist, each with its place in the report."""
+    tables = Tables.of(frames)
+    return ranked(tables, page_names(tables["tanks"]["tank_id"].drop_nulls()), as_of)
 
 
 def by_urgency(cases: pl.DataFrame) -> pl.DataFrame:

@@ -34,6 +34,7 @@ from pipeline.said import record
 from pipeline.said.shown import keep_shown, last_shown
 from pipeline.scoring.statements import Limits
 from pipeline.settings import Settings
+from pipeline.spans import Around, no_span
 from pipeline.store import SCHEMAS, SNAPSHOT, Store, open_store
 from pipeline.workers import in_order, worker_count
 
@@ -123,7 +124,7 @@ def load(run: Run) -> None:
     with open_store(run.out) as store:
         latest = datetime.now(UTC) + timedelta(hours=run.settings.max_ahead_hours)
         if not take_in(store, run.lake, until=run.until, latest=latest, charts=charts):
-            _LOG.info("nothing new in %s", run.lake)
+            _LOG.info("nothing new in %s", run.lake, extra={"stage": "load"})
             return
         counts = store.query("ingest/quarantine_share")
         _log(store, "load", int(counts["rows_read"].sum()), started)
@@ -136,7 +137,7 @@ def analyse_lake(run: Run) -> None:
         mark = _mark(store, run)
         if store.remembered().get("analysed") == mark and all(store.has_table(name) for name in MADE_TABLES):
             return
-        _LOG.info("analysing")
+        _LOG.info("analysing", extra={"stage": "analyse"})
         forget_broken(run.out)
         failed: list[SiteFailed] = []
         try:
@@ -198,7 +199,7 @@ def _limits(settings: Settings) -> Limits:
 
 
 def _told(site_id: str) -> None:
-    _LOG.info("analysed %s", site_id)
+    _LOG.info("analysed %s", site_id, extra={"stage": "analyse", "site": site_id})
 
 
 def publish(run: Run) -> None:
@@ -212,7 +213,7 @@ def publish(run: Run) -> None:
         is_there = all((run.out / name).is_file() for name in wanted)
         if is_there and (kept.get("published"), kept.get("said")) == (mark, said):
             return
-        _LOG.info("writing the report")
+        _LOG.info("writing the report", extra={"stage": "publish"})
         clear_away(run.out)
         for name in PARQUET_TABLES:
             write_parquet(store.table(name), run.out / f"{name}.parquet")
@@ -233,8 +234,10 @@ STAGES: Final[Mapping[str, Callable[[Run], None]]] = {"load": load, "analyse": a
 """The whole run, in order."""
 
 
-def run_all(run: Run, *, wait_s: float = 0.0) -> Outcome:
+def run_all(run: Run, *, wait_s: float = 0.0, around: Around = no_span) -> Outcome:
     """Run every stage in this process: the plain twin of the Prefect flow. Waits so long for another run to end.
+
+    `around` makes a span around each stage.
 
     Raises
     ------
@@ -243,8 +246,9 @@ def run_all(run: Run, *, wait_s: float = 0.0) -> Outcome:
     """
     require_places(run)
     with held(run.out, wait_s=wait_s):
-        for stage in STAGES.values():
-            stage(run)
+        for name, stage in STAGES.items():
+            with around(name):
+                stage(run)
         return outcome(run.out)
 
 

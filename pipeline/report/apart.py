@@ -29,7 +29,7 @@ def write_apart(frames: Mapping[str, pl.DataFrame], out: Path, *, as_of: date) -
     except (TankdriftError, OSError):
         raise
     except Exception:  # whatever broke: it is raised again unless some sites alone are to blame
-        _LOG.info("the report broke; looking for the site that breaks it")
+        _LOG.info("the report broke; looking for the site that breaks it", extra={"stage": "publish"})
         left_out = _breaking(frames, as_of)
         if len(left_out) in (0, frames["sites"].height):
             raise
@@ -48,7 +48,8 @@ def _breaking(frames: Mapping[str, pl.DataFrame], as_of: date) -> list[str]:
                 others = [other for other in every if other != site_id]
                 write_report(without(frames, others), Path(folder), as_of=as_of)
             except Exception as error:  # whatever broke, it is of this site alone
-                _LOG.info("site %s breaks the report: %s", site_id, type(error).__name__)
+                of = {"stage": "publish", "site": site_id}
+                _LOG.info("site %s breaks the report: %s", site_id, type(error).__name__, extra=of)
                 found.append(site_id)
     return found
 

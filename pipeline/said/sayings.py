@@ -118,16 +118,6 @@ def standings(cases: Iterable[Row], sayings: pl.DataFrame) -> dict[str, Standing
     }  # fmt: skip
 
 
-def still_open(cases: pl.DataFrame, sayings: pl.DataFrame) -> pl.DataFrame:
-    """The cases that nobody has closed, with the number of the closing of those that are back, `closed_before`."""
-    stands = standings(cases.iter_rows(named=True), sayings)
-    seqs = [None if (before := stands[c].before) is None else before["seq"] for c in cases["case_id"]]
-    is_open = [stands[c].closed is None for c in cases["case_id"]]
-    return cases.with_columns(closed_before=pl.Series(seqs, dtype=pl.Int32)).filter(
-        pl.Series(is_open, dtype=pl.Boolean)
-    )
-
-
 def labels(sayings: pl.DataFrame) -> pl.DataFrame:
     """The closings as the contract's labels: of each case, or tank and start, the last, unless it was opened again."""
     return closings(sayings).select(list(polars_schema(LAKE_TABLES["labels"])))

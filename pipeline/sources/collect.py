@@ -31,8 +31,10 @@ from pipeline.sources.losses import empty_levels, require_columns, require_reada
 from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.opcua import OpcuaSource
 from pipeline.sources.secrets import hidden, in_short
+from pipeline.sources.silence import Heard, heard_with, silent
 from pipeline.sources.source import STANDING, Arriving, Fetched, Historian, Source, is_by_day
 from pipeline.sources.sql import SqlSource
+from pipeline.spans import spans
 
 _LOG = logging.getLogger("tankdrift.sources")
 
@@ -46,7 +48,10 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Collected:
-    """What came of one table of a source, and of which instant its newest row is; `error` is a line where it failed."""
+    """What came of one table of a source, and of which instant its newest row is.
+
+    `error` is a line where it failed, `odd` has others.
+    """
 
     source: str
     table: str
@@ -55,6 +60,7 @@ class Collected:
     seconds: float = 0.0
     error: str | None = None
     note: str | None = None
+    odd: tuple[str, ...] = ()
 
 
 def source_of(config: SourceConfig) -> Source:
@@ -96,10 +102,14 @@ def collect(
     found: list[Collected] = []
     for config in operations.sources:
         if names is None or config.name in names:
-            try:
-                found += collect_source(operations, config, now=now, start=start, end=end)
-            except Exception as error:  # whatever it is, the other sources go on
-                found.append(Collected(config.name, "", error=_told(config.name, error)))
+            with spans(operations.watch.spans)("source", source=config.name) as failed:
+                try:
+                    done = collect_source(operations, config, now=now, start=start, end=end)
+                except Exception as error:  # whatever it is, the other sources go on
+                    done = [Collected(config.name, "", error=_told(config.name, error))]
+                found += done
+                for why in [entry.error for entry in done if entry.error][:1]:
+                    failed(why)
     return found
 
 
@@ -130,9 +140,15 @@ def collect_source(
             began = time.monotonic()
             job = _Job(landing, source, config, table, now)
             trouble = _trouble(operations, job, start, end)
-            found.append(replace(job.collected, seconds=time.monotonic() - began, error=trouble))
-            _LOG.info("%s: %s: %d new, %s", config.name, table, job.collected.merged.new, trouble or "done")
+            odd = tuple(silent(job.heard, table, config, operations.stale_after_hours))
+            found.append(replace(job.collected, seconds=time.monotonic() - began, error=trouble, odd=odd))
+            told, of = (config.name, table, job.collected.merged.new, trouble or "done"), {"source": config.name}
+            _LOG.log(_level(trouble), "%s: %s: %d new, %s", *told, extra={"stage": "collect", "table": table, **of})
     return found
+
+
+def _level(trouble: str | None) -> int:
+    return logging.INFO if trouble is None else logging.ERROR
 
 
 def _trouble(operations: Operations, job: "_Job", start: datetime | None, end: datetime | None) -> str | None:
@@ -174,7 +190,9 @@ class _Job:
     def __init__(self, landing: Landing, source: Source, config: SourceConfig, table: str, now: datetime) -> None:
         self.landing, self.source, self.config, self.table, self.now = landing, source, config, table, now
         self.collected = Collected(config.name, table)
-        self.columns_before: list[str] = landing.marks(config.name).found.get("columns", {}).get(table, [])
+        kept = landing.marks(config.name).found
+        self.columns_before: list[str] = kept.get("columns", {}).get(table, [])
+        self.heard: Heard = kept.get("heard", {}).get(table, {})
         self.columns: set[str] | None = None
         self.rows = self.levels = self.spread = 0
         self.troubles: list[str] = []
@@ -204,6 +222,8 @@ class _Job:
             note = f"{self.spread} sales of the hour that the clock change repeats may be of either pass"
             self.collected = replace(self.collected, note=note)
         self._remember("settings", digest)
+        if self.heard:
+            self._remember("heard", self.heard)
         if not self.columns_before and self.columns:
             self._remember("columns", sorted(self.columns))
         empty = empty_levels(self.table, self.rows, self.levels, self.config.name)
@@ -224,6 +244,7 @@ class _Job:
         newest = max([one for one in (self.collected.newest, _newest(told, self.table)) if one], default=None)
         self.collected = replace(self.collected, merged=self.collected.merged + merged, newest=newest)
         self.rows, self.spread = self.rows + told.rows.height, self.spread + told.spread
+        self.heard = heard_with(self.heard, self.table, told.rows)
         if self.table == "readings":
             self.levels += told.rows["level_mm"].count()
         if told.columns:
@@ -313,7 +334,8 @@ class _Job:
                 if attempt == self.config.retries:
                     raise
                 wait_s = self.config.retry_wait_s * 2**attempt
-                _LOG.info("%s: trying again in %g s: %s", self.config.name, wait_s, in_short(error))
+                of = {"stage": "collect", "source": self.config.name}
+                _LOG.info("%s: trying again in %g s: %s", self.config.name, wait_s, in_short(error), extra=of)
                 time.sleep(wait_s)
         raise AssertionError("not reached")
 

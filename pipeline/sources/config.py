@@ -14,6 +14,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES
 from pipeline.errors import ArgumentError, TankdriftError
+from pipeline.resources import shared_dir
 from pipeline.sources.known_keys import nearest
 from pipeline.sources.measures import UNITS, fits
 from pipeline.sources.notice_config import NoticeConfig, WatchConfig
@@ -232,9 +233,16 @@ def read_operations(path: Path) -> Operations:
     base = path.resolve().parent
     metrics = found.watch.metrics_file
     watch = found.watch.model_copy(update={"metrics_file": None if metrics is None else base / metrics})
-    return found.model_copy(
-        update={"lake": base / found.lake, "out": base / found.out, "sources": _placed(found, base), "watch": watch}
-    )
+    to = [one.model_copy(update={"words": one.words and _words_place(one.words, base)}) for one in found.notices.to]
+    notices = found.notices.model_copy(update={"to": tuple(to)})
+    places = {"lake": base / found.lake, "out": base / found.out, "sources": _placed(found, base)}
+    return found.model_copy(update={**places, "watch": watch, "notices": notices})
+
+
+def _words_place(file: Path, base: Path) -> Path:
+    """Where a file of words lies: as seen from the settings' folder, or else among those that come with the code."""
+    shipped = shared_dir() / file.name
+    return shipped if file == Path(file.name) and shipped.is_file() and not (base / file).is_file() else base / file
 
 
 def _said(error: ValidationError) -> str:

@@ -2,7 +2,7 @@
 
 import difflib
 import types
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel
@@ -11,8 +11,13 @@ from pydantic import BaseModel
 def nearest(model: type[BaseModel], path: Sequence[int | str]) -> str:
     """`; did you mean …` for the last step of a path, and all that is known there where nothing is near."""
     known = sorted(_keys(model, path[:-1]))
-    near = difflib.get_close_matches(str(path[-1]), known, n=1)
-    return f"; did you mean {near[0]}?" if near else f"; there are {', '.join(known)}" if known else ""
+    return near(str(path[-1]), known) or (f"; there are {', '.join(known)}" if known else "")
+
+
+def near(key: str, known: Iterable[str]) -> str:
+    """`; did you mean …` for a key; nothing where none that is known is like it."""
+    found = difflib.get_close_matches(key, list(known), n=1)
+    return f"; did you mean {found[0]}?" if found else ""
 
 
 def models_in(annotation: Any) -> list[type[BaseModel]]:

@@ -39,6 +39,11 @@ class Merged:
     doubles: int = 0
     refused: int = 0
 
+    @property
+    def read(self) -> int:
+        """How many rows came, in all."""
+        return self.new + self.corrected + self.doubles + self.refused
+
     def __add__(self, other: "Merged") -> "Merged":
         """Both together."""
         return Merged(

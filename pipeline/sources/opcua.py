@@ -99,7 +99,8 @@ async def _read_all(
             tries += 1
             if tries > config.retries:
                 raise SourceError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
-            _LOG.info("%s: connection lost, trying again", config.name)
+            of = {"stage": "collect", "source": config.name}
+            _LOG.info("%s: connection lost, trying again", config.name, extra=of)
             await asyncio.sleep(config.retry_wait_s * tries)
     more = f" (and {len(missed) - 1} more nodes)" if len(missed) > 1 else ""
     return pl.concat(parts), missed[0] + more if missed else None

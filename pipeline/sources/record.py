@@ -41,7 +41,7 @@ def record(
                         counts += _put(source, landing, waiting, lock_wait_s)
                 is_over = True
         except SourceError as error:
-            _LOG.warning("%s", error)
+            _LOG.warning("%s", error, extra={"stage": "record", "source": source.name})
             is_over = next(moments, None) is None
         finally:
             counts += _put(source, landing, waiting, lock_wait_s)

@@ -9,7 +9,7 @@ from pipeline.contract.lake import Labels
 from pipeline.errors import ArgumentError
 from pipeline.report.said_text import BACK, LABEL_VERDICTS, NEWS, SAID
 from pipeline.said import since
-from pipeline.said.sayings import MOST_NOTE_BYTES, SCHEMA, Saying, labels, row_of, standings, still_open
+from pipeline.said.sayings import MOST_NOTE_BYTES, SCHEMA, Saying, labels, row_of, standings
 from pipeline.said.since import Shown, news_of, shown_of
 
 NIGHT = datetime(2026, 3, 20, 6, tzinfo=UTC)
@@ -85,13 +85,6 @@ def test_a_case_raised_anew_is_open_and_names_the_one_that_was_closed():
     assert anew.earlier["case_id"] == ID
     for other in ("tank_leak.T1.2026-03-01", "tank_leak.T2.2026-03-19", "line_leak.T1.2026-03-19", "by hand"):
         assert stands(closed("ruled_out"), case_id=other).earlier is None
-
-
-def test_who_is_told_is_not_told_of_what_is_closed_and_again_of_what_is_back():
-    cases = pl.DataFrame([CASE, CASE | {"case_id": "other"}], infer_schema_length=None)
-    assert still_open(cases, record(closed())).select("case_id", "closed_before").rows() == [("other", None)]
-    grown = cases.with_columns(litres=pl.lit(-300.0))
-    assert still_open(grown, record(closed())).select("case_id", "closed_before").rows() == [(ID, 0), ("other", None)]
 
 
 def test_labels_are_the_closings_that_hold():

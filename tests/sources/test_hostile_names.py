@@ -4,12 +4,13 @@ Real receivers: a mail server and a web server on loopback.
 """
 
 import json
+import re
 from datetime import timedelta
 
 import pytest
 
-from pipeline.notices import NoticeConfig, Recipient
-from tests.sources.test_notices import NOON, _case, _cases, inbox  # noqa: F401 - the fixture
+from pipeline.sources.notice_config import NoticeConfig, Recipient
+from tests.sources.test_notices import NOON, _case, _cases, _tell, inbox  # noqa: F401 - the fixture
 from tests.support.lakes import rows
 from tests.support.servers import receiver
 
@@ -25,12 +26,10 @@ HOSTILE = {
 
 
 def _told(name: str, url: str, tmp_path):
-    from pipeline.notices import notify
-
     sites = rows("sites", {"site_id": "S1", "name": name, "timezone": "UTC", "trading_day_start": "06:00"})
     case = _case("A", "act_now", tank_id=name, summary=f"Of {name}.")
     config = NoticeConfig(to=(Recipient(role="operations", url=url),))
-    return notify(config, _cases(case), sites, tmp_path, now=NOON + timedelta(minutes=1))
+    return _tell(config, _cases(case), tmp_path, NOON + timedelta(minutes=1), sites)
 
 
 @pytest.mark.parametrize("name", HOSTILE.values(), ids=list(HOSTILE))
@@ -41,7 +40,10 @@ def test_a_mail_has_one_subject_one_receiver_and_says_it_all(inbox, tmp_path, na
     assert to == "ops@example.org"
     assert "\n" not in subject and "\r" not in subject
     assert subject.startswith("tankdrift: 1 case, first at ")
-    assert "What to do: Close the tank." in body
+    assert "What to do: Treat as a suspected release" in body
+    (page,) = inbox.pages
+    assert "<script" not in page
+    assert set(re.findall(r"<(\w+)", page)) <= {"p", "b", "br"}
     assert not set(subject + body) & set("\x1b\x07\0\u202e\u2066")
 
 

@@ -12,6 +12,8 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.run import RUN_TABLES
 from pipeline.nightly import tell
 from pipeline.notices import notify
+from pipeline.report_inputs import all_cases
+from pipeline.said.sayings import SCHEMA, Saying, row_of
 from pipeline.sources.config import read_operations
 from pipeline.sources.notice_config import NoticeConfig, Recipient
 from pipeline.store import SCHEMAS, open_store
@@ -23,12 +25,14 @@ NOON = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 
 class _Inbox:
     def __init__(self) -> None:
-        self.mails = []
+        self.mails, self.pages = [], []
 
     async def handle_DATA(self, server, session, envelope):  # noqa: N802 (the library's name)
         told = email.message_from_bytes(envelope.content, policy=email.policy.default)
-        body = told.get_body(preferencelist=("plain", "html")).get_content()
+        assert told.get_content_type() == "multipart/alternative"
+        body, html = (told.get_body(preferencelist=(kind,)).get_content() for kind in ("plain", "html"))
         self.mails.append((envelope.rcpt_tos[0], str(told["subject"]), body))
+        self.pages.append(html)
         return "250 OK"
 
     def taken(self):
@@ -53,7 +57,7 @@ def _case(case_id: str, urgency: str, site_id: str = "S1", **changes) -> dict:
     return {
         "case_id": case_id, "cause": "tank_leak", "site_id": site_id, "tank_id": "T1", "raised_on": date(2026, 5, 3),
         "ts_start": NOON - timedelta(days=9), "litres": -80.0, "probability": 0.9, "urgency": urgency,
-        "action": "Close the tank.", "summary": f"Story of {case_id}.", **changes,
+        "action": "Follow your local code.", "summary": f"Story of {case_id}.", **changes,
     }  # fmt: skip
 
 
@@ -70,8 +74,16 @@ SITES = rows(
 OPS = Recipient(role="operations", url="env:MAIL_OPS")
 
 
-def _tell(config, cases, out, now=NOON):
-    return notify(config, cases, SITES, out, now=now)
+TICKETS = rows(
+    "deliveries",
+    {"delivery_id": "D7", "tank_id": "T1", "ts_ticket": NOON - timedelta(days=1), "ticket_volume_l": 8000.0,
+     "carrier": "Larch & Way"},
+)  # fmt: skip
+
+
+def _tell(config, cases, out, now=NOON, sites=SITES, **frames):
+    made = all_cases({"cases": cases, "sites": sites, **frames}, NOON.date())
+    return notify(config, made, TICKETS, out, now=now)
 
 
 def test_nothing_is_sent_unless_set(inbox, tmp_path):
@@ -88,8 +100,9 @@ def test_urgent_at_once_the_rest_in_a_digest_each_once(inbox, tmp_path):
     assert at_once[:2] == ("ops@example.org", "tankdrift: 2 cases, first at Ferrow")
     assert "Story of A." in at_once[2]
     assert "Story of C." in at_once[2]
-    assert "Close the tank." in at_once[2]
+    assert "What to do: Treat as a suspected release: follow your local code" in at_once[2]
     assert "https://example.org/report" in at_once[2]
+    assert at_once[2].count("\r\n\r\n") == 2  # between the two cases, and before the report
     assert digest[1] == "tankdrift: 1 case in the digest"
     assert "Story of B." in digest[2]
     _tell(config, cases, tmp_path, NOON + timedelta(minutes=5))
@@ -110,10 +123,15 @@ def test_a_case_that_changes_is_told_again_and_one_that_only_grows_is_not(inbox,
 
 def test_a_case_that_was_closed_and_is_back_is_told_again(inbox, tmp_path):
     config = NoticeConfig(to=(OPS,))
-    _tell(config, _cases(_case("A", "today")).with_columns(closed_before=None), tmp_path)
+    first = _case("A", "today", litres_low=-90.0, litres_high=-70.0)
+    row = _cases(first).row(0, named=True)
+    closed = row_of(Saying(kind="closed", case_id="A", verdict="confirmed", learned_on=NOON.date()), row, {})
+    sayings = pl.DataFrame([closed | {"seq": 4, "at": NOON}], schema=SCHEMA)
+    _tell(config, _cases(first), tmp_path)
     assert len(inbox.taken()) == 1
+    assert _tell(config, _cases(first | {"action": "Another."}), tmp_path, sayings=sayings) == []
     for _ in range(2):
-        _tell(config, _cases(_case("A", "today")).with_columns(closed_before=4), tmp_path)
+        _tell(config, _cases(first | {"litres": -95.0, "litres_low": -99.0}), tmp_path, sayings=sayings)
     (mail,) = inbox.taken()
     assert "It was closed, and is back" in mail[2]
 
@@ -199,10 +217,13 @@ def test_what_quiet_hours_hold_goes_out_when_they_end(tmp_path, inbox):
     operations = read_operations(tmp_path / "tankdrift.toml")
     operations.out.mkdir()
     site = {"site_id": "S1", "name": "Ferrow Cross", "timezone": "UTC", "trading_day_start": "00:00"}
+    reading = {"tank_id": "T1", "ts": NOON, "level_mm": 900.0, "quality": "good"}
     with open_store(operations.out) as store:
+        for name, schema in SCHEMAS.items():
+            store.replace(name, schema.create_empty())
+        store.replace("readings", rows("readings", reading))
         store.replace("cases", _cases(_case("a", "today"), _case("b", "watch"), _case("c", "act_now")))
         store.replace("sites", rows("sites", site))
-        store.replace("run_log", SCHEMAS["run_log"].create_empty())
     night = NOON.replace(hour=3, minute=30)
     tell(operations, now=night)
     assert [body.count("Story of") for *_, body in inbox.taken()] == [1]

@@ -129,6 +129,30 @@ def receiver() -> Iterator[tuple[str, list[dict]]]:
     server.server_close()
 
 
+@contextlib.contextmanager
+def pinged(status: int = 200) -> Iterator[tuple[str, list[str]]]:
+    """A web server that answers with `status`; its address, and what it was asked for."""
+    asked: list[str] = []
+
+    class Asked(BaseHTTPRequestHandler):
+        def do_GET(self):
+            asked.append(self.path)
+            self.send_response(status)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        do_POST = do_GET  # noqa: N815 (the library's name)
+
+        def log_message(self, *_):
+            """Say nothing."""
+
+    server = HTTPServer(("127.0.0.1", 0), Asked)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    yield f"http://127.0.0.1:{server.server_port}", asked
+    server.shutdown()
+    server.server_close()
+
+
 class Loop:
     """An event loop in a thread of its own, for servers that live in one."""
 
