@@ -73,7 +73,8 @@ SALES = '[sources.tables.sales]\ntable = "s"\ntime_column = "t"\n'
          "sources.0.sql.tables.sales.columns.volume_l.colum: there is no such setting; did you mean column?"),
         ('[[notices.to]]\nrole = "x"\nurl = "env:X"\nquiet_form = "22:00"\n',
          "notices.to.0.quiet_form: there is no such setting; did you mean quiet_from?"),
-        ("[notices]\nxyzzy = 1\n", "notices.xyzzy: there is no such setting; there are desk_url, report_url, severities, to"),
+        ("[notices]\nxyzzy = 1\n",
+         "notices.xyzzy: there is no such setting; there are desk_url, report_url, severities, to"),
     ],
 )  # fmt: skip
 def test_a_key_that_there_is_not_is_answered_with_the_nearest(tmp_path: Path, settings, said):

@@ -9,15 +9,18 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
 
 from tests.support.lakes import tiny_lake, write
 from tests.support.runs import COMMAND, ROOT
-from tests.support.servers import free_port
+from tests.support.servers import free_port, pinged
 
 SECTION = (ROOT / "README.md").read_text().split("## Operations\n")[1].split("\n## ")[0]
+
+OPERATIONS = (ROOT / "docs" / "operations.md").read_text()
 
 
 def _block(language: str) -> str:
@@ -56,26 +59,48 @@ def _command(line: str) -> list[str]:
     )
 
 
+def _wait_for_a_night(address, run):
+    """Run the script of docs/operations.md, with another address and the shortest stretch that there is."""
+    (script,) = re.findall(r"```python\n(.*?)```", OPERATIONS, re.DOTALL)
+    assert '"prefect.resource.name": "every-night"' in script
+    for shown, here in (("https://chat.example.org", address), ("hours=26", "seconds=10")):
+        assert script.count(shown) == 1
+        script = script.replace(shown, here)
+    subprocess.run([sys.executable, "-c", script], check=True, **run)
+
+
+def _until(is_so, *, within_s):
+    end = time.monotonic() + within_s
+    while not is_so() and time.monotonic() < end:
+        time.sleep(0.1)
+    assert is_so()
+
+
 def test_from_settings_to_a_scheduled_deployment_in_five_commands(place, env):
     *lines, last = _block("sh").splitlines()
     assert len(lines) == 4
     run = {"cwd": place, "env": env, "text": True, "stdin": subprocess.DEVNULL}
     said = []
     try:
-        for line in lines:
-            done = subprocess.run(_command(line), capture_output=True, check=False, **run)
-            assert done.returncode == 0, (line, done.stdout, done.stderr)
-            said.append(done.stdout)
+        with pinged() as (address, asked):
+            for line in lines:
+                done = subprocess.run(_command(line), capture_output=True, check=False, **run)
+                assert done.returncode == 0, (line, done.stdout, done.stderr)
+                said.append(done.stdout)
+                if len(said) == 2:  # the server is up
+                    _wait_for_a_night(address, run)
+            _until(lambda: "/hook" in asked, within_s=60)
         worker = subprocess.Popen(_command(last), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, **run)
         stop = threading.Timer(60, worker.kill)
         stop.start()
-        started = any("started!" in line for line in worker.stdout)
+        told: list[str] = []
+        started = any("started!" in line for line in worker.stdout if not told.append(line))
         stop.cancel()
         worker.terminate()
         worker.communicate()
     finally:
         subprocess.run(_command("prefect server stop"), capture_output=True, check=False, **run)
-    assert started
+    assert started, told
     assert "/api answers" in said[1]
     assert "BAD" not in said[1]
     with contextlib.closing(sqlite3.connect(Path(env["PREFECT_HOME"]) / "prefect.db")) as prefect:
