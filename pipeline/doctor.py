@@ -138,8 +138,9 @@ def _secrets(operations: Operations) -> Iterator[Finding]:
             continue
         told = f"{', '.join(recipient.at_once) or 'nothing'} at once; address by {recipient.url}"
         strangers = sorted(set(recipient.site_ids) - sites) if sites else []
-        if not recipient.at_once and not recipient.digest:
-            yield Finding(what, False, "it is never told: at_once and digest are both empty", "name urgencies in one")
+        if not (recipient.at_once or recipient.digest or recipient.night):
+            said = "it is never told: at_once, digest and night are all empty"
+            yield Finding(what, False, said, "name urgencies in one, or news of the night")
         elif strangers:
             yield Finding(what, False, f"the lake has no site {strangers[0]}", "mend site_ids of this recipient")
         elif recipient.quiet_from is not None:

@@ -9,11 +9,13 @@ import pytest
 from opentelemetry import trace
 from prometheus_client.parser import text_string_to_metric_families
 
+from flows.progress import as_json
 from pipeline.doctor import examine
 from pipeline.nightly import finish_night, late_night, run_night, tell
 from pipeline.sources.collect import Collected, collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.landing import Merged
+from pipeline.sources.secrets import looked_up
 from tests.support.lakes import START, tiny_lake, write
 from tests.support.runs import tankdrift_here
 from tests.support.servers import free_port, pinged, receiver
@@ -354,7 +356,12 @@ def test_the_log_is_an_object_a_line_by_the_settings_or_the_command(night, monke
     assert [(line["level"], line["stage"], line["table"]) for line in away] == [("error", "collect", "events")]
     assert lines[-1]["level"] == "error"
     assert lines[-1]["message"].startswith("the rest is done, but: ")
-    assert "sedge-anvil-13" not in done.stderr
+    assert [line for line in lines if line["level"] == "warning" or "sedge-anvil-13" in line["message"]] == []
+    assert looked_up("env:TEST_OPERATIONS").count("sedge-anvil-13") == 1
+    told = json.loads(as_json("info", "by sedge-anvil-13\x1b[31m", 0.0, {"site": "sedge-anvil-13", "source": None}))
+    assert told == {
+        "time": "1970-01-01T00:00:00.000+00:00", "level": "info", "site": "***", "message": "by ***\ufffd[31m",
+    }  # fmt: skip
     one = tankdrift_here("collect", "--config", place / "plain.toml", "--source", "away", "--log", "json")
     assert [line["level"] for line in _logged(one.stderr)] == ["error", "error"]
     two = tankdrift_here("collect", "--config", place / "json.toml", "--source", "away", "--log", "text")
@@ -362,6 +369,15 @@ def test_the_log_is_an_object_a_line_by_the_settings_or_the_command(night, monke
     run = tankdrift_here("run", place / "yard", "--out", place / "run", "--direct", "--log", "json")
     analysed = [line for line in _logged(run.stderr) if line.get("site") == "S1"]
     assert [(line["stage"], line["message"]) for line in analysed] == [("analyse", "analysed S1")]
+
+
+@pytest.mark.parametrize(("night", "is_well"), [('["late"]', True), ("[]", False)])
+def test_who_is_told_of_the_night_alone_is_told(tmp_path, monkeypatch, night, is_well):
+    monkeypatch.setenv("TEST_OPERATIONS", "json://127.0.0.1/")
+    settings = f'role = "desk"\nurl = "env:TEST_OPERATIONS"\nat_once = []\ndigest = []\nnight = {night}\n'
+    (tmp_path / "tankdrift.toml").write_text("[[notices.to]]\n" + settings)
+    found = [one.is_well for one in examine(tmp_path / "tankdrift.toml", now=SOON) if one.what == "notices to desk"]
+    assert found == [is_well]
 
 
 def test_the_doctor_says_what_a_heartbeat_lacks(tmp_path, monkeypatch):
