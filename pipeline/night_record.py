@@ -31,9 +31,9 @@ TIMES: Final = 5.0
 class NightRecord:
     """The last night: when it was, in ISO 8601, and what came of it.
 
-    `failures`, `odd` and `not_fresh` are lines for people; `new`, `corrected` and `refused` count rows by `source table`,
-    `refused_pct` is the share refused by table, `cases` counts them by urgency. `past_refused` has, by `source table`,
-    the share of rows refused in each of the last nights in which any came, the last one's at its end.
+    `failures`, `odd` and `not_fresh` are lines for people; `new`, `corrected` and `refused` count rows by
+    `source table`, `refused_pct` is the share refused by table, `cases` counts them by urgency. `past_refused` has, by
+    `source table`, the share of rows refused in each of the last nights in which any came, the last one's at its end.
     """
 
     at: str

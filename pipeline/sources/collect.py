@@ -48,10 +48,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Collected:
-    """What came of one table of a source, and of which instant its newest row is.
-
-    `error` is a line where it failed, `odd` has others.
-    """
+    """What came of one table of a source; `error` is a line where it failed, `odd` has lines that fail nothing."""
 
     source: str
     table: str
@@ -97,7 +94,6 @@ def collect(
     start, end : datetime, optional
         A window to read again whatever was read before, for a backfill; marks stay where they are. A source that is
         made of files reads all of them again.
-
     """
     found: list[Collected] = []
     for config in operations.sources:
@@ -108,8 +104,8 @@ def collect(
                 except Exception as error:  # whatever it is, the other sources go on
                     done = [Collected(config.name, "", error=_told(config.name, error))]
                 found += done
-                for why in [entry.error for entry in done if entry.error][:1]:
-                    failed(why)
+                if errors := [entry.error for entry in done if entry.error]:
+                    failed(errors[0])
     return found
 
 
@@ -142,13 +138,10 @@ def collect_source(
             trouble = _trouble(operations, job, start, end)
             odd = tuple(silent(job.heard, table, config, operations.stale_after_hours))
             found.append(replace(job.collected, seconds=time.monotonic() - began, error=trouble, odd=odd))
-            told, of = (config.name, table, job.collected.merged.new, trouble or "done"), {"source": config.name}
-            _LOG.log(_level(trouble), "%s: %s: %d new, %s", *told, extra={"stage": "collect", "table": table, **of})
+            level, of = logging.ERROR if trouble else logging.INFO, {"source": config.name, "table": table}
+            told = (config.name, table, job.collected.merged.new, trouble or "done")
+            _LOG.log(level, "%s: %s: %d new, %s", *told, extra={"stage": "collect", **of})
     return found
-
-
-def _level(trouble: str | None) -> int:
-    return logging.INFO if trouble is None else logging.ERROR
 
 
 def _trouble(operations: Operations, job: "_Job", start: datetime | None, end: datetime | None) -> str | None:
