@@ -4,28 +4,32 @@ What the environment says (``TANKDRIFT_LAKE``, ``TANKDRIFT_OUT``) goes before th
 line in docs/settings.md.
 """
 
+import re
 import tomllib
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal, Self
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.resources import shared_dir
-from pipeline.sources.known_keys import nearest
+from pipeline.sources.known_keys import near, nearest
 from pipeline.sources.measures import UNITS, fits
 from pipeline.sources.notice_config import NoticeConfig, WatchConfig
 from pipeline.sources.secrets import Address, Options, Reference
 from pipeline.sources.table_config import FileTable, Register, Section, SqlTable, Tag, TagForm, date_form
 
 FILE: Final = "tankdrift.toml"
+NAME: Final = r"^[A-Za-z0-9_\-]+$"
+"""What a source may be called."""
 
 
 class _Source(Section):
-    name: str = Field(pattern=r"^[A-Za-z0-9_\-]+$", examples=['"historian"'])
+    name: str = Field(pattern=NAME, examples=['"historian"'])
     """What it is called here: letters, digits, `_` and `-`."""
     since: datetime | None = Field(default=None, examples=["2026-01-01T00:00:00Z"])
     """Where the first window begins, of a source that is asked by time; left out, thirty days back."""
@@ -101,6 +105,20 @@ class OpcuaConfig(_Source):
     """Who reads; left out, nobody by name."""
     password: Reference | None = Field(default=None, examples=['"env:PLANT_PASSWORD"'])
     """Where the password is: `env:NAME` or `block:NAME`."""
+    policy: Literal["None", "Aes128Sha256RsaOaep", "Basic256Sha256", "Aes256Sha256RsaPss"] = Field(
+        default="None", examples=['"Basic256Sha256"']
+    )
+    """Security policy; with one that is not `None`, the three below say who is who."""
+    mode: Literal["sign", "sign_and_encrypt"] = Field(default="sign_and_encrypt", examples=['"sign"'])
+    """Whether what is said is signed alone, or encrypted, too; with a policy."""
+    certificate: Path | None = Field(default=None, examples=['"opcua/tankdrift.der"'])
+    """Our certificate, in DER or PEM, which the server has to trust."""
+    private_key: Path | None = Field(default=None, examples=['"opcua/tankdrift-key.pem"'])
+    """Its key, in DER or PEM."""
+    key_password: Reference | None = Field(default=None, examples=['"env:PLANT_KEY_PASSWORD"'])
+    """Where the password of the key is, if it has one: `env:NAME` or `block:NAME`."""
+    server_certificate: Path | None = Field(default=None, examples=['"opcua/plant.der"'])
+    """The server's certificate, as exported there: no other server is believed."""
     tags: tuple[Tag, ...] = Field(
         default=(), examples=['[{ tag = "ns=2;s=LVL", tank_id = "T1", column = "level_mm" }]']
     )
@@ -113,6 +131,16 @@ class OpcuaConfig(_Source):
     """Values that are asked for at once."""
     timeout_s: float = Field(default=20.0, gt=0, examples=["60"])
     """How long an answer may take."""
+
+    @model_validator(mode="after")
+    def _whole_security(self) -> Self:
+        named = {name: getattr(self, name) for name in ("certificate", "private_key", "server_certificate")}
+        missing = [name for name, path in named.items() if path is None]
+        if self.policy != "None" and missing:
+            raise ValueError(f"policy {self.policy} needs {', '.join(missing)}")
+        if self.policy == "None" and len(missing) < len(named):
+            raise ValueError("certificates are of no use without policy; name the server's, such as Basic256Sha256")
+        return self
 
 
 class ModbusConfig(_Source):
@@ -192,7 +220,8 @@ def _require_known(source: SourceConfig) -> None:
         return
     for table, mapped in source.tables.items():
         if table not in LAKE_TABLES or table == "labels":
-            raise ValueError(f"source {source.name}: the lake contract has no table {table}")
+            tables = [name for name in LAKE_TABLES if name != "labels"]
+            raise ValueError(f"source {source.name}: the lake contract has no table {table}{near(table, tables)}")
         if isinstance(mapped, SqlTable) and mapped.layout != "rows" and table not in ("readings", "meter_totals"):
             raise ValueError(f"source {source.name}: {table} cannot be {mapped.layout}: it is made of no tags")
         if isinstance(mapped, SqlTable) and mapped.time_column is None and (table in BY_DAY or mapped.layout != "rows"):
@@ -204,10 +233,13 @@ def _require_known(source: SourceConfig) -> None:
             )
         for name, column in mapped.columns.items():
             if name not in LAKE_TABLES[table].columns():
-                raise ValueError(f"source {source.name}: the contract's table {table} has no column {name}")
+                said = f"the contract's table {table} has no column {name}{near(name, LAKE_TABLES[table].columns())}"
+                raise ValueError(f"source {source.name}: {said}")
             if column.unit is not None and not fits(column.unit, name):
-                known = ", ".join(UNITS)
-                raise ValueError(f"source {source.name}: unit {column.unit} does not measure {name} (known: {known})")
+                known = ", ".join(unit for unit in UNITS if fits(unit, name)) or "none"
+                raise ValueError(
+                    f"source {source.name}: unit {column.unit} does not measure {table}.{name} (units of it: {known})"
+                )
 
 
 def read_operations(path: Path) -> Operations:
@@ -221,13 +253,14 @@ def read_operations(path: Path) -> Operations:
     """
     if not path.is_file():
         raise ArgumentError(f"{path}: there is no such file; docs/operations.md shows one")
+    given: dict[str, Any] = {}
     try:
-        source = TomlConfigSettingsSource(Operations, path)
-        found = Operations(**source())
+        given = TomlConfigSettingsSource(Operations, path)()
+        found = Operations(**given)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ArgumentError(f"{path}: {error}") from error
     except ValidationError as error:
-        raise ArgumentError(f"{path}: {_said(error)}") from error
+        raise ArgumentError(f"{path}: {_said(error, given)}") from error
     except TankdriftError as error:
         raise ArgumentError(f"{path}: {error}") from error
     base = path.resolve().parent
@@ -245,23 +278,39 @@ def _words_place(file: Path, base: Path) -> Path:
     return shipped if file == Path(file.name) and shipped.is_file() and not (base / file).is_file() else base / file
 
 
-def _said(error: ValidationError) -> str:
+def _said(error: ValidationError, given: Mapping[str, Any]) -> str:
     first = error.errors(include_input=False, include_url=False)[0]
-    where = ".".join(str(step) for step in first["loc"])
+    where = _where(first["loc"], given)
     said = first["msg"].removeprefix("Value error, ")
     if first["type"] == "extra_forbidden":
         said = f"there is no such setting{nearest(Operations, first['loc'])}"
     more = error.error_count() - 1
-    return f"{where}: {said}" + (f" (and {more} more)" if more else "")
+    return f"{where}{said}" + (f" (and {more} more)" if more else "")
+
+
+def _where(steps: tuple[int | str, ...], given: Mapping[str, Any]) -> str:
+    """The place of a setting in words, a source's by its name; nothing where what is said of it names the source."""
+    if steps == ("sources",):
+        return "" if isinstance(given.get("sources"), list) else "sources: "
+    if steps[0] != "sources":
+        return ".".join(map(str, steps)) + ": "
+    number = int(steps[1])
+    one = dict(enumerate(given.get("sources", ()))).get(number)
+    name = one.get("name") if isinstance(one, dict) else None
+    is_name = isinstance(name, str) and re.fullmatch(NAME, name)
+    below = ".".join(map(str, steps[3:]))  # between them is the kind, which the section says
+    return f"source {name if is_name else number + 1}" + (f", {below}: " if below else ": ")
 
 
 def _placed(found: Operations, base: Path) -> tuple[SourceConfig, ...]:
-    placed: list[SourceConfig] = []
-    for source in found.sources:
-        if isinstance(source, LakeConfig | FilesConfig) and "://" not in source.place and ":" not in source.place:
-            placed.append(source.model_copy(update={"place": str(base / source.place)}))
-        elif isinstance(source, SqlConfig | OpcuaConfig) and source.tag_file is not None:
-            placed.append(source.model_copy(update={"tag_file": base / source.tag_file}))
-        else:
-            placed.append(source)
-    return tuple(placed)
+    return tuple(source.model_copy(update=dict(_own_places(source, base))) for source in found.sources)
+
+
+def _own_places(source: SourceConfig, base: Path) -> Iterator[tuple[str, str | Path]]:
+    """A source's places on this machine, as seen from a folder."""
+    if isinstance(source, LakeConfig | FilesConfig) and ":" not in source.place:
+        yield "place", str(base / source.place)
+    for name in type(source).model_fields:
+        path = getattr(source, name)
+        if isinstance(path, Path):
+            yield name, base / path

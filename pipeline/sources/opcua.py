@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.errors import SourceDownError, SourceError
 from pipeline.sources.config import OpcuaConfig
+from pipeline.sources.opcua_security import secure, why_refused
 from pipeline.sources.secrets import in_short, looked_up
 from pipeline.sources.source import Fetched, in_window
 from pipeline.sources.table_config import Tag
@@ -83,7 +84,7 @@ async def _read_all(
     tries = 0
     while left:
         try:
-            async with _client(config) as client:
+            async with await _client(config) as client:
                 while left:
                     trouble: SourceError | None = None
                     try:
@@ -97,8 +98,8 @@ async def _read_all(
                     tries = 0
         except _broken() as error:
             tries += 1
-            if tries > config.retries:
-                raise SourceError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
+            if tries > config.retries or isinstance(error, _refusals()):
+                raise await _trouble(config, error) from error
             of = {"stage": "collect", "source": config.name}
             _LOG.info("%s: connection lost, trying again", config.name, extra=of)
             await asyncio.sleep(config.retry_wait_s * tries)
@@ -140,7 +141,27 @@ def _broken() -> tuple[type[BaseException], ...]:
     return (ConnectionError, TimeoutError, OSError, UaError)
 
 
-def _client(config: OpcuaConfig) -> "Client":
+def _refusals() -> tuple[type[BaseException], ...]:
+    """What a server answers to a user or password that it does not know: to ask again is of no use."""
+    from asyncua.ua import uaerrors
+
+    return (uaerrors.BadUserAccessDenied, uaerrors.BadIdentityTokenRejected, uaerrors.BadIdentityTokenInvalid)
+
+
+async def _trouble(config: OpcuaConfig, error: BaseException) -> SourceError:
+    """What went wrong with a connection, and how to mend it where that can be told."""
+    from asyncua.ua.uaerrors import UaError
+
+    if isinstance(error, _refusals()):
+        who = "whoever gives no user" if config.user is None else f"user {config.user}"
+        return SourceError(f"{config.name}: the OPC UA server refuses {who}", mend="see user and password")
+    is_there = not isinstance(error, ConnectionRefusedError)
+    told = await why_refused(config) if is_there and (config.policy != "None" or isinstance(error, UaError)) else None
+    said = f"{config.name}: the OPC UA server says {in_short(error)}"
+    return told or SourceError(said, mend="see address, and whether the server runs")
+
+
+async def _client(config: OpcuaConfig) -> "Client":
     try:
         from asyncua.client.client import Client
     except ImportError as error:
@@ -150,6 +171,7 @@ def _client(config: OpcuaConfig) -> "Client":
         client.set_user(config.user)
     if config.password is not None:
         client.set_password(looked_up(config.password))
+    await secure(client, config)
     return client
 
 
@@ -181,7 +203,7 @@ async def _first(config: OpcuaConfig, tags: Sequence[Tag], start: datetime, end:
 
     found: list[datetime] = []
     try:
-        async with _client(config) as client:
+        async with await _client(config) as client:
             for tag in tags:
                 with suppress(SourceError, UaStatusCodeError):
                     node = _node(client, config, tag.tag)
@@ -189,7 +211,9 @@ async def _first(config: OpcuaConfig, tags: Sequence[Tag], start: datetime, end:
                     told = [_told(value) for value in page]
                     found += [start if one is None else one[0] for one in told]
     except _broken() as error:
-        raise SourceDownError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
+        trouble = await _trouble(config, error)
+        is_final = isinstance(error, _refusals())
+        raise (trouble if is_final else SourceDownError(trouble.said, mend=trouble.mend)) from error
     return min(found, default=None)
 
 
@@ -207,10 +231,10 @@ def _told(value: Any) -> tuple[datetime, float | None, int] | None:
 
 async def _check(config: OpcuaConfig, tags: Sequence[Tag]) -> None:
     try:
-        async with _client(config) as client:
+        async with await _client(config) as client:
             for tag in tags:
                 trouble = await _why_empty(client, config, tag.tag)
                 if trouble is not None:
                     raise trouble
     except _broken() as error:
-        raise SourceError(f"{config.name}: the OPC UA server says {in_short(error)}") from error
+        raise await _trouble(config, error) from error

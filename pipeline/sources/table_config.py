@@ -1,9 +1,10 @@
 """Settings of a source's tables, columns, tags and registers; the words below a key are in docs/settings.md."""
 
+import difflib
 import re
 from functools import cached_property
 from typing import Annotated, Any, Final, Literal, Self
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
     AfterValidator,
@@ -24,7 +25,9 @@ def _zone(name: str) -> str:
     try:
         ZoneInfo(name)
     except (ValueError, OSError, KeyError) as error:
-        raise ValueError(f"there is no time zone {name!r}") from error
+        near = difflib.get_close_matches(name, available_timezones(), n=1)
+        said = f"did you mean {near[0]}?" if near else "it is one like Europe/Berlin"
+        raise ValueError(f"there is no time zone {name!r}; {said}") from error
     return name
 
 

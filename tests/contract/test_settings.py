@@ -66,11 +66,11 @@ SALES = '[sources.tables.sales]\ntable = "s"\ntime_column = "t"\n'
     ("settings", "said"),
     [
         ("lokc_wait_s = 3\n", "lokc_wait_s: there is no such setting; did you mean lock_wait_s?"),
-        (HEAD + "adress = 3\n" + SALES, "sources.0.sql.adress: there is no such setting; did you mean address?"),
+        (HEAD + "adress = 3\n" + SALES, "source a, adress: there is no such setting; did you mean address?"),
         (HEAD + SALES + 'timezon = "UTC"\n',
-         "sources.0.sql.tables.sales.timezon: there is no such setting; did you mean timezone?"),
+         "source a, tables.sales.timezon: there is no such setting; did you mean timezone?"),
         (HEAD + SALES + '[sources.tables.sales.columns.volume_l]\ncolum = "v"\n',
-         "sources.0.sql.tables.sales.columns.volume_l.colum: there is no such setting; did you mean column?"),
+         "source a, tables.sales.columns.volume_l.colum: there is no such setting; did you mean column?"),
         ('[[notices.to]]\nrole = "x"\nurl = "env:X"\nquiet_form = "22:00"\n',
          "notices.to.0.quiet_form: there is no such setting; did you mean quiet_from?"),
         ("[notices]\nxyzzy = 1\n",
@@ -82,6 +82,23 @@ def test_a_key_that_there_is_not_is_answered_with_the_nearest(tmp_path: Path, se
     with pytest.raises(ArgumentError) as caught:
         read_operations(tmp_path / "tankdrift.toml")
     assert str(caught.value).endswith(said)
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ("sources = [3]\n", "source 1: Input should be a valid dictionary"),
+        ('[sources]\nname = "a"\n', "sources: Input should be a valid tuple"),
+        ('[[sources]]\nname = "fen-orchard 12"\nkind = "lake"\nplace = "x"\n', "source 1, name: String should match"),
+        ('[[sources]]\nname = "a"\nkind = "lak"\n', "source a: Input tag 'lak' found using 'kind' does not match"),
+    ],
+)
+def test_a_source_is_called_by_its_name_where_it_has_one(tmp_path: Path, settings, said):
+    (tmp_path / "tankdrift.toml").write_text(settings)
+    with pytest.raises(ArgumentError) as caught:
+        read_operations(tmp_path / "tankdrift.toml")
+    assert f"tankdrift.toml: {said}" in str(caught.value)
+    assert "fen-orchard" not in str(caught.value)
 
 
 def test_a_setting_of_a_run_that_there_is_not_is_answered_with_the_nearest():

@@ -20,8 +20,9 @@ from pipeline.sources.opcua import OpcuaSource
 from pipeline.sources.record import record
 from pipeline.sources.sql import SqlSource
 from pipeline.sources.table_config import Register
-from tests.sources.test_thirty_days import STATUS, _Device, _remember, _serve
+from tests.sources.test_thirty_days import STATUS, _Device
 from tests.support.lakes import tiny_lake, write
+from tests.support.opc_ua import remember, serve
 from tests.support.servers import Loop, free_port, postgres
 
 NOW = datetime(2026, 3, 3, 12, tzinfo=UTC)
@@ -177,10 +178,10 @@ def test_of_opc_ua(tmp_path, asked):
         parts = zip(columns, tags.values(), strict=True)
         return pl.concat([_rows(night).select(tag, "ts", pl.col(name).alias("value"), status) for tag, name in parts])
 
-    server, space = loop.run(_serve(port, values(0)))
+    server, space = loop.run(serve(port, values(0)))
 
     def fill(_, night):
-        loop.run(_remember(server, space, values(night)))
+        loop.run(remember(server, space, values(night)))
 
     settings = f'kind = "opcua"\naddress = "opc.tcp://127.0.0.1:{port}/plant"\n' + "".join(
         f'[[sources.tags]]\ntag = "ns={space};s={tag}"\ntank_id = "T1"\ncolumn = "{name}"\n'

@@ -251,7 +251,10 @@ PASSWORD = 'kind = "sql"\ndriver = "sqlite"\naddress = "postgresql://u:fen-orcha
             '[[notices.to]]\nrole = "ops"\nurl = "mailto://u:fen-orchard-12@h"',
             "a secret stands here by reference alone",
         ),
-        (f'{SOURCE}kind = "files"\nplace = "x"\n[sources.tables.sales]\n{INCHES}', "in does not measure volume_l"),
+        (
+            f'{SOURCE}kind = "files"\nplace = "x"\n[sources.tables.sales]\n{INCHES}',
+            "in does not measure sales.volume_l (units of it: l, ml,",
+        ),
         (
             f'{SOURCE}kind = "lake"\nplace = "s3://a"\noptions = {{ secret_access_key = "fen-orchard-12" }}',
             "option secret_access_key is a secret",

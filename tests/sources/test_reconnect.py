@@ -13,8 +13,9 @@ from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.opcua import OpcuaSource
 from pipeline.sources.record import record
 from pipeline.sources.table_config import Register, Tag
-from tests.sources.test_thirty_days import _Device, _serve
+from tests.sources.test_thirty_days import _Device
 from tests.support.lakes import START
+from tests.support.opc_ua import serve
 from tests.support.servers import Loop, free_port
 
 
@@ -38,7 +39,7 @@ def test_an_opc_ua_server_that_comes_up_late_is_asked_again():
     )
     asked.start()
     threading.Event().wait(0.7)
-    server, space = loop.run(_serve(port, _values(300)))
+    server, space = loop.run(serve(port, _values(300)))
     asked.join(timeout=60)
     loop.run(server.stop())
     loop.close()

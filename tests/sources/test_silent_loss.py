@@ -19,8 +19,8 @@ from pipeline.sources.landing import Merged
 from pipeline.sources.mapping import to_contract
 from pipeline.sources.table_config import FileTable
 from pipeline.store import open_store
-from tests.sources.test_thirty_days import _serve
 from tests.support.lakes import START, tiny_lake, write
+from tests.support.opc_ua import serve
 from tests.support.servers import Loop, free_port
 
 NOW = datetime(2026, 3, 3, tzinfo=UTC)
@@ -181,7 +181,7 @@ def test_nodes_that_are_unknown_or_keep_no_history_are_named_and_asked_again(tmp
     port, loop = free_port(), Loop()
     told = {"schema": {"tag": pl.String, "ts": pl.Datetime("us", "UTC"), "value": pl.Float64, "quality": pl.Int64}}
     one = pl.DataFrame({"tag": "A", "ts": QUARTERS, "value": 900.0, "quality": 0}, **told)
-    server, space = loop.run(_serve(port, one))
+    server, space = loop.run(serve(port, one))
     try:
         loop.run(server.nodes.objects.add_variable(f"ns={space};s=B", "B", 0.0))
         tags = [f'{{ tag = "ns={space};s={name}", tank_id = "T{name}", column = "level_mm" }}' for name in "ABC"]

@@ -5,7 +5,7 @@ The expected tables are those of a plain lake that was written by hand and loade
 
 import sqlite3
 import struct
-from datetime import UTC, timedelta
+from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import adbc_driver_postgresql.dbapi
@@ -23,10 +23,12 @@ from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.record import record
 from tests.sources.conftest import DAYS, assert_same, store_tables, thirty_days
 from tests.support.lakes import START, write
+from tests.support.opc_ua import serve
 from tests.support.servers import Loop, free_port, object_store, postgres
 
 NOW = START + timedelta(days=DAYS, hours=3)
 BERLIN = ZoneInfo("Europe/Berlin")
+STATUS = {"good": 0x00000000, "uncertain": 0x40900000, "bad": 0x808A0000}
 COUNTED = ("readings", "meter_totals")
 """Tables that tags and registers tell."""
 
@@ -243,7 +245,62 @@ ts_ticket = "written_local"
 """
 
 
-def test_postgresql_narrow(tmp_path, plain, expected, monkeypatch):
+@pytest.fixture(scope="module")
+def database():
+    """A PostgreSQL server; its address."""
+    with postgres() as address:
+        yield address
+
+
+def _ingest(address: str, schema: str = "public", **tables: pl.DataFrame) -> None:
+    with adbc_driver_postgresql.dbapi.connect(address) as connection:
+        with connection.cursor() as cursor:
+            cursor.execute(f"create schema if not exists {schema}")
+            for name, frame in tables.items():
+                cursor.adbc_ingest(name, frame.to_arrow(), mode="create", db_schema_name=schema)
+        connection.commit()
+
+
+WIDE = f"""
+[[sources]]
+name = "historian"
+kind = "sql"
+driver = "postgresql"
+address = "env:TEST_HISTORIAN"
+quality = "opc_ua"
+{SINCE}
+[sources.tables.readings]
+table = "plant.wide"
+layout = "wide"
+time_column = "local"
+timezone = "America/New_York"
+quality_column = "status"
+[sources.tables.meter_totals]
+table = "plant.counters"
+layout = "rows"
+time_column = "ts"
+"""
+
+
+def test_postgresql_wide(tmp_path, plain, expected, database, monkeypatch):
+    """A column a tag, in a wall clock's time without its zone: New York's does not change in these days."""
+    tables = thirty_days()
+    each = {tank: tables["readings"].filter(pl.col("tank_id") == tank).sort("ts") for tank in ("T1", "T2")}
+    first = each["T1"]
+    wide = pl.DataFrame(
+        {
+            "local": first["ts"].dt.convert_time_zone("America/New_York").dt.replace_time_zone(None),
+            "status": first["quality"].replace_strict(STATUS, return_dtype=pl.Int64),
+            **{tag: each[tank][column] for tag, tank, column in _tags()},
+        }
+    )
+    _ingest(database, "plant", wide=wide, counters=tables["meter_totals"])
+    monkeypatch.setenv("TEST_HISTORIAN", database)
+    others = _lake_source(plain, [name for name in tables if name not in COUNTED])
+    assert_same(_filled(tmp_path, WIDE + TANK_TAGS + others), expected)
+
+
+def test_postgresql_narrow(tmp_path, plain, expected, database, monkeypatch):
     tables = thirty_days()
     values = _values(tables, {"good": 192, "uncertain": 64, "bad": 0})
     tickets = (
@@ -253,21 +310,12 @@ def test_postgresql_narrow(tmp_path, plain, expected, monkeypatch):
         )
         .drop("ts_ticket")
     )
-    with postgres() as address:
-        with adbc_driver_postgresql.dbapi.connect(address) as connection:
-            with connection.cursor() as cursor:
-                cursor.execute("create schema plant")
-                cursor.adbc_ingest(
-                    "values", values.rename({"tag": "name", "ts": "at", "value": "val", "quality": "q"}).to_arrow(),
-                    mode="create", db_schema_name="plant",
-                )  # fmt: skip
-                cursor.adbc_ingest("sales", tables["sales"].to_arrow(), mode="create", db_schema_name="public")
-                cursor.adbc_ingest("tickets", tickets.to_arrow(), mode="create", db_schema_name="public")
-            connection.commit()
-        monkeypatch.setenv("TEST_HISTORIAN", address)
-        others = _lake_source(plain, [n for n in tables if n not in (*BY_DAY, "deliveries")])
-        found = _filled(tmp_path, POSTGRES + TAGS + others)
-    assert_same(found, expected)
+    narrow = values.rename({"tag": "name", "ts": "at", "value": "val", "quality": "q"})
+    _ingest(database, "plant", values=narrow)
+    _ingest(database, sales=tables["sales"], tickets=tickets)
+    monkeypatch.setenv("TEST_HISTORIAN", database)
+    others = _lake_source(plain, [n for n in tables if n not in (*BY_DAY, "deliveries")])
+    assert_same(_filled(tmp_path, POSTGRES + TAGS + others), expected)
 
 
 SQLITE = f"""
@@ -319,44 +367,11 @@ def test_sqlite_wide(tmp_path, plain, expected):
     assert_same(_filled(tmp_path, SQLITE.replace("PLACE", str(tmp_path)) + TANK_TAGS + others), expected)
 
 
-STATUS = {"good": 0x00000000, "uncertain": 0x40900000, "bad": 0x808A0000}
-
-
-async def _serve(port: int, values: pl.DataFrame):
-    from asyncua import Server, ua
-
-    server = Server()
-    await server.init()
-    server.set_endpoint(f"opc.tcp://127.0.0.1:{port}/plant")
-    server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
-    space = await server.register_namespace("plant")
-    await server.start()
-    for tag in values["tag"].unique(maintain_order=True):
-        node = await server.nodes.objects.add_variable(ua.NodeId(tag, space), tag, 0.0)
-        await server.historize_node_data_change(node, period=None, count=0)
-    await _remember(server, space, values)
-    return server, space
-
-
-async def _remember(server, space: int, values: pl.DataFrame) -> None:
-    """Have the server keep these values of its nodes, and none that it kept before."""
-    from asyncua import ua
-
-    storage = server.iserver.history_manager.storage
-    for (tag,), part in values.partition_by("tag", as_dict=True).items():
-        node = ua.NodeId(tag, space)
-        storage._datachanges[node].clear()
-        for ts, value, status in part.select("ts", "value", "quality").iter_rows():
-            variant = ua.Variant(value, ua.VariantType.Double) if value is not None else ua.Variant(None)
-            told = ua.DataValue(variant, ua.StatusCode(status), SourceTimestamp=ts.astimezone(UTC))
-            await storage.save_node_value(node, told)
-
-
 def test_opc_ua_history(tmp_path, plain, expected):
     tables = thirty_days()
     port = free_port()
     loop = Loop()
-    server, space = loop.run(_serve(port, _values(tables, STATUS)))
+    server, space = loop.run(serve(port, _values(tables, STATUS)))
     settings = (
         f'[[sources]]\nname = "plant"\nkind = "opcua"\naddress = "opc.tcp://127.0.0.1:{port}/plant"\n'
         f"values_a_request = 40\n{SINCE}" + TAGS.replace('tag = "', f'tag = "ns={space};s=')
