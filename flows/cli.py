@@ -9,7 +9,7 @@ import sys
 import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
-from datetime import date
+from datetime import UTC, date, datetime
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
@@ -42,9 +42,12 @@ class _Version(argparse.Action):
         parser.exit()
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command that `arguments`, or else the command line, ask for; the exit code comes out."""
-    options = argparse.Namespace()
+def main(arguments: Sequence[str] | None = None, *, now: datetime | None = None) -> int:
+    """Run the command that `arguments`, or else the command line, ask for; the exit code comes out.
+
+    `now` is what the clock says, in UTC; left out, it is asked.
+    """
+    options = argparse.Namespace(now=now or datetime.now(UTC))
     fail = partial(_fail, options)
     keep_to_one_thread()
     try:

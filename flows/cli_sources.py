@@ -90,7 +90,7 @@ def _collect(options: argparse.Namespace) -> None:
 
     operations = _operations(options)
     with shown(options.log):
-        done = collect(operations, now=datetime.now(UTC), names=options.source)
+        done = collect(operations, now=options.now, names=options.source)
     _say(done)
 
 
@@ -112,7 +112,7 @@ def _nightly(options: argparse.Namespace) -> None:
 
     operations = _operations(options)
     with shown(options.log):
-        night = run_night(operations, now=datetime.now(UTC), names=options.source)
+        night = run_night(operations, now=options.now, names=options.source)
     sys.stdout.write(printable(as_text(night, operations.out)) + "\n")
     night.require_whole(settings_from(operations.run).max_quarantine_pct)
 
@@ -121,14 +121,13 @@ def _backfill(options: argparse.Namespace) -> None:
     from flows.progress import shown
     from pipeline.sources.collect import collect
 
-    now = datetime.now(UTC)
     start = datetime.combine(options.first, time(), UTC)
-    end = now if options.last is None else datetime.combine(options.last + timedelta(days=1), time(), UTC)
+    end = options.now if options.last is None else datetime.combine(options.last + timedelta(days=1), time(), UTC)
     if end <= start:
         raise ArgumentError(f"--from {options.first} comes after --to {options.last}")
     operations = _operations(options)
     with shown(options.log):
-        done = collect(operations, now=now, names=options.source, start=start, end=end)
+        done = collect(operations, now=options.now, names=options.source, start=start, end=end)
     _say(done)
 
 
@@ -137,7 +136,7 @@ def _record(options: argparse.Namespace) -> None:
     from flows.recorder import record_all
 
     operations = _operations(options)
-    until = None if options.minutes is None else datetime.now(UTC) + timedelta(minutes=options.minutes)
+    until = None if options.minutes is None else options.now + timedelta(minutes=options.minutes)
     with shown(options.log):
         counts = record_all(operations, names=options.source, until=until)
     sys.stdout.writelines(
@@ -161,7 +160,7 @@ def _notify(options: argparse.Namespace) -> None:
 
     operations = _operations(options)
     with shown(options.log) if options.log == "json" else nullcontext():
-        told = tell(operations, now=datetime.now(UTC))
+        told = tell(operations, now=options.now)
     sys.stdout.writelines(f"told {notice.role}: {notice.title}\n" for notice in told)
     if not told:
         sys.stdout.write("nobody is to be told anything now\n")
@@ -172,8 +171,8 @@ def _watch(options: argparse.Namespace) -> None:
     from pipeline.nightly import late_night
 
     operations = _operations(options)
-    found = freshness(operations.lake, now=datetime.now(UTC), stale_after_hours=operations.stale_after_hours)
-    late = late_night(operations, now=datetime.now(UTC))
+    found = freshness(operations.lake, now=options.now, stale_after_hours=operations.stale_after_hours)
+    late = late_night(operations, now=options.now)
     lines = list(not_fresh(found))
     sys.stdout.writelines(line + "\n" for line in ([late] if late else []) + lines)
     if lines:
@@ -187,7 +186,7 @@ def _doctor(options: argparse.Namespace) -> None:
     from pipeline.doctor import examine
 
     prefect = os.environ.get("PREFECT_API_URL")
-    found = examine(options.config, now=datetime.now(UTC), prefect=prefect, wait_s=options.wait)
+    found = examine(options.config, now=options.now, prefect=prefect, wait_s=options.wait)
     for finding in found:
         sys.stdout.write(printable(f"{'ok  ' if finding.is_well else 'BAD '} {finding.what}: {finding.said}\n"))
         if finding.mend:

@@ -4,20 +4,22 @@ import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit
 from urllib.request import urlopen
 
-from pipeline.dry_run import KEYS, judged, known_ids, read_dry
+from pipeline.dry_run import KEYS, Limits, judged, known_ids, read_dry, told_otherwise, untold
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.freshness import freshness
 from pipeline.lake import find_parts, read_parts
+from pipeline.messages.sending import is_address
 from pipeline.messages.words import read_words
 from pipeline.settings import settings_from
 from pipeline.sources.config import ModbusConfig, OpcuaConfig, Operations, SourceConfig, SqlConfig, read_operations
+from pipeline.sources.landing import Landing
 from pipeline.sources.secrets import hidden, in_short, looked_up
 from pipeline.store import FILE, open_store
 
@@ -95,9 +97,15 @@ def _clock(now: datetime) -> Iterator[Finding]:
 
 def _sources(operations: Operations, now: datetime) -> Iterator[Finding]:
     """Every source read dry; one that is not well has a finding for all that ails it."""
-    runs = [read_dry(config, now=now) for config in operations.sources if _missing_library(config) is None]
+    settings = settings_from(operations.run)
+    lake = Landing(operations.lake)
+    runs = [read_dry(config, lake, now=now) for config in operations.sources if _missing_library(config) is None]
     known = known_ids(runs, {key: _known(operations.lake, table, key) for table, key in KEYS.items()})
-    limit_pct = min(settings_from(operations.run).max_quarantine_pct, _USUAL_LIMIT_PCT)
+    limits = Limits(
+        min(settings.max_quarantine_pct, _USUAL_LIMIT_PCT),
+        latest=now + timedelta(hours=settings.max_ahead_hours),
+        earliest=now - timedelta(hours=operations.stale_after_hours),
+    )
     done = {run.config.name: run for run in runs}
     for config in operations.sources:
         what, run = f"source {config.name}", done.get(config.name)
@@ -106,11 +114,14 @@ def _sources(operations: Operations, now: datetime) -> Iterator[Finding]:
                 what, False, f"{_missing_library(config)} is not installed", "pip install 'tankdrift[sources]'"
             )
             continue
-        ailments = [*run.ailments, *judged(run, known, limit_pct)]
+        ailments = [*run.ailments, *judged(run, known, limits), *told_otherwise(run, runs)]
         for said, mend in ailments:
             yield Finding(what, False, said, mend)
         if not ailments:
             yield Finding(what, True, f"{config.kind}, answers in {run.seconds:.1f} s: {run.said}")
+    for table in untold(runs, lake):
+        said = f"no source tells {table}, which a lake must have"
+        yield Finding("contract", False, said, "add it to a source; where there are none, a file with its heading does")
 
 
 def _missing_library(config: SourceConfig) -> str | None:
@@ -141,6 +152,8 @@ def _secrets(operations: Operations) -> Iterator[Finding]:
         if not (recipient.at_once or recipient.digest or recipient.night):
             said = "it is never told: at_once, digest and night are all empty"
             yield Finding(what, False, said, "name urgencies in one, or news of the night")
+        elif not is_address(recipient):
+            yield Finding(what, False, f"{recipient.url} is no address that apprise knows", "see its list of addresses")
         elif strangers:
             yield Finding(what, False, f"the lake has no site {strangers[0]}", "mend site_ids of this recipient")
         elif recipient.quiet_from is not None:
@@ -220,6 +233,9 @@ def _lake(operations: Operations, now: datetime) -> Iterator[Finding]:
 def _refused(operations: Operations) -> Finding:
     try:
         with open_store(operations.out, read_only=True) as store:
+            if not store.has_table("_parts"):
+                said = "no night has taken in the lake yet"
+                return Finding("contract", False, said, "run tankdrift nightly, and see what it says")
             worst = store.query("ingest/quarantine_share").row(0, named=True)
     except TankdriftError as error:
         return Finding("contract", False, str(error), "wait until the other run is done")

@@ -1,6 +1,7 @@
 """How a message goes out: by apprise, as text and HTML in one mail, with its fields to a webhook, else as text."""
 
 import logging
+import re
 from dataclasses import dataclass
 from typing import Final
 
@@ -48,7 +49,24 @@ def send(recipient: Recipient, message: Message) -> Notice:
     if all(isinstance(way, NotifyEmail) for way in sender):  # a mail has the text beside the HTML
         body, form = message.html, apprise.NotifyFormat.HTML
     kind = apprise.NotifyType(_KINDS[message.urgency])
-    if not sender.notify(title=message.title, body=body, body_format=form, notify_type=kind):
-        return failed("it could not be delivered")
+    with apprise.LogCapture(level=logging.DEBUG) as log:  # type: ignore[no-untyped-call]
+        is_sent = sender.notify(title=message.title, body=body, body_format=form, notify_type=kind)
+        why = "" if is_sent else _why(url, log.getvalue())
+    if not is_sent:
+        return failed(f"it could not be delivered{why}")
     _LOG.info("told %s: %s", recipient.role, message.title, extra={"stage": "notify"})
     return Notice(recipient.role, message.title, message.cases)
+
+
+def _why(url: str, log: str) -> str:
+    """What a mail server had against a message; of others nothing, for what is said of them may have tokens in it."""
+    told = re.search(r"Exception: (.+)", log)
+    return f" ({hidden(told[1])[:200]})" if told and url.startswith("mailto") else ""
+
+
+def is_address(recipient: Recipient) -> bool:
+    """Whether a recipient's address is of a kind that messages can be sent to; if they arrive, only sending tells."""
+    import apprise
+
+    logging.getLogger("apprise").setLevel(logging.CRITICAL)
+    return bool(apprise.Apprise().add(looked_up(recipient.url)))

@@ -27,7 +27,14 @@ from pipeline.sources.config import (
     SqlConfig,
 )
 from pipeline.sources.landing import Landing, Merged
-from pipeline.sources.losses import empty_levels, require_columns, require_readable, settings_digest
+from pipeline.sources.losses import (
+    empty_levels,
+    require_columns,
+    require_files,
+    require_readable,
+    settings_digest,
+    was_read,
+)
 from pipeline.sources.modbus import ModbusSource
 from pipeline.sources.opcua import OpcuaSource
 from pipeline.sources.secrets import hidden, in_short
@@ -247,9 +254,13 @@ class _Job:
 
     def _standing(self) -> None:
         told = self._tried(lambda: self.source.fetch(self.table, self.now, self.now))
-        if told.rows.is_empty() and self.landing.files(self.table, self.config.name):
-            raise SourceError(f"{self.config.name}: {self.table} came empty; what was known is kept")
+        self._require_rows(told, self.config.name)
         self._take(told, partial(self.landing.replace, self.table, self.config.name))
+
+    def _require_rows(self, told: Fetched, part: str) -> None:
+        """A registry that comes empty takes nothing away."""
+        if told.rows.is_empty() and self.landing.files(self.table, part):
+            raise SourceError(f"{self.config.name}: {self.table} came empty; what was known is kept")
 
     def _begin(self) -> tuple[datetime, str | None]:
         mark = self.landing.marks(self.config.name).found.get(self.table)
@@ -292,11 +303,11 @@ class _Job:
         """Read the files that are new or have changed, or all of them; a damaged one is told of and tried next time."""
         kept = self.landing.marks(self.config.name)
         seen = dict(kept.found.get(self.table, {}))
-        new = [
-            (name, mark)
-            for name, mark in self._tried(lambda: source.files(self.table)).items()
-            if again or seen.get(name) != mark
-        ]
+        there = self._tried(lambda: source.files(self.table))
+        if isinstance(self.config, FilesConfig):
+            require_files(list(there), self.table, self.config.name, is_read=was_read(kept, self.config, self.table))
+            self.landing.expect(self.table)
+        new = [(name, mark) for name, mark in there.items() if again or seen.get(name) != mark]
         for number, (name, mark) in enumerate(new, start=1):
             try:
                 told = self._tried(lambda name=name: source.read(self.table, name))  # type: ignore[misc]
@@ -315,6 +326,8 @@ class _Job:
         """A lake's file, and a standing table's, stands for itself; a drop is merged into what came before."""
         if isinstance(self.config, LakeConfig) or self.table in STANDING:
             part = f"{self.config.name}.{hashlib.sha256(name.encode()).hexdigest()[:12]}"
+            if self.table in STANDING:
+                self._require_rows(told, part)
             return self.landing.replace(self.table, part, told)
         return self.landing.merge(self.table, self.config.name, told)
 

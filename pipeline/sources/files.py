@@ -1,6 +1,7 @@
 """Sources that are made of files: drops of CSV and Parquet, and lakes that keep the contract already."""
 
 import io
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -91,8 +92,13 @@ def _frame(content: bytes, name: str, mapped: FileTable, where: str) -> pl.DataF
                 raise SourceError(f"{where} {size.said}", mend="split it into smaller ones")
             return pl.read_parquet(io.BytesIO(content))
         text = content.decode(mapped.encoding).removeprefix("\ufeff").encode()
-        return pl.read_csv(io.BytesIO(text), separator=mapped.separator, infer_schema=False)
+        frame = pl.read_csv(io.BytesIO(text), separator=mapped.separator, infer_schema=False)
     except (*BROKEN, UnicodeDecodeError, LookupError) as error:
         kind = "Parquet" if name.endswith(".parquet") else f"CSV in {mapped.encoding}"
         mend = "put it there again, or see separator and encoding"
         raise SourceError(f"{where} is not readable as {kind} (truncated, or of another kind)", mend=mend) from error
+    others = [sign for sign in ",;\t|" if sign != mapped.separator and sign in frame.columns[0]]
+    if frame.width == 1 and others:
+        said = f"{where} has one column alone, {frame.columns[0]!r}"
+        raise SourceError(said, mend=f"set separator, perhaps to {json.dumps(others[0])}")
+    return frame

@@ -92,8 +92,12 @@ class Landing:
             path.unlink()
         return counts
 
-    def _places(self, table: str, source: str, rows: pl.DataFrame) -> Iterator[tuple[Path, pl.DataFrame]]:
+    def expect(self, table: str) -> None:
+        """Have a place for a table that a source tells: one of which nothing has come yet is empty, not missing."""
         (self.lake / table).mkdir(parents=True, exist_ok=True)
+
+    def _places(self, table: str, source: str, rows: pl.DataFrame) -> Iterator[tuple[Path, pl.DataFrame]]:
+        self.expect(table)
         if not is_by_day(table):
             yield self.lake / table / f"{source}.parquet", rows
             return

@@ -4,13 +4,15 @@ Each is told, and where it lies with the source or its settings no mark passes o
 """
 
 import hashlib
+from collections.abc import Sequence
 from typing import Final
 
 import polars as pl
 
 from pipeline.errors import SourceError
 from pipeline.sources.config import FilesConfig, OpcuaConfig, SourceConfig, SqlConfig
-from pipeline.sources.source import Fetched
+from pipeline.sources.landing import Marks
+from pipeline.sources.source import STANDING, Fetched
 from pipeline.sources.tags import TAG_UNKNOWN
 
 FEWEST: Final = 20
@@ -32,6 +34,26 @@ def require_readable(told: Fetched, table: str, where: str) -> None:
             f"{where}: all {refused.height:,} rows of {table} were refused ({reason})",
             mend="mend the settings, and they are read again",
         )
+
+
+def require_files(names: Sequence[str], table: str, where: str, *, is_read: bool) -> None:
+    """Raise where no file is there of a table without which a fleet cannot be looked at, and none ever was.
+
+    A folder may be emptied of what was read by its settings; tickets, totals and log entries may be yet to come.
+
+    Raises
+    ------
+    SourceError
+        It says which table.
+    """
+    if not names and table in (*STANDING, "readings", "sales") and (table in STANDING or not is_read):
+        raise SourceError(f"{where}: there is no file of {table}", mend="see place, and pattern of the table")
+
+
+def was_read(marks: Marks, config: SourceConfig, table: str) -> bool:
+    """Whether a table was read before by the settings that there are."""
+    read_by: object = marks.found.get("settings", {}).get(table)
+    return read_by == settings_digest(config, table)
 
 
 def require_columns(told: Fetched, before: list[str], table: str, where: str) -> None:

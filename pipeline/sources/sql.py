@@ -63,18 +63,21 @@ class SqlSource:
             frame = _run(connection, text, parameters, where)
             if asked is not None:  # SQLite takes a name that it does not know for a word
                 _require(frame, {asked: "changed_column" if of.changed_column else "time_column"}, where)
-            if frame.is_empty() and asked is not None:
+            found = self._read(table, frame, where)
+            if table not in STANDING and of.changed_column is None:
+                found = replace(found, rows=in_window(found.rows, TIME_COLUMNS[table], start, end))
+            if asked is not None and found.rows.is_empty() and found.refused.is_empty():
                 _require_comparable(connection, of, asked, where)
+        return found
+
+    def _read(self, table: str, frame: pl.DataFrame, where: str) -> Fetched:
+        of = self.config.tables[table]
         if of.layout == "rows":
-            found = to_contract(table, frame, of.model_copy(update={"time_format": _form(of)}), where=where)
-        else:
-            values = _values(frame, of, self.config, where)
-            tags = _tags(self.config, values.rows["tag"].unique(maintain_order=True))
-            told = from_tags(table, values.rows, tags, hold_s=self.config.hold_s)
-            found = Fetched(told.rows, pl.concat([told.refused, values.refused]))
-        if table in STANDING or of.changed_column is not None:
-            return found
-        return replace(found, rows=in_window(found.rows, TIME_COLUMNS[table], start, end))
+            return to_contract(table, frame, of.model_copy(update={"time_format": _form(of)}), where=where)
+        values = _values(frame, of, self.config, where)
+        tags = _tags(self.config, values.rows["tag"].unique(maintain_order=True))
+        told = from_tags(table, values.rows, tags, hold_s=self.config.hold_s)
+        return Fetched(told.rows, pl.concat([told.refused, values.refused]))
 
     def first(self, table: str, start: datetime, end: datetime) -> datetime | None:
         """See `Historian`; with `changed_column`, when the first row was written."""
@@ -104,7 +107,10 @@ class SqlSource:
         try:
             connection = driver.connect(address)
         except driver.Error as error:
-            raise SourceDownError(f"{self.name}: the database says {in_short(error)}") from error
+            said = f"{self.name}: the database says {in_short(error)}"
+            if "authentication failed" in str(error):
+                raise SourceError(said, mend="see user and password in its address") from error
+            raise SourceDownError(said, mend="see address, and whether the server runs") from error
         try:
             yield connection
         finally:
@@ -120,6 +126,9 @@ def _run(connection: Any, text: str, parameters: tuple[object, ...], where: str)
             found = pl.from_arrow(cursor.fetch_arrow_table())
     except (adbc.OperationalError, OSError) as error:
         raise SourceDownError(f"{where}: the database says {in_short(error)}") from error
+    except adbc.DataError as error:
+        mend = "read all of it there, as this user, and mend what breaks"
+        raise SourceError(f"{where}: the database says {in_short(error)}", mend=mend) from error
     except adbc.Error as error:
         mend = "mend table and column names, or give this user the right to read them"
         raise SourceError(f"{where}: the database says {in_short(error)}", mend=mend) from error
@@ -135,7 +144,8 @@ def _require_comparable(connection: Any, of: SqlTable, asked: str, where: str) -
         return
     # PostgreSQL's numeric arrives as text.
     number = first.cast(pl.Float64, strict=False)[0] if first.dtype.is_numeric() or first.dtype == pl.String else None
-    if first.dtype.is_numeric() and not of.time_kind.startswith("epoch"):
+    is_count = first.dtype.is_numeric() or (number is not None and of.time_format is None)
+    if is_count and not of.time_kind.startswith("epoch"):
         raise SourceError(
             f"{where}: column {asked} holds numbers and time_kind is {of.time_kind}",
             mend="set time_kind to epoch_s or epoch_ms",

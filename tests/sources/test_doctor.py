@@ -173,3 +173,20 @@ kind = { value = "sale" }
     [found] = [one for one in examine(plant / "tankdrift.toml", now=NOW) if one.what == "source till"]
     assert f"1 of 1 rows of sales would be refused, most for {said}, such as" in found.said
     assert found.mend == mend
+
+
+def test_a_lake_that_leaves_out_what_a_lake_must_have_is_said_before_the_night(plant):
+    """Totals and log entries may be left out; tickets may not, or every drop would look unticketed."""
+    (plant / "tankdrift.toml").write_text(
+        'min_free_gb = 0\n[[sources]]\nname = "yard"\nkind = "lake"\nplace = "yard"\n'
+    )
+    for table in ("deliveries", "events"):
+        (plant / "yard" / f"{table}.parquet").unlink()
+    found = [
+        one.said for one in examine(plant / "tankdrift.toml", now=NOW) if one.what == "contract" and not one.is_well
+    ]
+    assert found == ["no source tells deliveries, which a lake must have"]
+    tiny_lake()["deliveries"].write_parquet(plant / "yard" / "deliveries.parquet")
+    assert [
+        one for one in examine(plant / "tankdrift.toml", now=NOW) if one.what == "contract" and not one.is_well
+    ] == []

@@ -1,12 +1,9 @@
 """Kind of evidence: contract, against a real SMTP server on loopback. Who is told what, when, and once."""
 
-import email
-import email.policy
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
-from aiosmtpd.controller import Controller
 
 from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.run import RUN_TABLES
@@ -18,39 +15,17 @@ from pipeline.sources.config import read_operations
 from pipeline.sources.notice_config import NoticeConfig, Recipient
 from pipeline.store import SCHEMAS, open_store
 from tests.support.lakes import rows
-from tests.support.servers import free_port
+from tests.support.servers import free_port, mail_server
 
 NOON = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 
 
-class _Inbox:
-    def __init__(self) -> None:
-        self.mails, self.pages = [], []
-
-    async def handle_DATA(self, server, session, envelope):  # noqa: N802 (the library's name)
-        told = email.message_from_bytes(envelope.content, policy=email.policy.default)
-        assert told.get_content_type() == "multipart/alternative"
-        body, html = (told.get_body(preferencelist=(kind,)).get_content() for kind in ("plain", "html"))
-        self.mails.append((envelope.rcpt_tos[0], str(told["subject"]), body))
-        self.pages.append(html)
-        return "250 OK"
-
-    def taken(self):
-        mails, self.mails = self.mails, []
-        return mails
-
-
 @pytest.fixture
 def inbox(monkeypatch):
-    inbox = _Inbox()
-    port = free_port()
-    controller = Controller(inbox, hostname="127.0.0.1", port=port)
-    controller.start()
-    mail = f"mailto://127.0.0.1:{port}/?from=tank@example.org&mode=insecure&to="
-    monkeypatch.setenv("MAIL_OPS", mail + "ops@example.org")
-    monkeypatch.setenv("MAIL_SITE", mail + "site@example.org")
-    yield inbox
-    controller.stop()
+    with mail_server() as inbox:
+        monkeypatch.setenv("MAIL_OPS", inbox.of("ops@example.org"))
+        monkeypatch.setenv("MAIL_SITE", inbox.of("site@example.org"))
+        yield inbox
 
 
 def _case(case_id: str, urgency: str, site_id: str = "S1", **changes) -> dict:
@@ -182,7 +157,7 @@ def test_one_that_cannot_be_reached_stops_nobody_else_and_is_told_later(inbox, t
     down = Recipient(role="down", url="env:MAIL_DOWN")
     told = _tell(NoticeConfig(to=(down, OPS)), _cases(_case("A", "act_now")), tmp_path)
     assert [(notice.role, notice.error) for notice in told] == [
-        ("down", "notice to down: it could not be delivered"),
+        ("down", "notice to down: it could not be delivered ([Errno 111] Connection refused)"),
         ("operations", None),
     ]
     assert len(inbox.taken()) == 1
