@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.cases.blends import others_log_bayes
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.chart_columns import chart_changes_s
 from pipeline.estimate.design import Balance
@@ -42,7 +45,11 @@ def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
     for one in walks:
         for named in one.walk.named:
             cause = named.hypothesis.cause
-            if cause in RATES:
+            if cause == "meter_drift":
+                drift = _lasting(one, named)
+                odds = drift.log_odds + others_log_bayes(one, named, walks)
+                found += [replace(drift, log_odds=odds)] if odds > 0.0 else []
+            elif cause in RATES:
                 found.append(_lasting(one, named))
             elif cause == "chart_error":
                 found.append(_chart(one, named))
