@@ -82,14 +82,14 @@ def test_it_is_told_what_a_night_came_to_and_again_only_what_is_new(night):
     titles = [title for title, _ in _taken(said)]
     assert titles == [
         "tankdrift: the night has started",
-        f"tankdrift: the night is done, {told.outcome.cases['cases'].sum()} cases",
-        "tankdrift: the night failed in 1 parts",
+        f"tankdrift: the night is done, cases: {told.outcome.cases['cases'].sum()}",
+        "tankdrift: the night failed in part (1)",
     ]
     assert tell(operations, now=SOON + timedelta(hours=1)) == []
     assert _taken(sleeper) == []
     tell(operations, now=SOON + timedelta(hours=6))
     [(title, body)] = _taken(sleeper)
-    assert title == "tankdrift: the night failed in 1 parts"
+    assert title == "tankdrift: the night failed in part (1)"
     assert "nowhere: there is no such folder" in body
     assert (_taken(said), tell(operations, now=SOON + timedelta(hours=7))) == ([], [])
 
@@ -110,7 +110,7 @@ def test_tanks_that_fall_silent_are_told_once_and_again_when_others_do(night):
     silent = [Collected("yard", "readings")]
     for hours in (30, 31):
         finish_night(operations, silent, now=SOON + timedelta(hours=hours), outcome=told.outcome)
-    stale = [body for title, body in _taken(said) if title == "tankdrift: 3 tanks or tills are not fresh"]
+    stale = [body for title, body in _taken(said) if title == "tankdrift: tanks or tills that are not fresh: 3"]
     assert len(stale) == 1
     assert stale[0].splitlines()[0] == "S1 T1: readings stale, last 2024-03-31 23:45 UTC"
 
@@ -212,7 +212,7 @@ def test_a_column_that_vanished_and_a_dead_tag_stand_in_the_notice_of_the_night(
         night = finish_night(plant, collected, now=START + timedelta(days=4), outcome="no analysis here")
     told = {one["night"]: one for one in said}
     assert set(told) == {"finished", "failed", "odd"}
-    assert told["failed"]["title"] == "tankdrift: the night failed in 3 parts"
+    assert told["failed"]["title"] == "tankdrift: the night failed in part (3)"
     assert told["failed"]["lines"][0].startswith("plant: table vals: there is no column 'val' (there are: at, name, ")
     assert [line for line in told["odd"]["lines"] if "(tag T1.T): nothing since" in line] == told["odd"]["lines"]
     assert night.odd == told["odd"]["lines"]
