@@ -21,6 +21,8 @@ RELEARN_DAYS = 14
 """So long after a wrong feed was seen a chart still shows what it learned before. No source."""
 ERRATIC_DAYS = 8.0
 """So long after a stock was erratic no rate that sets in is believed. No source."""
+BLEND_DAYS = 28.0
+"""So long before a blending hose's meter is taken to go off by one tank, the other may show it. No source."""
 NEXT_DROP_DAYS = 3.0
 """So soon the next drop comes that may hold what one was short of. No source."""
 BOOKED_SHARE = 0.5
@@ -42,7 +44,15 @@ def attributed(findings: list[Finding]) -> list[Finding]:
 
 def is_explained(finding: Finding, kept: Sequence[Finding]) -> bool:
     """Whether one of the findings that stand, known no later, accounts for another."""
-    return any(other.day <= finding.day and _explains(other, finding) for other in kept)
+    known = (other for other in kept if other.day <= finding.day)
+    return any(_is_of_its_blend(other, finding) or _explains(other, finding) for other in known)
+
+
+def _is_of_its_blend(other: Finding, finding: Finding) -> bool:
+    """Whether a finding is what a blending hose, whose meter is off by one tank, takes from the other."""
+    if other.cause != "meter_drift" or other.also_unit_id is None or other.also_unit_id != finding.unit_id:
+        return False
+    return finding.cause in LASTING and _overlaps(other, finding, BLEND_DAYS)
 
 
 def _rank(finding: Finding) -> int:

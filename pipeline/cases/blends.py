@@ -38,6 +38,13 @@ def others_log_bayes(one: UnitWalk, named: Named, walks: Sequence[UnitWalk]) -> 
     return told
 
 
+def blended_with(one: UnitWalk, named: Named, walks: Sequence[UnitWalk]) -> str | None:
+    """The first of the other units that a named meter draws on with this one; None where it draws on this one alone."""
+    meter = str(named.hypothesis.meter_id)
+    others = (other.seen for other in walks if other is not one)
+    return next((seen.unit.unit_id for seen in others if meter in seen.blended), None)
+
+
 def _mean_error(other: UnitWalk, meter: str, named: Named, since_h: float) -> tuple[float, float, float] | None:
     """A meter's mean error by another unit's dips alone, its SD, and the share of its sales since an hour.
 

@@ -46,8 +46,8 @@ class Finding:
     `log_odds` how sure that it is real, as log posterior odds, of which `log_prior` are the odds before any data;
     `share` the chance that what is real is of this cause and not of its rival; `rival` the next best cause and its log
     odds; `course` the litres over time; `booked_l` what the meters booked about the time of a sudden draw;
-    `also_unit_id` the unit that a wrong feed's sales leave; `of_balance` that the balance weighed it, and no signal
-    showed it. Identifiers as the contract asks for the cause.
+    `also_unit_id` the unit that a wrong feed's sales leave, or that a blending hose draws on as well; `of_balance` that
+    the balance weighed it, and no signal showed it. Identifiers as the contract asks for the cause.
     """
 
     cause: str

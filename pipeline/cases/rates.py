@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.cases.blends import others_log_bayes
+from pipeline.cases.blends import blended_with, others_log_bayes
 from pipeline.cases.finding import Course, Evidence, Finding
 from pipeline.estimate.chart_columns import chart_changes_s
 from pipeline.estimate.design import Balance
@@ -46,9 +46,7 @@ def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
         for named in one.walk.named:
             cause = named.hypothesis.cause
             if cause == "meter_drift":
-                drift = _lasting(one, named)
-                odds = drift.log_odds + others_log_bayes(one, named, walks)
-                found += [replace(drift, log_odds=odds)] if odds > 0.0 else []
+                found += _drift(one, named, walks)
             elif cause in RATES:
                 found.append(_lasting(one, named))
             elif cause == "chart_error":
@@ -60,6 +58,13 @@ def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
         key = f"{finding.cause}:{finding.meter_id}" if finding.meter_id else f"{id(finding)}"
         first.setdefault(key, finding)
     return list(first.values())
+
+
+def _drift(one: UnitWalk, named: Named, walks: list[UnitWalk]) -> list[Finding]:
+    """A drifting meter, where the other tanks that it draws on leave it likelier than not."""
+    drift = _lasting(one, named)
+    odds = drift.log_odds + others_log_bayes(one, named, walks)
+    return [replace(drift, log_odds=odds, also_unit_id=blended_with(one, named, walks))] if odds > 0.0 else []
 
 
 def _course(one: UnitWalk, named: Named) -> tuple[Course, float]:

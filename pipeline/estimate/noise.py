@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,9 @@ WALK_L = 0.1
 """Wander of the stock in one hour, SD. Common practice, no source: 0.05 to 0.15."""
 WALK_PER_SOLD_L = 1e-4
 """Variance each litre sold adds: repeatability of meters and litres caught in mid-sale. No source. [l²/l]"""
+BLEND_PER_SOLD_L = 0.03
+"""Variance each litre of a blend adds to a tank: its ratio wanders by a per cent or so over hours and days. No source.
+[l²/l]"""
 LAYER_H = 5.0
 """Time constant of the layers that a drop leaves. No source: 4 to 6 h are waited for a leak test (common practice)."""
 FRESH_K = 5.0
@@ -88,6 +92,14 @@ def dip_noise(
         sway_l=litres_per_k * hidden_k,
         sway_h=every,
     )
+
+
+def with_blends(noise: Noise, balance: Balance, blended: Sequence[str]) -> Noise:
+    """The noise of a balance some of whose meters give a blend of several tanks."""
+    moved = np.abs(np.diff(balance.sold_15_l, axis=0, prepend=balance.sold_15_l[:1]))
+    of = moved[:, [number for number, name in enumerate(balance.meters) if name in blended]].sum(axis=1)
+    share = of / np.maximum(moved.sum(axis=1), 1e-9)
+    return replace(noise, walk_per_l=noise.walk_per_l + BLEND_PER_SOLD_L * share)
 
 
 def _told_by_day(

@@ -54,7 +54,8 @@ TIMED_FIT = 0.95
 class UnitObserved:
     """A unit with its meters' flows on the gauge's clock, its drops, sudden moves and the health of its readings.
 
-    `lags` are the site's clocks, day by day; `probe` and `reporting` are by tank.
+    `lags` are the site's clocks, day by day; `probe` and `reporting` are by tank; `blended` are the meters of `flows`
+    that draw on other units at the same time.
     """
 
     unit: Unit
@@ -67,6 +68,7 @@ class UnitObserved:
     reporting: dict[str, Reporting]
     moves: Moves
     unbooked: list[Unbooked]
+    blended: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,7 @@ class _Working:
     drops: list[KnownDrop] = field(default_factory=list)
     stuck: list[StuckSpan] = field(default_factory=list)
     own: list[MeterFlow] = field(default_factory=list)
+    blended: tuple[str, ...] = ()
     returns: list[MeterFlow] = field(default_factory=list)
 
 
@@ -125,6 +128,7 @@ def observe_site(tables: Mapping[str, pl.DataFrame], shelves: Shelves | None = N
     changes, moves = feed_changes(moves, feeds, sorted(flows), (days, lags), shelves.feeds)
     for item in units:
         item.own = _own_flows(item.unit, flows, feeds, changes)
+        item.blended = tuple(flow.meter_id for flow in item.own if _is_blended(flow.meter_id, item.unit, feeds))
     silent = _silent_spans(tables, units, feeds, days.tolist())
     lost = settled_with(lost, [span for spans in silent.values() for span in spans])
     seen = []
@@ -280,7 +284,14 @@ def _finished(
         probe[name] = probe_days(readings, series, np.where(is_calm, rest(series.ts_s) - level_s, 0.0))
     hidden_mm = {day: most_hidden_mm(reporting.values(), day) for day in days.tolist()}
     steps = steps_of(moves, hidden_mm, lags, item.unit.series, kept)
-    return UnitObserved(item.unit, lags, item.own, item.drops, steps, item.stuck, probe, reporting, moves, lost)
+    return UnitObserved(
+        item.unit, lags, item.own, item.drops, steps, item.stuck, probe, reporting, moves, lost, item.blended
+    )
+
+
+def _is_blended(meter_id: str, unit: Unit, feeds: list[Feed]) -> bool:
+    """Whether a unit at times gives a part of a meter's litres."""
+    return any(one.meter_id == meter_id and one.unit_id == unit.unit_id and 0.0 < one.share < 1.0 for one in feeds)
 
 
 def _is_seen(ts_s: Floats, lags: dict[int, DayLag]) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ from pipeline.estimate.design import FREE_L2, Balance, Delivered, balance_of
 from pipeline.estimate.known import DAY_S, HOLD_BACK_S, clock_changed, first_seen_s, known_day, used_lag_s
 from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.learned import learned_noise
-from pipeline.estimate.noise import dip_noise, odd_shifts
+from pipeline.estimate.noise import dip_noise, odd_shifts, with_blends
 from pipeline.estimate.observe import UnitObserved
 from pipeline.estimate.past import Shelves
 from pipeline.estimate.tickets import mixing_of, tickets_15_l
@@ -170,7 +170,7 @@ def walk_unit(seen: UnitObserved, shelves: Shelves | None = None) -> UnitWalk | 
     balance = with_untold_temperature(balance, delivered, seen.unit, told)
     balance = replace(balance, known_day=_known_days(dips, seen))
     noise = dip_noise(balance, dips, seen.unit.product, tuple(seen.reporting.values()), told)
-    noise = learned_noise(balance, noise, shelves.habits)
+    noise = learned_noise(balance, with_blends(noise, balance, seen.blended), shelves.habits)
     jump_var = balance.jump_var_l2 + FREE_L2 * odd_shifts(balance, noise)
     judged_day = _judged_days(balance.known_day, dips, seen)
     balance = replace(balance, jump_var_l2=jump_var, known_day=judged_day)

@@ -173,3 +173,21 @@ def test_a_rate_that_set_in_days_before_the_clock_was_wrong_is_none_of_its_doing
     clock = finding("clock_skew", unit_id=None, tank_id=None)
     assert causes(clock, finding("line_leak", day=DAY + 1, start=-4.0)) == {"clock_skew", "line_leak"}
     assert causes(clock, finding("line_leak", day=DAY + 1, start=-1.5)) == {"clock_skew"}
+
+
+@pytest.mark.parametrize(
+    ("cause", "unit", "start", "is_explained"),
+    [
+        ("line_leak", "T2", -15.0, True),
+        ("tank_leak", "T2", 10.0, True),
+        ("tank_leak", "T2", -30.0, False),
+        ("tank_leak", "T3", -15.0, False),
+        ("bulk_theft", "T2", 1.0, False),
+    ],
+)
+def test_a_blending_hose_that_is_off_takes_from_its_other_tank_too(cause, unit, start, is_explained):
+    """The hose draws on T1 and T2; one tank may show its drift four weeks before the other does."""
+    drift = finding("meter_drift", meter_id="M1", also_unit_id="T2", log_odds=9.0)
+    other = finding(cause, day=DAY + 20, start=start - 20.0, unit_id=unit, tank_id=unit)
+    assert causes(drift, other) == ({"meter_drift"} if is_explained else {"meter_drift", cause})
+    assert causes(replace(drift, also_unit_id=None), other) == {"meter_drift", cause}

@@ -1,5 +1,7 @@
 """A blending hose's meter as its other tank sees it. Evidence: worked by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -47,6 +49,10 @@ def tank(name: str, *, drift: tuple[float, float] | None = None, mean: float = 0
     return walked_of(seen_of(unit), dips, walk_of(balance, [view], named=[named]))
 
 
+def of_blend(one: UnitWalk) -> UnitWalk:
+    return replace(one, seen=replace(one.seen, blended=("M1",)))
+
+
 def odds(*others: UnitWalk, drift: tuple[float, float] = (0.02, 0.01)) -> list[float]:
     return [one.log_odds for one in rate_findings([tank("T1", drift=drift), *others])]
 
@@ -72,3 +78,11 @@ def test_one_that_sees_the_contrary_is_a_ratio_that_wandered_and_no_meter():
 
 def test_what_another_tank_sees_later_says_nothing():
     assert odds(tank("T2", day=DAY + 1)) == [9.0]
+
+
+def test_a_drift_says_which_other_tank_its_hose_draws_on():
+    first = tank("T1", drift=(0.02, 0.01))
+    (found,) = rate_findings([first, tank("T2", mean=0.015), of_blend(tank("T3", mean=0.015))])
+    assert (found.unit_id, found.also_unit_id) == ("T1", "T3")
+    (found,) = rate_findings([of_blend(first), tank("T2", mean=0.015)])
+    assert found.also_unit_id is None

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.estimate.noise import dip_noise, odd_shifts
+from pipeline.estimate.noise import dip_noise, odd_shifts, with_blends
 from tests.support.hand_unit import L_PER_MM, balance_by, dips_of, gauge_of, hiding, noise_of, unit_of
 
 DAY_DIPS = 48
@@ -108,3 +108,13 @@ def test_a_drop_or_a_midnight_between_makes_no_odd_shift():
     y = np.where(np.arange(12) >= 6, 30.0, 0.0)
     assert odd(y, jump=6) == []
     assert odd(y, first_h=24.0 - 0.5 - 3.0 + 0.01) == []
+
+
+def test_each_litre_of_a_blend_adds_to_a_tank_s_doubt():
+    """Of 100 l between two dips 30 are the blend's: 30 times 0.03 l² more, spread over the 100."""
+    hours = 0.5 * np.arange(10)
+    sold = np.column_stack([70.0 * np.arange(10), 30.0 * np.arange(10)])
+    balance = balance_by(unit_of(gauge_of(hours, 1_000.0)), dips_of(hours, 1_000.0, sold))
+    plain = noise_of(10, walk_per_l=1e-4)
+    assert with_blends(plain, balance, ("M2",)).walk_per_l[1:] == pytest.approx(np.full(9, 1e-4 + 0.03 * 0.3))
+    assert with_blends(plain, balance, ("M7",)).walk_per_l == pytest.approx(plain.walk_per_l)
