@@ -15,7 +15,7 @@ from pipeline.contract.lake import LAKE_TABLES, OPTIONAL_TABLES, REFERENCES, TIM
 from pipeline.errors import SourceError, TankdriftError
 from pipeline.intake import AHEAD, PART, Registry, admit
 from pipeline.lake import READ_TABLES
-from pipeline.sources.collect import source_of
+from pipeline.sources.by_kind import source_of
 from pipeline.sources.config import LakeConfig, ModbusConfig, OpcuaConfig, SourceConfig, SqlConfig
 from pipeline.sources.landing import Landing
 from pipeline.sources.losses import empty_levels, require_files, require_readable, was_read

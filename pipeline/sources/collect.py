@@ -8,7 +8,7 @@ import hashlib
 import logging
 import shutil
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -16,16 +16,8 @@ from typing import Final, TypeVar
 
 from pipeline.contract.lake import TIME_COLUMNS
 from pipeline.errors import SourceDownError, SourceError, TankdriftError
-from pipeline.sources import files
-from pipeline.sources.config import (
-    FilesConfig,
-    LakeConfig,
-    ModbusConfig,
-    OpcuaConfig,
-    Operations,
-    SourceConfig,
-    SqlConfig,
-)
+from pipeline.sources.by_kind import source_of
+from pipeline.sources.config import FilesConfig, LakeConfig, Operations, SourceConfig
 from pipeline.sources.landing import Landing, Merged
 from pipeline.sources.losses import (
     empty_levels,
@@ -35,12 +27,9 @@ from pipeline.sources.losses import (
     settings_digest,
     was_read,
 )
-from pipeline.sources.modbus import ModbusSource
-from pipeline.sources.opcua import OpcuaSource
 from pipeline.sources.secrets import hidden, in_short
 from pipeline.sources.silence import Heard, heard_with, silent
-from pipeline.sources.source import STANDING, Arriving, Fetched, Historian, Source, is_by_day
-from pipeline.sources.sql import SqlSource
+from pipeline.sources.source import STANDING, Arriving, Fetched, Historian, Source, is_by_day, windows
 from pipeline.spans import spans
 
 _LOG = logging.getLogger("tankdrift.sources")
@@ -65,20 +54,6 @@ class Collected:
     error: str | None = None
     note: str | None = None
     odd: tuple[str, ...] = ()
-
-
-def source_of(config: SourceConfig) -> Source:
-    """The source that the settings describe."""
-    if isinstance(config, LakeConfig):
-        return files.lake(config)
-    if isinstance(config, FilesConfig):
-        return files.drops(config)
-    if isinstance(config, SqlConfig):
-        return SqlSource(config)
-    if isinstance(config, OpcuaConfig):
-        return OpcuaSource(config)
-    assert isinstance(config, ModbusConfig)
-    return ModbusSource(config)
 
 
 def collect(
@@ -350,14 +325,3 @@ def _newest(told: Fetched, table: str) -> datetime | None:
     """Instant of the newest row; None of a table that stands, and where nothing came."""
     newest = None if table in STANDING else told.rows[TIME_COLUMNS[table]].max()
     return newest if isinstance(newest, datetime) else None
-
-
-def windows(table: str, start: datetime, end: datetime) -> Iterator[tuple[datetime, datetime]]:
-    """The window in pieces of a UTC day for a table that lies in days, else in one."""
-    start = start.astimezone(UTC)
-    while is_by_day(table) and start < end:
-        midnight = datetime.combine(start.date() + timedelta(days=1), datetime.min.time(), UTC)
-        yield start, min(midnight, end)
-        start = midnight
-    if not is_by_day(table) and start <= end:
-        yield start, end

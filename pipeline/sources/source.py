@@ -1,8 +1,8 @@
 """The interface of every source: a time window in, contract frames out."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final, Protocol, runtime_checkable
 
 import polars as pl
@@ -110,3 +110,14 @@ def in_window(frame: pl.DataFrame, column: str, start: datetime, end: datetime) 
 def is_by_day(table: str) -> bool:
     """Whether a table lies in UTC days."""
     return table in BY_DAY
+
+
+def windows(table: str, start: datetime, end: datetime) -> Iterator[tuple[datetime, datetime]]:
+    """The window in pieces of a UTC day for a table that lies in days, else in one."""
+    start = start.astimezone(UTC)
+    while is_by_day(table) and start < end:
+        midnight = datetime.combine(start.date() + timedelta(days=1), datetime.min.time(), UTC)
+        yield start, min(midnight, end)
+        start = midnight
+    if not is_by_day(table) and start <= end:
+        yield start, end

@@ -16,7 +16,8 @@ from obstore.store import S3Store
 from pymodbus.client import ModbusTcpClient
 
 from pipeline.contract.lake import BY_DAY
-from pipeline.sources.collect import collect, source_of
+from pipeline.sources.by_kind import source_of
+from pipeline.sources.collect import collect
 from pipeline.sources.config import read_operations
 from pipeline.sources.landing import Landing
 from pipeline.sources.modbus import ModbusSource
