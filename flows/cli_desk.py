@@ -4,13 +4,18 @@ import argparse
 import getpass
 import ipaddress
 import logging
+import re
 import socket
 import sys
 from collections.abc import Callable
 from io import TextIOWrapper
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.errors import ArgumentError
+
+if TYPE_CHECKING:
+    from pipeline.desk.guard import SignOn
 
 Command = Callable[[str, Callable[[argparse.Namespace], None], str], argparse.ArgumentParser]
 
@@ -27,10 +32,13 @@ def add_desk_commands(command: Command) -> None:
     add("--host", default="127.0.0.1", metavar="ADDRESS", help="address to listen on (127.0.0.1: this machine alone)")
     add("--known-as", action="append", default=[], metavar="HOST[:PORT]", help="a name that browsers know it by")
     add("--users", type=Path, metavar="FILE", help="who may sign in; needed where others can reach the desk")
+    add("--sign-on", metavar="HEADER", help="header in which your company's proxy names who has signed in there")
+    add("--proxy", action="append", default=[], metavar="ADDRESS", help="where that proxy asks from (127.0.0.1)")
     add("--name", metavar="NAME", help="who sits at it, where nobody signs in (the machine's user)")
     user = command("desk-user", _desk_user, "let somebody sign in at the desk, with a password from standard input")
     user.add_argument("file", type=Path, metavar="FILE", help="file for --users")
     user.add_argument("name", metavar="NAME", help="who")
+    user.add_argument("--reads", action="store_true", help="lets him read, and say nothing")
 
 
 def _desk(options: argparse.Namespace) -> None:
@@ -38,16 +46,17 @@ def _desk(options: argparse.Namespace) -> None:
     from pipeline.desk.book import Book
     from pipeline.desk.users import read_users
 
-    if not _is_loopback(options.host) and options.users is None:
+    if not _is_loopback(options.host) and options.users is None and options.sign_on is None:
         raise ArgumentError(
             f"--host {options.host}: others could reach the desk there; say who may sign in with --users FILE"
         )
+    sign_on = _sign_on(options)
     users = {} if options.users is None else read_users(options.users)
     book = Book(options.out)
     book.pages()
     with _listening(options.host, options.port) as listener:
         port = listener.getsockname()[1]
-        desk = Desk(book, _hosts(options, port), _who(options), users)
+        desk = Desk(book, _hosts(options, port), _who(options), users, sign_on)
         _keep_log(options.out)
         sys.stdout.write(f"desk: http://{_shown(options.host)}:{port}/ (Ctrl-C ends it)\n")
         sys.stdout.flush()
@@ -62,7 +71,7 @@ def _desk(options: argparse.Namespace) -> None:
 
 def _who(options: argparse.Namespace) -> str:
     """Who sits at the desk where nobody signs in."""
-    if options.name or options.users:
+    if options.name or options.users or options.sign_on:
         return str(options.name or "")
     try:
         return getpass.getuser()
@@ -75,17 +84,37 @@ def _desk_user(options: argparse.Namespace) -> None:
 
     is_typed = sys.stdin.isatty()
     password = getpass.getpass(f"password of {options.name}: ") if is_typed else sys.stdin.readline().rstrip("\n")
-    add_user(options.file, options.name, password)
-    sys.stdout.write(f"{options.file}: {options.name} may sign in\n")
+    add_user(options.file, options.name, password, may_say=not options.reads)
+    what = ", read, and say nothing" if options.reads else ""
+    sys.stdout.write(f"{options.file}: {options.name} may sign in{what}\n")
+
+
+def _sign_on(options: argparse.Namespace) -> "SignOn | None":
+    from pipeline.desk.guard import SignOn
+
+    if options.sign_on is None:
+        if options.proxy:
+            raise ArgumentError("--proxy: say with --sign-on in which header it names who asks")
+        return None
+    if options.users is not None:
+        raise ArgumentError("--sign-on and --users: people sign in at the one or at the other")
+    if not re.fullmatch(r"[A-Za-z0-9-]{1,100}", options.sign_on):
+        raise ArgumentError(f"--sign-on {options.sign_on}: expected the name of a header, such as X-Forwarded-User")
+    proxies = options.proxy or ["127.0.0.1", "::1"]
+    return SignOn(options.sign_on, frozenset(str(_address("--proxy", one)) for one in proxies))
 
 
 def _is_loopback(host: str) -> bool:
     if host == "localhost":
         return True
+    return _address("--host", host).is_loopback
+
+
+def _address(option: str, text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
     try:
-        return ipaddress.ip_address(host).is_loopback
+        return ipaddress.ip_address(text)
     except ValueError as error:
-        raise ArgumentError(f"--host {host}: expected an address of this machine, such as 127.0.0.1") from error
+        raise ArgumentError(f"{option} {text}: expected an address, such as 127.0.0.1") from error
 
 
 def _hosts(options: argparse.Namespace, port: int) -> frozenset[str]:

@@ -18,8 +18,8 @@ from starlette.routing import Route
 
 from pipeline.desk.book import Book
 from pipeline.desk.forms import form_of, saying_of
-from pipeline.desk.guard import Sessions, Tries, is_known_host, is_own_origin, new_word
-from pipeline.desk.users import is_password
+from pipeline.desk.guard import Sessions, SignOn, Tries, is_known_host, is_own_origin, new_word
+from pipeline.desk.users import User, is_password
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.report import said_text as words
 
@@ -38,14 +38,30 @@ _HEADERS: Final = {
 
 @dataclass(slots=True)
 class Desk:
-    """What a desk goes by: its pages, the hosts that it is known as, and who may sign in, or else who sits at it."""
+    """What a desk goes by: its pages, the hosts that it is known as, and who may sign in, or else who sits at it.
+
+    With a `sign_on` a company's proxy says who asks.
+    """
 
     book: Book
     hosts: Collection[str]
     name: str
-    users: Mapping[str, str] = field(default_factory=dict)
+    users: Mapping[str, User] = field(default_factory=dict)
+    sign_on: SignOn | None = None
     sessions: Sessions = field(default_factory=Sessions)
     tries: Tries = field(default_factory=Tries)
+
+    def who(self, request: Request) -> str | None:
+        """Who asks; None where he has yet to sign in."""
+        if self.sign_on is not None:
+            return self.sign_on.who(request.headers, request.client.host if request.client else None)
+        if self.users:
+            return self.sessions.who(request.cookies.get(COOKIE), time.monotonic())
+        return self.name
+
+    def may_say(self, who: str | None) -> bool:
+        """Whether somebody may say something of cases, or only read."""
+        return who is not None and (who not in self.users or self.users[who].may_say)
 
 
 @dataclass(slots=True)
@@ -82,8 +98,7 @@ def desk_app(desk: Desk) -> Starlette:
 
 async def _answered(desk: Desk, request: Request) -> Response:
     cookie = request.cookies.get(COOKIE)
-    who = desk.sessions.who(cookie, time.monotonic()) if desk.users else desk.name
-    asked = _Asked(desk, request, cookie or new_word(), who)
+    asked = _Asked(desk, request, cookie or new_word(), desk.who(request))
     try:
         response = await _routed(asked)
     except HTTPException as error:
@@ -115,6 +130,8 @@ async def _routed(asked: _Asked) -> Response:
         return _asset(asked)
     if asked.path == "sign-in" and desk.users:
         return await run_in_threadpool(_filled, asked, "sign_in.html", line="")
+    if asked.who is None and desk.sign_on is not None:
+        raise HTTPException(403, words.NOT_SIGNED_ON)
     if asked.who is None:
         return RedirectResponse("/sign-in", 303)
     if not asked.path:
@@ -136,6 +153,9 @@ async def _posted(asked: _Asked) -> Response:
         desk.sessions.end(asked.word)
         asked.word, asked.done = new_word(), "signed out"
         return RedirectResponse("/", 303)
+    if asked.path == "say" and not desk.may_say(asked.who):
+        asked.back = form.get("page", "")
+        raise HTTPException(403, words.READS_ONLY)
     if asked.path == "say":
         return await run_in_threadpool(_said, asked, form)
     raise HTTPException(404, words.NO_PAGE)
@@ -203,7 +223,10 @@ def _of_desk(asked: _Asked) -> dict[str, object]:
     desk = asked.desk
     token = desk.sessions.token(asked.word)
     return {
-        "desk": {"token": token, "who": asked.who, "has_users": bool(desk.users)}, "policy": desk.book.policy,
+        "desk": {
+            "token": token, "who": asked.who, "has_users": bool(desk.users), "may_say": desk.may_say(asked.who),
+        },
+        "policy": desk.book.policy,
     }  # fmt: skip
 
 

@@ -15,6 +15,8 @@ TRIES_WITHIN_S: Final = 900.0
 IDLE_S: Final = 8 * 3600.0
 """A session that nobody uses ends after a working day; common practice, no source."""
 MOST_SESSIONS: Final = 10_000
+LONGEST_NAME: Final = 200
+"""Characters of a name."""
 
 
 def is_known_host(host: str | None, known: Collection[str]) -> bool:
@@ -27,6 +29,20 @@ def is_own_origin(headers: Mapping[str, str]) -> bool:
     origin = urlsplit(headers.get("origin", ""))
     is_same = origin.scheme in ("http", "https") and origin.netloc.casefold() == headers.get("host", "").casefold()
     return is_same and headers.get("sec-fetch-site", "same-origin") == "same-origin"
+
+
+@dataclass(frozen=True, slots=True)
+class SignOn:
+    """A company's own sign-on: the header in which its proxy names who asks, and the addresses that it asks from."""
+
+    header: str
+    proxies: Collection[str]
+
+    def who(self, headers: Mapping[str, str], address: str | None) -> str | None:
+        """Who asks, as the proxy says; None where another than the proxy says so, or it names nobody."""
+        name = headers.get(self.header, "").strip()
+        is_name = bool(name) and name.isprintable() and len(name) <= LONGEST_NAME
+        return name if is_name and address in self.proxies else None
 
 
 @dataclass(slots=True)

@@ -1,9 +1,13 @@
-"""Names and hashed passwords, one a line: name, tab, scrypt's N, r, p, salt and hash, with colons between."""
+"""Names and hashed passwords, one a line: name, tab, scrypt's N, r, p, salt and hash, with colons between.
+
+Behind another tab stands `reads` where somebody may read and say nothing.
+"""
 
 import hashlib
 import hmac
 import secrets
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -15,6 +19,17 @@ SHORTEST: Final = 12
 _N, _R, _P = 2**15, 8, 3
 """Cost of scrypt: OWASP's password storage cheat sheet has N = 2^15, r = 8, p = 3 among its minima."""
 _MOST_MEMORY: Final = 2**27
+
+
+READS: Final = "reads"
+
+
+@dataclass(frozen=True, slots=True)
+class User:
+    """What is kept of somebody's password, and whether he may say something or only read."""
+
+    kept: str
+    may_say: bool = True
 
 
 def hashed(password: str, *, salt: bytes | None = None, cost: tuple[int, int, int] = (_N, _R, _P)) -> str:
@@ -29,16 +44,16 @@ _NOBODY: Final = f"{_N}:{_R}:{_P}:{'00' * 16}:{'00' * 32}"
 """Hashed against where there is no such name, so that the time taken does not tell which names there are."""
 
 
-def is_password(users: Mapping[str, str], name: str, password: str) -> bool:
+def is_password(users: Mapping[str, User], name: str, password: str) -> bool:
     """Whether name and password go together."""
-    kept = users.get(name, _NOBODY)
+    kept = users.get(name, User(_NOBODY)).kept
     n, r, p, salt, _ = kept.split(":")
     again = hashed(password, salt=bytes.fromhex(salt), cost=(int(n), int(r), int(p)))
     return hmac.compare_digest(again, kept) and name in users
 
 
-def read_users(path: Path) -> dict[str, str]:
-    """Hashed passwords by name.
+def read_users(path: Path) -> dict[str, User]:
+    """Who may sign in, by name.
 
     Raises
     ------
@@ -47,21 +62,23 @@ def read_users(path: Path) -> dict[str, str]:
     """
     found = {}
     for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
-        name, _, kept = line.partition("\t")
+        name, _, rest = line.partition("\t")
+        kept, _, role = rest.partition("\t")
         try:
             *cost, salt, digest = kept.split(":")
+            _require(role in ("", READS))
             _require(len(cost) == 3 and all(int(one) > 0 for one in cost) and len(bytes.fromhex(digest)) == 32)
             _require(bool(name.strip()) and bytes.fromhex(salt) != b"")
         except ValueError as error:
             raise ArgumentError(f"{path}, line {number}: no name and hash as desk-user writes them") from error
-        found[name] = kept
+        found[name] = User(kept, may_say=role != READS)
     if not found:
         raise ArgumentError(f"{path}: there is nobody in it; add somebody with: tankdrift desk-user {path} NAME")
     return found
 
 
-def add_user(path: Path, name: str, password: str) -> None:
-    """Put a name and a password into the file, in the place of that name's old one.
+def add_user(path: Path, name: str, password: str, *, may_say: bool = True) -> None:
+    """Put a name and a password into the file, in the place of that name's old one, and whether he may say something.
 
     Raises
     ------
@@ -73,10 +90,11 @@ def add_user(path: Path, name: str, password: str) -> None:
     if len(password) < SHORTEST:
         raise ArgumentError(f"the password has {len(password)} characters; it needs {SHORTEST}")
     users = read_users(path) if path.is_file() and path.stat().st_size else {}
-    users[name] = hashed(password)
+    users[name] = User(hashed(password), may_say)
     beside = path.with_name(f".{path.name}.new")
     with open_private(beside, "w", "utf-8") as file:
-        file.writelines(f"{one}\t{kept}\n" for one, kept in users.items())
+        for one, user in users.items():
+            file.write("\t".join([one, user.kept, *([] if user.may_say else [READS])]) + "\n")
     beside.replace(path)
 
 
