@@ -5,17 +5,13 @@ from __future__ import annotations
 import math
 
 SLOPE = 0.6
-"""Log odds that speak for a finding count for less than they say: the model is simpler than a forecourt. By experience
-with simulated fleets."""
+"""Log odds count for less than they say: the model is simpler than a forecourt. By experience with simulated fleets."""
 CEILING = 0.9
 """No finding is surer: what is not in the model happens too. In fleets drawn by simulators that nobody here wrote nine
 in ten of the surest were right, 0.87 to 0.95, whatever their odds were."""
 
 
 def probability(log_odds: float) -> float:
-    """Chance that a finding is real and of its cause, 0..1, from its log odds against all else.
-
-    Doubt about the model takes from what speaks for a finding, and adds nothing to one that it speaks against.
-    """
-    value = min(SLOPE * log_odds, log_odds)
+    """Chance that a finding is real and of its cause, 0..1, from its log odds against all else."""
+    value = SLOPE * log_odds
     return CEILING / (1.0 + math.exp(-min(max(value, -30.0), 30.0)))

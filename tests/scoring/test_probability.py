@@ -9,11 +9,11 @@ from pipeline.scoring.probability import probability
 
 @pytest.mark.parametrize(
     ("log_odds", "chance"),
-    # 0.9 ÷ (1 + e^(−0.6 x)) above nought: e^1.2 = 3.3201, e^2.4 = 11.0232, e^4.8 = 121.510; below it e^2 = 7.3891.
-    [(0.0, 0.45), (2.0, 0.9 * 3.3201 / 4.3201), (-2.0, 0.9 / 8.3891), (4.0, 0.9 * 11.0232 / 12.0232),
+    # 0.9 ÷ (1 + e^(−0.6 x)): e^1.2 = 3.3201, e^2.4 = 11.0232, e^4.8 = 121.510.
+    [(0.0, 0.45), (2.0, 0.9 * 3.3201 / 4.3201), (-2.0, 0.9 / 4.3201), (4.0, 0.9 * 11.0232 / 12.0232),
      (8.0, 0.9 * 121.510 / 122.510)],
 )  # fmt: skip
-def test_odds_for_count_for_six_tenths_odds_against_in_full_and_none_for_more_than_nine_in_ten(log_odds, chance):
+def test_log_odds_count_for_six_tenths_and_never_for_more_than_nine_in_ten(log_odds, chance):
     assert probability(log_odds) == pytest.approx(chance, rel=1e-4)
 
 
