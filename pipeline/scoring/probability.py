@@ -7,8 +7,8 @@ import math
 SLOPE = 0.6
 """Log odds count for less than they say: the model is simpler than a forecourt. By experience with simulated fleets."""
 CEILING = 0.9
-"""No finding is surer: what is not in the model happens too. In fleets drawn by simulators that nobody here wrote nine
-in ten of the surest were right, 0.87 to 0.95, whatever their odds were."""
+"""No finding is surer: what is not in the model happens too. By experience with fleets from simulators that nobody here
+wrote: some nine in ten of the surest were right, whatever their odds were."""
 
 
 def probability(log_odds: float) -> float:

@@ -13,7 +13,7 @@ import shlex
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Final
@@ -28,6 +28,9 @@ from tests.support import newcomer
 from tests.support.newcomer import HAPPENED, STANDING, World
 from tests.support.runs import ROOT, tankdrift_here
 from tests.support.servers import free_port, postgres
+
+NOW: Final = newcomer.MIDNIGHT + timedelta(hours=6)
+"""The morning after the exports' last day."""
 
 
 class _Inbox:
@@ -68,14 +71,6 @@ def _blocks(page: str, language: str) -> list[str]:
     return re.findall(rf"^```{language}\n(.*?)^```", page, re.DOTALL | re.MULTILINE)
 
 
-def _wait_over_midnight() -> None:
-    """The doctor asks for the day that ends now: just before midnight (UTC) the exports have none of it."""
-    now = datetime.now(UTC)
-    left_s = 86_400 - (now.hour * 3_600 + now.minute * 60 + now.second)
-    if left_s < 900:
-        time.sleep(left_s)
-
-
 def _walk(page: str, world: World, place: Path, environment: dict[str, str]) -> Walk:
     """Do what the page's commands say, in their order; what it exports is found in `environment`."""
     walk = Walk(page, world, place)
@@ -92,7 +87,7 @@ def _walk(page: str, world: World, place: Path, environment: dict[str, str]) -> 
                 patch.setenv(name, (environment | {"MAIL_OPERATIONS": mail})[name])
                 continue
             began = time.perf_counter(), time.process_time()
-            walk.said[line] = tankdrift_here(*words[1:])
+            walk.said[line] = tankdrift_here(*words[1:], now=NOW)
             took = time.perf_counter() - began[0], time.process_time() - began[1]
             print(f"{took[0]:6.1f} s, {took[1]:5.1f} s of CPU: {line}")
         walk.mails = inbox.mails
@@ -101,7 +96,6 @@ def _walk(page: str, world: World, place: Path, environment: dict[str, str]) -> 
 
 @pytest.fixture(scope="module")
 def chain(tmp_path_factory):
-    _wait_over_midnight()
     page = (ROOT / "docs" / "example-csv-chain.md").read_text(encoding="utf-8")
     world, place = newcomer.chain(), tmp_path_factory.mktemp("chain")
     newcomer.write_chain(world, place)
@@ -110,7 +104,6 @@ def chain(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def company(tmp_path_factory):
-    _wait_over_midnight()
     page = (ROOT / "docs" / "example-sql-historian.md").read_text(encoding="utf-8")
     world, place = newcomer.company(), tmp_path_factory.mktemp("company")
     newcomer.write_company(world, place)

@@ -1,5 +1,7 @@
 """One more night ends as a run from nothing, to the byte. Evidence: twin, on an invented fleet with every cause."""
 
+import subprocess
+import sys
 from datetime import UTC, date, datetime, timedelta
 from io import BytesIO
 from pathlib import Path
@@ -16,6 +18,7 @@ from pipeline.pasts import PastFiles
 from pipeline.simulate import FleetSettings, simulate_fleet
 from pipeline.sites import site_tables
 from tests.support.fleets import Tables, clean, cut
+from tests.support.runs import ROOT
 
 START = date(2026, 3, 1)
 DAYS = 17
@@ -168,3 +171,10 @@ def test_what_is_of_no_site_is_swept_away_and_a_folder_that_is_none_does_no_harm
     past = Shelves().past({})
     pasts.write(site_id, past)
     assert pasts.read(site_id) is None
+
+
+def test_what_is_kept_counts_whatever_else_the_process_has_imported():
+    """The forest's library brings one for threads of its own: a run that comes second in a process has it already."""
+    code = "from pipeline.pasts import made_by; first = made_by(); import sklearn.ensemble; print(first == made_by())"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout == "True\n"

@@ -1,8 +1,8 @@
 """The exports of docs/example-csv-chain.md and docs/example-sql-historian.md, written from the simulator's own fleets.
 
-A fleet of two sites and three tanks, twenty days that end last midnight (UTC), one gross fault: the same fleet each
-day, its instants moved by whole days. What the simulator has in millimetres, litres, °C and UTC is written as the
-pages say that it lies there, by factors of NIST SP 811 and API MPMS 11.1 that stand here once more.
+A fleet of two sites and three tanks, twenty days up to a midnight (UTC), one gross fault. What the simulator has in
+millimetres, litres, °C and UTC is written as the pages say that it lies there, by factors of NIST SP 811 and API MPMS
+11.1 that stand here once more.
 """
 
 from collections.abc import Mapping, Sequence
@@ -21,6 +21,8 @@ from pipeline.simulate.settings import FleetSettings
 
 DAYS = 20
 START = date(2026, 3, 1)
+MIDNIGHT = datetime(2026, 11, 30, tzinfo=UTC)
+"""The fleet is drawn from the one on, and moved to end at the other: no clock changes in those days."""
 STANDING = ("sites", "tanks", "strapping", "meters", "meter_feeds")
 HAPPENED = ("readings", "sales", "deliveries")
 """Tables that the exports have; neither company reads totalisers or keeps a log."""
@@ -37,10 +39,6 @@ class World:
     zone: str
 
 
-def _midnight() -> datetime:
-    return datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-
-
 def _world(plans: Sequence[SitePlan], fault: Fault, sites: Mapping[str, str], tank: str, meter: Sequence[str]) -> World:
     """A fleet whose first tank has the fault; `tank` and `meter` say how keys are made of a row's columns."""
     settings = FleetSettings(quirks=False, density_share=0.0, no_water_share=0.0)
@@ -49,7 +47,7 @@ def _world(plans: Sequence[SitePlan], fault: Fault, sites: Mapping[str, str], ta
     fleet = replace(drawn, sites=open_always)
     frames = simulate_world(fleet, [fault], settings)
     tables = {name: frames[name] for name in (*STANDING, *HAPPENED)}
-    moved = _midnight() - timedelta(days=DAYS) - datetime(START.year, START.month, START.day, tzinfo=UTC)
+    moved = MIDNIGHT - timedelta(days=DAYS) - datetime(START.year, START.month, START.day, tzinfo=UTC)
     for name in HAPPENED:
         tables[name] = tables[name].with_columns(pl.selectors.datetime() + moved)
     place = pl.col("site_id").replace_strict(dict(sites))

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
@@ -26,12 +27,15 @@ def tankdrift(*arguments: object, **options: object) -> subprocess.CompletedProc
     return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False, **options)  # type: ignore[call-overload]
 
 
-def tankdrift_here(*arguments: object) -> subprocess.CompletedProcess[str]:
-    """Run the command in this process, which has its libraries already: for the steps around what a test is about."""
+def tankdrift_here(*arguments: object, now: datetime | None = None) -> subprocess.CompletedProcess[str]:
+    """Run the command in this process, which has its libraries already: for the steps around what a test is about.
+
+    `now` is what the clock says in UTC; left out, it is asked.
+    """
     said, complained = io.StringIO(), io.StringIO()
     words = [str(argument) for argument in arguments]
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
-        code = main(words)
+        code = main(words, now=now)
     return subprocess.CompletedProcess(words, code, said.getvalue(), complained.getvalue())
 
 
