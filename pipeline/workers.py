@@ -105,7 +105,8 @@ class _Processes(Generic[T, R]):
         """Put a task to work."""
         try:
             future = self.pool.submit(self.function, task)
-        except BrokenProcessPool:
+        except (BrokenProcessPool, OSError, ValueError):
+            # The last two where a process of the pool is lost while its next one is started: its pipes are closed then.
             self._replace(self.pool)
             future = self.pool.submit(self.function, task)
         self.waiting.append((task, self.pool, future))

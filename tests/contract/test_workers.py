@@ -67,15 +67,15 @@ def test_where_nobody_says_what_is_left_of_it_the_line_says_what_happened():
 
 
 def test_a_site_whose_process_is_ended_once_comes_out_as_if_it_had_not_been():
-    """The first process that is seen at work is killed."""
-    tables, killed = fleet(), []
+    """Of the two processes the first is killed as soon as the second is there."""
+    tables, killed, others = fleet(), [], set(multiprocessing.active_children())
 
     def kill_one():
         while not killed:
-            for process in multiprocessing.active_children():
-                process.kill()
-                killed.append(process.pid)
-                return
+            processes = set(multiprocessing.active_children()) - others
+            if len(processes) == 2:
+                min(processes, key=lambda process: process.pid).kill()
+                killed.append(processes)
             time.sleep(0.01)
 
     threading.Thread(target=kill_one, daemon=True).start()
