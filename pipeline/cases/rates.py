@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.cases.blends import blended_with, others_log_bayes
 from pipeline.cases.finding import Course, Evidence, Finding
-from pipeline.estimate.chart_columns import chart_changes_s
+from pipeline.estimate.chart_columns import CHART_COLUMNS, TOLERANCE_PCT, chart_changes_s
 from pipeline.estimate.design import Balance
 from pipeline.estimate.evidence import LOG_PRIOR
 from pipeline.estimate.hypotheses import RATES
@@ -50,7 +50,7 @@ def rate_findings(walks: list[UnitWalk]) -> list[Finding]:
             elif cause in RATES:
                 found.append(_lasting(one, named))
             elif cause == "chart_error":
-                found.append(_chart(one, named))
+                found += _chart(one, named)
             elif not _goes_on_around(one, named):
                 found.append(_delivery(one, named))
     first: dict[str, Finding] = {}
@@ -212,11 +212,15 @@ def _likelier(named: Named) -> Evidence:
     return Evidence("statistic", "likelier than that nothing is wrong, when it was named", times, "times", note=note)
 
 
-def _chart(one: UnitWalk, named: Named) -> Finding:
+def _chart(one: UnitWalk, named: Named) -> list[Finding]:
+    """A wrong chart, where what the day that named it believes of it is off by enough to be worth a new one."""
     number, way = str(named.way).split(":")
+    off_l = _chart_off_l(one, named.day, int(number))
+    if off_l < TOLERANCE_PCT / 100.0 * one.seen.unit.capacity_l:
+        return []
     changes = chart_changes_s(one.seen.unit)
     start_s = float(changes[int(number) - 1]) if int(number) else float(one.seen.unit.series.ts_s[0])
-    return Finding(
+    finding = Finding(
         cause="chart_error",
         site_id=one.seen.unit.site_id,
         unit_id=one.seen.unit.unit_id,
@@ -228,8 +232,24 @@ def _chart(one: UnitWalk, named: Named) -> Finding:
         of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause],
         rival=named.rival,
-        evidence=(Evidence("statistic", CHART_WORDS[way]), _likelier(named)),
+        evidence=(
+            Evidence("statistic", CHART_WORDS[way]),
+            Evidence("statistic", "between two of the levels seen the chart is off by", off_l, "l"),
+            _likelier(named),
+        ),
     )
+    return [finding]
+
+
+def _chart_off_l(one: UnitWalk, day: int, number: int) -> float:
+    """Litres by which a chart is believed to be off between the two levels where that is most, as a day saw it."""
+    balance = one.walk.balance
+    belief = next(view.belief for view in one.walk.views if view.day >= day)
+    place = balance.names.index(f"chart{number}:scale")
+    here = slice(place, place + CHART_COLUMNS)
+    columns = balance.columns[balance.known_day <= day, here]
+    in_force = columns[columns.any(axis=1)]
+    return float(np.ptp(in_force @ belief.mean[here])) if len(in_force) else 0.0
 
 
 def _goes_on_around(one: UnitWalk, named: Named) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,8 @@ from pipeline.ledger.fleet import Unit
 
 Floats = NDArray[np.float64]
 
+TOLERANCE_PCT: Final = 0.15
+"""A chart is wrong that is off by more of the tank's litres between two levels. Common practice, no source. [%]"""
 BANDS = 32
 """Equal bands of level, each with a slope error of its own, over the chart's height."""
 SHAPES = 16

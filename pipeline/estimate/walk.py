@@ -27,7 +27,7 @@ from pipeline.estimate.walk_state import (
     kept_days,
     keys_of,
 )
-from pipeline.estimate.walked import DayView, Decoyed, Named, Walk
+from pipeline.estimate.walked import DayView, Decoyed, DropAway, Named, Walk
 
 Floats = NDArray[np.float64]
 
@@ -161,7 +161,8 @@ def _options(state: State, day: int) -> list[Option]:
         if named is None:
             found.append(Option(item.log_odds, item.hypothesis, item))
             if item.hypothesis.cause == "delivery":
-                state.drops_away.setdefault(int(str(item.hypothesis.meter_id)), (day, item.estimate / item.sd))
+                away = DropAway(day, item.estimate / item.sd, item.sd)
+                state.drops_away.setdefault(int(str(item.hypothesis.meter_id)), away)
         elif (
             item.hypothesis.cause != "delivery" and len(named.pieces) < MOST_PIECES and item.onset > named.pieces[-1][1]
         ):

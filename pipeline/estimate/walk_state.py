@@ -15,7 +15,7 @@ from pipeline.estimate.kept import Digest
 from pipeline.estimate.month_leak import LeakSoFar, LeakSums
 from pipeline.estimate.regression import Posterior, Prior, posterior
 from pipeline.estimate.sums import Sums, SumsSoFar
-from pipeline.estimate.walked import DayView, Decoyed, Named
+from pipeline.estimate.walked import DayView, Decoyed, DropAway, Named
 from pipeline.estimate.whiten import Filter, Noise, filter_of, whitened
 
 Floats = NDArray[np.float64]
@@ -68,7 +68,7 @@ class Checkpoint:
     excursions: tuple[Named, ...]
     decoys: tuple[Decoyed, ...]
     history: tuple[tuple[float, float], ...]
-    drops_away: tuple[tuple[int, int, float], ...]
+    drops_away: tuple[tuple[int, DropAway], ...]
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ class State:
     excursions: list[Named] = field(default_factory=list)
     decoys: list[Decoyed] = field(default_factory=list)
     history: list[tuple[float, float]] = field(default_factory=list)
-    drops_away: dict[int, tuple[int, float]] = field(default_factory=dict)
+    drops_away: dict[int, DropAway] = field(default_factory=dict)
 
     @property
     def base(self) -> int:
@@ -196,7 +196,7 @@ def checkpoint_of(state: State, day: int, key: str) -> Checkpoint:
         excursions=_apart(state.excursions),
         decoys=tuple(state.decoys),
         history=tuple(state.history),
-        drops_away=tuple((drop, *seen) for drop, seen in state.drops_away.items()),
+        drops_away=tuple(state.drops_away.items()),
     )
 
 
@@ -210,7 +210,7 @@ def go_on(state: State, given: Given, kept: Checkpoint, belief: Posterior) -> No
     state.prior, state.belief, state.rough = kept.prior, belief, set(kept.rough)
     state.named, state.excursions = list(_apart(kept.named)), list(_apart(kept.excursions))
     state.decoys, state.history = list(kept.decoys), list(kept.history)
-    state.drops_away = {drop: (day, away) for drop, day, away in kept.drops_away}
+    state.drops_away = dict(kept.drops_away)
     leak = state.named_by("tank_leak:")
     holes = {} if leak is None else {kept.sums.pieces[place - state.base]: leak.hole for place, _ in leak.pieces}
     days = [day for day, _, _ in _days(state.known_day) if day <= kept.day]

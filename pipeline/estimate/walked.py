@@ -73,12 +73,20 @@ class Decoyed:
 
 
 @dataclass(frozen=True)
+class DropAway:
+    """The day that first weighed a drop, how far it then lay from its tickets, in SDs, and that SD. [l at 15 °C]"""
+
+    day: int
+    away: float
+    sd_l: float
+
+
+@dataclass(frozen=True)
 class Walk:
     """All days of one unit in order, the hypotheses named, the one-day excursions, and the regressors.
 
     `decoys` are what would have been named in a world mirrored in sign, one a day and hypothesis; `drops_away`, by the
-    number of each drop, the day that first weighed it and how far it then lay from its tickets, in SDs; `walked` the
-    days that this run walked, and did not find kept.
+    number of each drop, how far it lay from its tickets; `walked` the days that this run walked, and did not find kept.
     """
 
     balance: Balance
@@ -87,5 +95,5 @@ class Walk:
     named: list[Named]
     excursions: list[Named]
     decoys: list[Decoyed]
-    drops_away: dict[int, tuple[int, float]] = field(default_factory=dict)
+    drops_away: dict[int, DropAway] = field(default_factory=dict)
     walked: tuple[int, ...] = ()

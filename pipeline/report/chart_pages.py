@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
+from pipeline.estimate.chart_columns import TOLERANCE_PCT
 from pipeline.report import chart_words as words
 from pipeline.report import format as fmt
 from pipeline.report.drawing import Chart, chart, plain
@@ -17,7 +18,6 @@ from pipeline.report.links import page_names
 from pipeline.report.records import chart_records
 from pipeline.report.rendering import as_json, environment
 from pipeline.report.text import PRODUCTS
-from pipeline.scoring.charts import TOLERANCE_PCT
 
 Row = dict[str, Any]
 Frames = Mapping[str, pl.DataFrame]

@@ -3,7 +3,8 @@
 What is stated of a sound chart (`estimate/terms.py`) holds where tanks were built and measured as usual. Old ones are
 dented, sunk and out of round, and each lies off its chart by several times that; others fit theirs far better. The bulk
 of the fleet's tanks says how far: bands that are off count as a wrong chart only as they are beyond it, and a scale, an
-offset or bands that the fleet's other charts have none like are a wrong chart though what is stated allows them. (The
+offset or bands that the fleet's other charts have none like are a wrong chart though what is stated allows them, and
+though the balance alone would not say so: if they put it off by enough to be worth a new one. (The
 idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a null
 hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
 """
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from pipeline.cases.attribution import is_explained
 from pipeline.cases.finding import Evidence, Finding
 from pipeline.cases.rates import CHART_WORDS
-from pipeline.estimate.chart_columns import SHAPES, chart_changes_s
+from pipeline.estimate.chart_columns import SHAPES, TOLERANCE_PCT, chart_changes_s
 from pipeline.estimate.evidence import CHART_WIDE, LOG_PRIOR
 from pipeline.estimate.known import DAY_S
 from pipeline.estimate.naming import CHART, FEWEST_CHART_DAYS, MARGIN, chart_raised_at
@@ -47,6 +48,8 @@ PRIOR_TANKS: Final = 5.0
 """Tanks that what is stated is worth against the fleet's. No source."""
 MEDIAN_OF_SQUARE: Final = 0.4549
 """Median of a standard normal variable's square."""
+LEVELS: Final = 24
+"""Levels at which it is asked by how much a chart is off, each seen as often as the next."""
 EVERY_DAYS: Final = 7
 """Once in so many days a fleet's charts are looked over."""
 
@@ -56,13 +59,21 @@ class ChartBelief:
     """What the run of UTC day number `day` believed of a chart, in stated sizes.
 
     `mean` (n,) and `cov` (n, n) of its scale, its offset and its coarse shapes by a prior N(0, 1) of each; `rival` the
-    log odds of the likeliest other cause.
+    log odds of the likeliest other cause; `adds_pct` (k, n) what one of each adds at levels seen so far [% of the
+    capacity].
     """
 
     day: int
     mean: Floats
     cov: Floats
     rival: float
+    adds_pct: Floats
+
+    def off_pct(self, width: Floats) -> float:
+        """By how much it is off between two of those levels at most, by a prior N(0, `width`²) of each, (n,). [%]"""
+        inverse = np.linalg.inv(self.cov)
+        mean = np.linalg.solve(inverse - np.eye(len(self.mean)) + np.diag(width**-2.0), inverse @ self.mean)
+        return float(np.ptp(self.adds_pct @ mean)) if len(self.adds_pct) else 0.0
 
     def log_likelihood(self, width: Floats) -> float:
         """Log likelihood of the data by a prior N(0, `width`²) of each instead, (n,), but for a constant.
@@ -128,12 +139,22 @@ def _chart_seen(one: UnitWalk, number: int, start_s: float, views: Sequence[DayV
         squares.append([off_by(mean[part], cov[part, part]) for part in PARTS.values()])
         if view.day < until:
             rival = max((odds for key, odds in view.odds.items() if key != CHART.key), default=-np.inf)
-            beliefs.append(ChartBelief(view.day, mean, cov, rival))
+            beliefs.append(ChartBelief(view.day, mean, cov, rival, _adds_pct(one, here, view.day)))
     seen = tuple(one for one in beliefs if one.day % EVERY_DAYS == 0 and one.day >= start_s / DAY_S + FEWEST_CHART_DAYS)
     named_by = {named.day: beliefs[-1] for named in wrong if beliefs and str(named.way) == f"{number}:bands"}
     days = np.array([view.day for view in views], dtype=np.int64)
     unit = one.seen.unit
     return ChartSeen(unit.site_id, unit.unit_id, unit.members[0], start_s, days, np.array(squares), seen, named_by)
+
+
+def _adds_pct(one: UnitWalk, here: slice, day: int) -> Floats:
+    """What a stated size of each part of a chart adds at levels that a run has seen. (k, n) [% of the capacity]"""
+    balance = one.walk.balance
+    columns, level = balance.columns[balance.known_day <= day, here], balance.level_mm[balance.known_day <= day]
+    in_force = columns.any(axis=1)
+    order = np.argsort(level[in_force], kind="stable")
+    spread = order[np.unique(np.linspace(0, len(order) - 1, LEVELS).astype(int))] if len(order) else order
+    return np.asarray(100.0 / one.seen.unit.capacity_l * columns[in_force][spread] * STATED)
 
 
 def by_own_walls(findings: Sequence[Finding], charts: Sequence[ChartSeen]) -> list[Finding]:
@@ -181,7 +202,9 @@ def _standing_out(charts: Sequence[ChartSeen], findings: Sequence[Finding], last
             odds, way = _odds(belief, widths)
             if odds < max(chart_raised_at(age), belief.rival + MARGIN):
                 continue
-            finding = _finding(chart, belief.day, odds, _evidence(belief, way, widths[way]))
+            if (off_pct := belief.off_pct(_wide(widths, way))) < TOLERANCE_PCT:
+                continue
+            finding = _finding(chart, belief.day, odds, _evidence(belief, way, widths[way], off_pct))
             if not is_explained(finding, findings):
                 yield finding
                 break
@@ -204,16 +227,19 @@ def _widths(squares: Floats, place: int) -> dict[str, float]:
 
 def _odds(belief: ChartBelief, widths: Mapping[str, float]) -> tuple[float, str]:
     """Log odds of a wrong chart where sound ones are off by so many times what is stated, and the likeliest way."""
-    usual = np.concatenate([np.full(PARTS[way].stop - PARTS[way].start, widths[way]) for way in PARTS])
-    plain = belief.log_likelihood(usual)
-    ways = {}
-    for way, part in PARTS.items():
-        wide = usual.copy()
-        wide[part] = np.hypot(wide[part], WIDE[way])
-        ways[way] = belief.log_likelihood(wide) - plain
+    plain = belief.log_likelihood(_wide(widths))
+    ways = {way: belief.log_likelihood(_wide(widths, way)) - plain for way in PARTS}
     values = np.array(list(ways.values()))
     likeliest = max(ways, key=lambda way: ways[way])
     return float(values.max() + np.log(np.mean(np.exp(values - values.max())))) + LOG_PRIOR[CHART.cause], likeliest
+
+
+def _wide(widths: Mapping[str, float], way: str | None = None) -> Floats:
+    """SDs in stated sizes, (n,), where sound charts are off by so many times what is stated and one way let loose."""
+    sd = np.concatenate([np.full(part.stop - part.start, widths[each]) for each, part in PARTS.items()])
+    if way is not None:
+        sd[PARTS[way]] = np.hypot(sd[PARTS[way]], WIDE[way])
+    return sd
 
 
 def fleet_width(squares: Floats, way: str) -> float:
@@ -228,7 +254,7 @@ def fleet_width(squares: Floats, way: str) -> float:
     return float(np.sqrt((PRIOR_TANKS + len(told) * bulk) / (PRIOR_TANKS + len(told))))
 
 
-def _evidence(belief: ChartBelief, way: str, width: float) -> tuple[Evidence, ...]:
+def _evidence(belief: ChartBelief, way: str, width: float, off_pct: float) -> tuple[Evidence, ...]:
     """By how much a chart is off in one way, with its doubt, and by how much the fleet's others usually are."""
     part = PARTS[way]
     size, unit = {"scale": (100.0 * SCALE_SD, "%"), "offset": (OFFSET_SD_MM, "mm"), "bands": (1.0, "times")}[way]
@@ -239,6 +265,7 @@ def _evidence(belief: ChartBelief, way: str, width: float) -> tuple[Evidence, ..
         Evidence("statistic", CHART_WORDS[way]),
         Evidence("statistic", f"this chart is {what}", off, unit, note=f"± {2.0 * sd:.2g} {unit}"),
         Evidence("statistic", f"the fleet's other charts are usually {what}", size * width, unit),
+        Evidence("statistic", "between two of the levels seen it is off by", off_pct, "%", note="of the capacity"),
     )
 
 

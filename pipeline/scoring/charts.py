@@ -13,11 +13,10 @@ from pipeline.contract.dictionary import polars_schema
 from pipeline.contract.lake import LAKE_TABLES
 from pipeline.estimate.chart import ChartCalibration, JudgeableChart
 from pipeline.estimate.chart_closing import sold_l_per_month
+from pipeline.estimate.chart_columns import TOLERANCE_PCT
 
 Row = dict[str, Any]
 
-TOLERANCE_PCT: Final = 0.15
-"""A chart is wrong that is off by more of the tank's litres between two levels. Common practice, no source."""
 SURE: Final = 0.9
 LIKELY: Final = 0.5
 """A chart is worth a new table from the first of these probabilities of being wrong on, and may be wrong from the

@@ -5,7 +5,9 @@ rounded, brought to 15 °C by another's rule, or loosely metered, sound drops li
 drops says how far, one carrier's how far theirs do (one who writes litres at 15 °C as if they were at ambient
 temperature misses by the season), and a tank's own drops how far its own do: a mismatch is weighed by the widest. Where
 most of the last drops of one terminal lie off the same way, as they do once it has gone over to litres at 15 °C, that
-is the terminal's doing, and a mismatch is what a drop is off beyond it. (The idea is that of an empirical null:
+is the terminal's doing, and a mismatch is what a drop is off beyond it. Neither a carrier's nor a terminal's habit puts
+a drop off by more than a loading meter may err and litres written at the wrong temperature make: loads that all came
+shorter than that are short, however many they are. (The idea is that of an empirical null:
 B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a null hypothesis", J. Amer. Statist. Assoc. 99
 (2004) 96-104.)
 
@@ -32,6 +34,7 @@ from scipy.special import ndtr
 from pipeline.cases.finding import Finding
 from pipeline.estimate.hypotheses import DELIVERY_SPREAD_L
 from pipeline.estimate.regression import Extra
+from pipeline.estimate.tickets import mixing_of, tickets_15_l
 from pipeline.estimate.unit_walk import UnitWalk
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
@@ -50,6 +53,8 @@ TERMINAL_LOADS: Final = 9
 PRIOR_LOADS: Final = 2.0
 """A terminal is told by its drops of so many days, the last so many of them, and so many speak for its being as usual.
 No source."""
+HABIT_SHARE: Final = 0.005
+"""So much of a load may be the habit of a loading meter: the maximum permissible error of OIML R 117-1, class 0.5."""
 FAR: Final = 2.0
 """Widths from which a drop counts to the tail: one in 44 of a normal law's on each side. No source."""
 USUAL_FAR: Final = 0.03
@@ -68,7 +73,8 @@ MEDIAN_OF_NORMAL: Final = 0.6745
 class DropSeen:
     """A drop with tickets as the first day that weighed it saw it: how far from them, in SDs as stated.
 
-    `start_s` when the drop began; `day` UTC day number; `terminal` and `carrier` of its largest load.
+    `start_s` when the drop began; `day` UTC day number; `terminal` and `carrier` of its largest load; `habit` how far
+    off a habit of theirs may put it, in the same SDs.
     """
 
     unit_id: str
@@ -77,21 +83,32 @@ class DropSeen:
     away: float
     terminal: str | None = None
     carrier: str | None = None
+    habit: float = np.inf
 
 
 def drops_seen(walk: UnitWalk) -> list[DropSeen]:
     """Every drop that a unit's walk weighed."""
     drops, unit = [walk.seen.drops[place].drop for place in walk.judged], walk.seen.unit
     return [
-        DropSeen(unit.unit_id, drops[number].start_s, day, away, *_origin(unit, drops[number]))
-        for number, (day, away) in walk.walk.drops_away.items()
-    ]
+        DropSeen(
+            unit.unit_id, drops[number].start_s, seen.day, seen.away, *_origin(unit, drops[number]),
+            habit=_habit_l(unit, drops[number]) / seen.sd_l,
+        )
+        for number, seen in walk.walk.drops_away.items()
+    ]  # fmt: skip
 
 
 def _origin(unit: Unit, drop: Drop) -> tuple[str | None, str | None]:
     """Terminal and carrier of the largest of a drop's loads."""
     rows = unit.tickets[list(drop.tickets)].sort("ticket_volume_l", descending=True).head(1)
     return next(rows.select("terminal", "carrier").iter_rows(), (None, None))
+
+
+def _habit_l(unit: Unit, drop: Drop) -> float:
+    """How far off a load may be by an allowed meter and by its litres at 15 °C standing for those as loaded. [l]"""
+    ticketed_l = float(unit.tickets["ticket_volume_l"].gather(list(drop.tickets)).sum())
+    at_15_l, _ = tickets_15_l(unit, drop.tickets, mixing_of(unit, drop))
+    return float(np.hypot(HABIT_SHARE * ticketed_l, ticketed_l - at_15_l.sum()))
 
 
 def by_own_drops(findings: Sequence[Finding], drops: Sequence[DropSeen]) -> list[Finding]:
@@ -120,6 +137,7 @@ class _Drops:
     away: Floats
     terminal: Ints
     carrier: Ints
+    habit: Floats
 
     @classmethod
     def of(cls, drops: Sequence[DropSeen]) -> _Drops:
@@ -133,7 +151,13 @@ class _Drops:
             away=np.array([one.away for one in drops], dtype=np.float64),
             terminal=np.array([names.get(one.terminal or "", -1) for one in drops], dtype=np.int64),
             carrier=np.array([names.get(one.carrier or "", -1) for one in drops], dtype=np.int64),
+            habit=np.array([one.habit for one in drops], dtype=np.float64),
         )
+
+    @property
+    def by_habit(self) -> Floats:
+        """How far each lies off as far as a habit may put it. In SDs as stated."""
+        return np.clip(self.away, -self.habit, self.habit)
 
     def where(self, rows: NDArray[np.bool_]) -> _Drops:
         return _Drops(self.names, *(getattr(self, field.name)[rows] for field in fields(self)[1:]))
@@ -151,7 +175,7 @@ def _as_others_lie(finding: Finding, told_l: tuple[float, float], drops: _Drops)
     # What the terminal is off by makes no drop of the other sign.
     beyond = side * max(side * (litres - terminal_away(_lately(known, terminal, finding.day)) * sd), 0.0)
     own_sd = sd * max(
-        spread_of(known.away[known.unit == unit], usual), bulk_of(known.away[_is_of(known.carrier, carrier)], usual)
+        spread_of(known.away[known.unit == unit], usual), bulk_of(known.by_habit[_is_of(known.carrier, carrier)], usual)
     )
     mismatch = Extra(np.array([litres, beyond]), np.array([sd, own_sd]))
     stated, own = mismatch.log_bayes(np.full(2, DELIVERY_SPREAD_L), np.zeros(2)).tolist()
@@ -167,19 +191,22 @@ def _is_of(numbers: Ints, number: int) -> NDArray[np.bool_]:
 def _lately(drops: _Drops, terminal: int, day: int) -> Floats:
     """How far the last drops of a terminal lie off. In SDs as stated."""
     mine = drops.where(_is_of(drops.terminal, terminal) & (day - drops.day < TERMINAL_DAYS))
-    return mine.away[np.lexsort((mine.away, mine.start_s))][-TERMINAL_LOADS:]
+    return mine.by_habit[np.lexsort((mine.away, mine.start_s))][-TERMINAL_LOADS:]
 
 
 def _in_own_widths(drops: _Drops, usual: float) -> Floats:
     """How far each drop lies off in widths of its own unit and carrier, so that none of them makes the tail alone."""
     width = np.ones(len(drops.away))
-    for numbers, width_of in ((drops.unit, spread_of), (drops.carrier, bulk_of)):
+    for numbers, away, width_of in (
+        (drops.unit, drops.away, spread_of),
+        (drops.carrier, drops.by_habit, bulk_of),
+    ):
         order = np.argsort(numbers, kind="stable")
         edges = np.flatnonzero(np.diff(numbers[order], prepend=-2, append=-2))
         for low, high in pairwise(edges):
             here = order[low:high]
             is_told = numbers[here[0]] >= 0
-            width[here] = np.maximum(width[here], width_of(drops.away[here], usual) if is_told else usual)
+            width[here] = np.maximum(width[here], width_of(away[here], usual) if is_told else usual)
     return np.asarray(drops.away / width)
 
 

@@ -27,8 +27,9 @@ be leaks."""
 BULK: Final = ((0.5, 0.6745), (0.8, 1.2816))
 """Shares of tight months by which their spread is told, each with the quantile of a standard normal variable's distance
 from nought: the half that no leak reaches, and, lest tails be narrowed by the middle, four fifths. No source."""
-NARROWEST: Final = 0.9
-"""No fleet narrows an interval by more. No source: its tails are less well known than its bulk."""
+NARROWEST: Final = 0.8
+"""No fleet narrows an interval by more. No source: its tails are less well known than its bulk. Judged on nineteen
+sound fleets: of 1,861 months 0.951 hold nought, and their robust SD of z is 0.91; with 0.9 it is 0.956 and 0.885."""
 SCATTERS: Final = "months of this fleet scatter too much for a leak of this size to show"
 
 

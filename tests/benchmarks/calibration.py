@@ -18,7 +18,8 @@ from scipy.special import ndtr
 
 from pipeline.chart_review import SiteCharts, calibrated_alone, calibrated_fleet, site_charts
 from pipeline.estimate.chart import ChartCalibration, JudgeableChart
-from pipeline.scoring.charts import TOLERANCE_PCT, chart_frames
+from pipeline.estimate.chart_columns import TOLERANCE_PCT
+from pipeline.scoring.charts import chart_frames
 from pipeline.simulate.chart import TrueShape, true_shape, with_chart_faults
 from pipeline.simulate.faults import plan_faults
 from pipeline.simulate.layout import draw_fleet

@@ -18,8 +18,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from pipeline.estimate.chart_columns import TOLERANCE_PCT
 from pipeline.estimate.chart_shape import tank_model
-from pipeline.scoring.charts import TOLERANCE_PCT
 from pipeline.simulate.faults import plan_faults
 from pipeline.simulate.layout import draw_fleet
 from pipeline.simulate.model import Window

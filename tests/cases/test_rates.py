@@ -4,14 +4,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import polars as pl
 import pytest
 
+from pipeline.analysis import analyse_site
 from pipeline.cases.finding import Finding
 from pipeline.cases.rates import onset_s, rate_findings
 from pipeline.estimate.averaged import Total
 from pipeline.estimate.hypotheses import Hypothesis, candidates_of
 from pipeline.estimate.naming import CHART
 from pipeline.estimate.walked import Named
+from pipeline.scoring.statements import Limits
+from tests.support.hand_site import HandSite, HandTank, Poured, steady_sales
 from tests.support.hand_unit import (
     FIRST_DAY,
     at_s,
@@ -35,13 +39,16 @@ ONSET = 3
 LAST = 11
 
 
-def walked(named: Named, sizes: Sequence[float], *, onsets: Sequence[int] = (ONSET,), seen=None, **means: float):
+def walked(
+    named: Named, sizes: Sequence[float], *, onsets: Sequence[int] = (ONSET,), seen=None, level=1_000.0, **means: float
+):
     """A walk whose last view believes in pieces of those sizes; hours leak evenly, and a hose is open in half of them.
 
     The pieces set in at `onsets`; `means` are the base's.
     """
-    dips = dips_of(HOURS, 1_000.0, SOLD_L, open_h=0.5 * HOURS)
-    unit = unit_of(gauge_of(HOURS, 1_000.0), calibrated_s={"M1": (float(at_s(60.0)),)})
+    dips = dips_of(HOURS, level, SOLD_L, open_h=0.5 * HOURS)
+    own = unit_of(gauge_of(HOURS, 1_000.0), calibrated_s={"M1": (float(at_s(60.0)),)})
+    unit = own if seen is None else seen.unit
     balance = balance_by(unit, dips)
     balance = replace(balance, leak_h=np.tile(HOURS, (16, 1)).T)
     candidates = candidates_of(balance)
@@ -156,11 +163,25 @@ def chart_named(way: str) -> Named:
     return Named(CHART, FIRST_DAY + 3, 7.0, 0, None, way=way)
 
 
+LEVELS = 1_600.0 - SOLD_L / 5.0
+"""Of a tank that holds 5 l a millimetre and 10,000 in all, so that its chart may be off by 15."""
+
+
 def test_a_chart_is_wrong_from_when_it_came_into_force():
-    found = only(walked(chart_named("0:scale"), []))
+    """Two per cent of the 1,100 l between the highest and the lowest level; three of the 600 since hour 40."""
+    found = only(walked(chart_named("0:scale"), [], level=LEVELS, chart0__scale=0.02))
     assert (found.start_s, found.litres, found.rate_l_per_h) == (at_s(0.0), None, None)
+    assert found.evidence[1].value == pytest.approx(22.0)
     unit = unit_of(gauge_of(HOURS, 1_000.0), charts=((-1_000.0, 5.0), (40.0, 5.0)))
-    assert only(walked(chart_named("1:offset"), [], seen=seen_of(unit))).start_s == at_s(40.0)
+    later = only(walked(chart_named("1:offset"), [], seen=seen_of(unit), level=LEVELS, chart1__scale=0.03))
+    assert later.start_s == at_s(40.0)
+    assert later.evidence[1].value == pytest.approx(18.0)
+
+
+@pytest.mark.parametrize(("scale", "cases"), [(0.0136, 0), (-0.0136, 0), (0.0137, 1), (-0.0137, 1)])
+def test_a_chart_off_by_less_than_015_per_cent_of_the_tank_is_no_case(scale, cases):
+    found = rate_findings([walked(chart_named("0:scale"), [], level=LEVELS, chart0__scale=scale)])
+    assert len(found) == cases
 
 
 def delivery(off_l: float, *, steps=(), then_l: float | None = None) -> list[Finding]:
@@ -223,3 +244,24 @@ def test_what_goes_on_before_and_after_a_drop_is_not_the_drop_s(before_l, after_
 def test_what_sets_in_at_a_dip_began_at_the_one_before(dip, hour):
     balance = balance_by(unit_of(gauge_of(HOURS, 1_000.0)), dips_of(HOURS, 1_000.0))
     assert onset_s(balance, dip) == pytest.approx(at_s(hour))
+
+
+@pytest.mark.parametrize(("capacity_l", "cases"), [(10_000.0, 1), (110_000.0, 1), (120_000.0, 0)])
+def test_a_chart_is_a_case_from_015_per_cent_of_the_tank_on(capacity_l, cases):
+    """A chart that is 3 % too large; 5,760 l go between two drops, so it is off by 172.8. 180 are allowed of 120,000.
+
+    The capacity says by how much a chart may be off, and nothing else here.
+    """
+    days = 24
+    drops = [Poured(24.0 * day + 2.0, 5_760.0, minutes=20.0) for day in range(3, days, 3)]
+    site = HandSite([HandTank("T1", sales=steady_sales(days, litres=60.0), drops=drops)], days=days, noise_mm=0.05)
+    site.tickets = [(f"D{k}", "T1", one.hour, one.litres) for k, one in enumerate(drops)]
+    tables = site.tables()
+    tables["strapping"] = tables["strapping"].with_columns(pl.col("volume_l") * 1.03)
+    tables["tanks"] = tables["tanks"].with_columns(capacity_l=pl.lit(capacity_l))
+    result = analyse_site(tables, 10**6, Limits())
+    assert result is not None
+    found = [one for one in result.findings if one.cause == "chart_error"]
+    assert len(found) == cases
+    off = [part for one in found for part in one.evidence if part.name.startswith("between two of the levels")]
+    assert [(part.value, part.unit) for part in off] == [(pytest.approx(172.8, rel=0.05), "l")] * cases

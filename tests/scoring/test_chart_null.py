@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import polars as pl
 import pytest
 from scipy.stats import multivariate_normal
 
@@ -30,12 +31,18 @@ N = len(STATED)
 NOISE = 0.01
 
 
-def belief(*seen: float, day: int = DAY, rival: float = -5.0, noise: float = NOISE) -> ChartBelief:
-    """What is believed of coefficients, N(0, 1) before, of which `seen`, then noughts, were read with a variance."""
+def belief(
+    *seen: float, day: int = DAY, rival: float = -5.0, noise: float = NOISE, adds_pct: float = 0.1
+) -> ChartBelief:
+    """What is believed of coefficients, N(0, 1) before, of which `seen`, then noughts, were read with a variance.
+
+    Between the two levels that were seen one of each adds `adds_pct` of the capacity.
+    """
     y = np.zeros(N)
     y[: len(seen)] = seen
     v = noise / (1.0 + noise)
-    return ChartBelief(day, v * y / noise, v * np.eye(N), rival)
+    adds = np.array([np.zeros(N), np.full(N, adds_pct)])
+    return ChartBelief(day, v * y / noise, v * np.eye(N), rival, adds)
 
 
 def chart(name: str, squares=(1.0, 1.0, 1.0), *, seen=(), named=None, day: int = DAY) -> ChartSeen:
@@ -117,11 +124,18 @@ def test_an_offset_that_no_other_chart_has_is_a_wrong_chart():
     (found,) = raised(belief(0.0, 2.6))
     assert (found.cause, found.tank_id, found.day, found.end_s) == ("chart_error", "T1", DAY, None)
     assert "tilt" in found.evidence[0].name
-    off, usual = found.evidence[1:]
+    off, usual, most = found.evidence[1:]
     assert (off.value, off.unit, off.note) == (pytest.approx(14.0 * 2.6 / 1.01), "mm", "± 2.8 mm")
     assert usual.value == pytest.approx(14.0 * np.sqrt(0.1))  # 45 charts that are off by nothing, and five as stated
+    assert (most.value, most.unit) == (pytest.approx(0.26, abs=0.0002), "%")
     assert raised(belief(0.0, 2.6), fleet=LOOSE) == raised(belief(0.0, 0.3)) == []
     assert raised(belief(0.0, 2.6, noise=4.0)) == []
+
+
+@pytest.mark.parametrize(("adds_pct", "cases"), [(0.0577, 0), (-0.0577, 0), (0.0578, 1), (-0.0578, 1)])
+def test_a_chart_that_is_off_by_less_than_a_new_one_is_worth_is_none(adds_pct, cases):
+    """Let loose by 60 mm beside √0.1 of 14, the 2.6 that were read are 2.6 · 18.47 / 18.48: 0.15 % at 0.05773 each."""
+    assert len(raised(belief(0.0, 2.6, adds_pct=adds_pct))) == cases
 
 
 def test_it_leads_what_else_could_be_and_is_raised_by_the_last_day():
@@ -153,3 +167,11 @@ def test_a_site_tells_of_each_tank_how_far_its_chart_is_off():
     assert {one.day % EVERY_DAYS for one in seen.seen} == {0}
     assert min(one.day for one in seen.seen) >= seen.days[0] + 7
     assert len(seen.seen[0].mean) == N
+    # A chart whose scale is off by one stated size, 0.003, is off by 0.3 % of what lies between two levels.
+    capacity_l = float(site.tables()["tanks"]["capacity_l"].item())
+    levels = site.tables()["readings"]["level_mm"].to_numpy()
+    between_l = (
+        np.ptp(levels)
+        * site.tables()["strapping"].select(pl.col("volume_l").diff() / pl.col("level_mm").diff())[1].item()
+    )
+    assert np.ptp(seen.seen[-1].adds_pct[:, 0]) == pytest.approx(0.3 * between_l / capacity_l, rel=0.1)

@@ -107,6 +107,8 @@ def test_a_site_tells_of_each_drop_with_a_ticket_how_far_off_it_lies():
         ("T2", 20_462, True),
     ]
     assert abs(result.drops[0].away) < 3.0
+    # Of 2,300 l at 15 °C a habit is 0.5 %; 300 of them are missing, and both are in the same SDs.
+    assert result.drops[1].habit / -result.drops[1].away == pytest.approx(11.5 / 300.0, rel=0.05)
 
 
 OWN = DropSeen("T1", DAY * 86_400.0, DAY, -5.0, "Westquay")
@@ -172,6 +174,23 @@ def test_a_carrier_whose_loads_all_lie_far_off_has_each_weighed_by_that():
     told = odds(BROUGHT, *fleet, *of_carrier(*[3.0, -3.0] * 15))
     assert told == pytest.approx(4.0 + by_hand(var) - by_hand(400.0))
     assert bulk_of(np.empty(0), 1.7) == 1.7
+
+
+def test_a_carrier_s_habit_hides_no_more_than_a_habit_can_be():
+    """Thirty loads all 25 SDs short count as far as a meter and a temperature may put them: 4 SDs."""
+    fleet = drops(*[0.0] * 400)
+    var = 20.0**2 * (10.0 + 30.0 * (4.0 / 0.6745) ** 2) / 40.0
+    short_loads = [replace(one, habit=4.0) for one in of_carrier(*[-25.0] * 30)]
+    finding = short(-200.0)
+    told = odds(BROUGHT, *fleet, *short_loads, finding=finding)
+    assert told == pytest.approx(4.0 + by_hand(var, litres=-200.0) - by_hand(400.0, litres=-200.0))
+    assert told > odds(BROUGHT, *fleet, *of_carrier(*[-25.0] * 30), finding=finding)
+
+
+def test_a_terminal_s_habit_hides_no_more_than_a_habit_can_be():
+    many = loads(*[0.0] * 400, terminal="Millpond")
+    told = odds(OWN, *many, *[replace(one, habit=1.0) for one in loads(*[-3.0] * 6)])
+    assert told == pytest.approx(4.0 + by_hand(400.0, litres=-85.0) - by_hand(400.0))
 
 
 @pytest.mark.parametrize("seen", [of_carrier(*[3.0, -3.0] * 15, carrier="Westby"), of_carrier(*[-6.0] * 3, *[0.0] * 4)])
