@@ -140,7 +140,7 @@ def write_review(review: Review, out: Path, *, csv: Path | None = None, parquet:
     with held(out), new_folder(out, FOLDER) as folder:
         (folder / "tanks").mkdir()
         put_pages(folder, render_charts(review.frames, review.as_of, put_assets(folder)))
-        for name in ("charts", "figures", "stretches"):
+        for name in ("charts", "figures", "levels", "stretches"):
             review.frames[name].write_parquet(folder / f"{name}.parquet")
         if not review.strapping.is_empty():
             review.strapping.write_parquet(folder / "strapping.parquet")

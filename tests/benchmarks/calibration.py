@@ -1,216 +1,363 @@
-"""How well charts are calibrated from thirty days of dips, on fleets that nothing was tuned on.
+"""How well `tankdrift chart` puts charts right, on fleets that nothing was tuned on. Prints; asserts nothing.
 
-Prints; asserts nothing. Run: python -m tests.benchmarks.calibration [--days 90] [--tanks 20], through what `tankdrift
-chart` does. Two fleets with sound charts (true tilt, walls,
-offset and size differ from the papers by what sound tanks differ) and two where every tank that can has a wrong chart,
-tilt or probe.
+``python -m tests.benchmarks.calibration [--days D] [--tanks N] [--families A B ...] [--alone]``
+
+Each fleet is written as a lake, taken in, and judged by the command itself; all figures are read from what it leaves.
+A family has two fleets with sound charts (true tilt, walls, offset and size differ from the papers by what sound tanks
+differ) and two where every tank that can has a wrong chart, tilt or probe. `--families` takes names, `development` and
+`kept`: kept families are drawn here to be measured, and no figure may be set by what they print.
 """
 
 from __future__ import annotations
 
 import argparse
 import time
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import redirect_stdout
 from dataclasses import dataclass
-from datetime import date
+from io import StringIO
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import numpy as np
+import polars as pl
 from scipy.special import ndtr
 
-from pipeline.chart_review import SiteCharts, calibrated_alone, calibrated_fleet, site_charts
-from pipeline.estimate.chart import ChartCalibration, JudgeableChart
+from flows.cli import main as tankdrift
 from pipeline.estimate.chart_columns import TOLERANCE_PCT
-from pipeline.scoring.charts import chart_frames
+from pipeline.estimate.chart_shape import tank_model
+from pipeline.run_folder import held
 from pipeline.simulate.chart import TrueShape, true_shape, with_chart_faults
+from pipeline.simulate.families import DEVELOPMENT, KEPT, family_named
 from pipeline.simulate.faults import plan_faults
 from pipeline.simulate.layout import draw_fleet
 from pipeline.simulate.model import Tank, Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
-from pipeline.sites import site_tables
+from pipeline.stages import Run, load
+from tests.support.lakes import write
 
 FLEETS = ((73_001, False), (73_002, False), (73_003, True), (73_004, True))
 TANKS, DAYS = 40, 30
 KINDS = ("tilt", "offset", "scale", "dent")
 TILT_MM_PER_M = 1000.0 * np.tan(np.radians(0.15))
+FAR_OFF_PCT = 1.0
+"""A chart is far off that is off by more of the tank between two levels seen: such a one's weeks are looked at."""
+CLOSES_PCT = 0.1
+"""A week closes where the chart leaves no more of the throughput in its variance."""
+GROUPS = {"development": DEVELOPMENT, "kept": KEPT}
+
+Frames = dict[str, pl.DataFrame]
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A tank as it is, its true shape, and what is wrong with its chart."""
+
+    tank: Tank
+    shape: TrueShape
+    kind: str
+
+    def litres(self, level_mm: np.ndarray) -> np.ndarray:
+        """Litres that the tank truly holds where its gauge says so much."""
+        return self.shape.volume_at(level_mm - self.tank.gauge.offset_mm)
 
 
 @dataclass(frozen=True)
 class Judged:
-    """One tank's calibration held against the truth; errors of the chart in % of the capacity, over the levels seen."""
+    """One tank's chart held against the truth; errors of the chart in % of the capacity, over the levels seen.
+
+    `row` of the command's `charts`, `figures` by name; `weeks_before` and `weeks_after` what the site's and the
+    corrected chart leave in each week's variance, in % of a week's throughput.
+    """
 
     kind: str
-    found: ChartCalibration
+    row: Row
+    figures: dict[str, Row]
     before: np.ndarray
     after: np.ndarray
     covered: np.ndarray
-    tilt: float
-    datum: float
-    scale_pct: float
-    half_width: float
-    stock_told: bool
-    verdict: str
+    true: dict[str, float]
+    weeks_before: np.ndarray
+    weeks_after: np.ndarray
+
+    @property
+    def half_width(self) -> float:
+        """Half of the stock's interval, in % of the capacity."""
+        stock = self.figures["stock_l"]
+        return self.row["_part"] * (stock["high"] - stock["low"]) / 2.0
 
 
-def fleet_of(
-    seed: int, wrong: bool, tanks: int, days: int
-) -> tuple[list[SiteCharts], dict[str, tuple[Tank, TrueShape, str]]]:
-    """A fleet's charts, and each tank as it is with its true shape and what is wrong with its chart."""
-    settings = FleetSettings(fault_rate=1.0)
-    fleet = draw_fleet(Window(date(2026, 3, 1), days), tanks, seed, settings)
+def fleet_of(seed: int, wrong: bool, family: str, tanks: int, days: int) -> tuple[Frames, dict[str, Truth]]:
+    """A fleet's lake, and each tank as it is."""
+    settings = FleetSettings(family=family, fault_rate=1.0)
+    law = family_named(family)
+    fleet = draw_fleet(Window(law.start, days), tanks, seed, settings)
     faults = plan_faults(fleet, ["chart_error"] if wrong else [], settings)
     frames = simulate_world(fleet, faults, settings)
-    lake = {name: frame for name, frame in frames.items() if not name.startswith("_")}
-    sites = [site_charts(tables) for tables in site_tables(lake)]
     truth = {}
     for tank in fleet.tanks:
         mine = [fault for fault in faults if fault.tank_index == tank.index]
         kinds = [KINDS[int(fault.params["kind"])] for fault in mine]
         real = with_chart_faults(tank, mine)
-        truth[tank.tank_id] = (real, true_shape(real, seed), "+".join(sorted(kinds)) or "sound")
-    return sites, truth
+        truth[tank.tank_id] = Truth(real, true_shape(real, seed, law), "+".join(sorted(kinds)) or "sound")
+    return {name: frame for name, frame in frames.items() if not name.startswith("_")}, truth
 
 
-def judged(chart: JudgeableChart, found: ChartCalibration, verdict: str, truth: tuple[Tank, TrueShape, str]) -> Judged:
-    """The calibration against the truth at sixty levels between the lowest and the highest seen."""
-    tank, shape, kind = truth
-    model = chart.model
-    level = np.linspace(*found.span_mm, 60)
-    true_l = shape.volume_at(level - tank.gauge.offset_mm)
-    rows = found.corrected
-    corrected, site, sd = (np.interp(level, rows.level_mm, of) for of in (rows.corrected_l, rows.chart_l, rows.sd_l))
-    part = 100.0 / tank.capacity_l
-    drawn = model.base_l(level)
-    more = tank.true.tilt_mm_per_m - model.tilt_mm_per_m
-    stock = next(one for one in found.estimates if one.name == "stock_l")
-    return Judged(
-        kind=kind,
-        found=found,
-        before=part * (site - true_l),
-        after=part * (corrected - true_l),
-        covered=np.abs(corrected - true_l) <= 1.96 * sd,
-        tilt=tank.true.tilt_mm_per_m,
-        datum=tank.gauge.offset_mm + more * tank.true.probe_position_mm / 1000.0,
-        scale_pct=100.0 * ((true_l[-1] - true_l[0]) / (drawn[-1] - drawn[0]) - 1.0),
-        half_width=part * (stock.high - stock.low) / 2.0,
-        stock_told=stock.is_identified,
-        verdict=verdict,
+def said_of(lake: Frames, *, alone: bool) -> Frames:
+    """What the command leaves about a lake, with `readings` and `tanks` of it; each tank by itself where asked for."""
+    with TemporaryDirectory() as folder, redirect_stdout(StringIO()):
+        out = Path(folder) / "out"
+        with held(out):
+            load(Run(write(Path(folder) / "lake", lake), out))
+        asked = [["--tank", name] for name in lake["tanks"]["tank_id"]] if alone else [[]]
+        found = []
+        for more in asked:
+            if (code := tankdrift(["chart", str(out), *more])) != 0:
+                raise SystemExit(f"tankdrift chart left with {code}")
+            found.append(
+                [pl.read_parquet(out / "charts" / f"{name}.parquet") for name in ("charts", "figures", "levels")]
+            )
+    charts, figures, levels = (pl.concat(frames) for frames in zip(*found, strict=True))
+    return {"charts": charts, "figures": figures, "levels": levels}
+
+
+def judged(lake: Frames, said: Frames, truth: dict[str, Truth]) -> Iterator[Judged]:
+    """Each chart that could be judged against the truth at sixty levels between the lowest and the highest seen."""
+    for row in said["charts"].filter(pl.col("verdict") != "untold").iter_rows(named=True):
+        one = truth[row["tank_id"]]
+        mine = pl.col("tank_id") == row["tank_id"]
+        level = np.linspace(row["low_mm"], row["high_mm"], 60)
+        rows = said["levels"].filter(mine)
+        corrected, site, sd = (
+            np.interp(level, rows["level_mm"], rows[name]) for name in ("corrected_l", "chart_l", "sd_l")
+        )
+        true_l, part = one.litres(level), 100.0 / one.tank.capacity_l
+        weeks = weeks_mm(lake["readings"].filter(mine))
+        a_week = row["sold_l"] * 7.0 / 30.4375
+        left = {
+            name: 100.0 / a_week * np.diff(np.interp(weeks, rows["level_mm"], rows[name]) - one.litres(weeks))
+            for name in ("chart_l", "corrected_l")
+        }
+        yield Judged(
+            kind=one.kind,
+            row=row | {"_part": part},
+            figures={each["name"]: each for each in said["figures"].filter(mine).iter_rows(named=True)},
+            before=part * (site - true_l),
+            after=part * (corrected - true_l),
+            covered=np.abs(corrected - true_l) <= 1.96 * sd,
+            true=true_figures(lake, one, level, true_l),
+            weeks_before=left["chart_l"],
+            weeks_after=left["corrected_l"],
+        )
+
+
+def true_figures(lake: Frames, one: Truth, level: np.ndarray, true_l: np.ndarray) -> dict[str, float]:
+    """What the command's figures ought to be."""
+    papers = lake["tanks"].filter(tank_id=one.tank.tank_id).row(0, named=True)
+    chart = lake["strapping"].filter(tank_id=one.tank.tank_id)
+    chart = chart.filter(valid_from=chart["valid_from"].max()).sort("level_mm")
+    drawn = tank_model(papers, chart["level_mm"].to_numpy(), chart["volume_l"].to_numpy()).base_l(level[[0, -1]])
+    tilt, more = one.tank.true.tilt_mm_per_m, one.tank.true.tilt_mm_per_m - (papers["tilt_mm_per_m"] or 0.0)
+    return {
+        "tilt_mm_per_m": tilt,
+        "datum_mm": one.tank.gauge.offset_mm + more * one.tank.true.probe_position_mm / 1000.0,
+        "scale_pct": 100.0 * ((true_l[-1] - true_l[0]) / (drawn[1] - drawn[0]) - 1.0),
+    }
+
+
+def weeks_mm(readings: pl.DataFrame) -> np.ndarray:
+    """The level at the first reading of each seventh day."""
+    good = readings.filter(pl.col("quality") == "good").drop_nulls("level_mm").sort("ts")
+    week = (pl.col("ts") - pl.col("ts").min()).dt.total_days() // 7
+    return good.group_by(week, maintain_order=True).agg(pl.col("level_mm").first())["level_mm"].to_numpy()
+
+
+def share(flags: Sequence[bool] | np.ndarray) -> str:
+    """A share in per cent with its count."""
+    return f"{100.0 * np.mean(flags):5.1f} % of {len(flags)}" if len(flags) else "    - of 0"
+
+
+def within(tanks: Sequence[Judged], *, between: bool, after: bool = True) -> list[bool]:
+    """Whether each chart is within the tolerance at every level seen, or from level to level (mean error aside)."""
+    errors = [tank.after if after else tank.before for tank in tanks]
+    return [bool(np.abs(one - (one.mean() if between else 0.0)).max() < TOLERANCE_PCT) for one in errors]
+
+
+def covered_pct(tanks: Sequence[Judged]) -> float:
+    """Share of the levels of corrected charts that lie inside their 95 % interval."""
+    return 100.0 * float(np.mean([tank.covered.mean() for tank in tanks])) if tanks else np.nan
+
+
+@dataclass(frozen=True)
+class Hits:
+    """One figure over some tanks: whether each is near enough, near enough of those told, and inside its interval."""
+
+    near: list[bool]
+    told: list[bool]
+    sure: list[bool]
+    inside: list[bool]
+    half_width: float
+    mean_off_sd: float
+
+
+def hits(tanks: Sequence[Judged], name: str, tolerance: float) -> Hits:
+    """How near a figure comes to the truth."""
+    pairs = [(tank.figures[name], tank.true[name]) for tank in tanks if tank.figures[name]["value"] is not None]
+    near = [bool(abs(one["value"] - true) <= tolerance) for one, true in pairs]
+    widths = [one["high"] - one["low"] for one, _ in pairs]
+    off = [(one["value"] - true) / max(width, 1e-9) * 3.92 for (one, true), width in zip(pairs, widths, strict=True)]
+    return Hits(
+        near=near,
+        told=[hit for hit, (one, _) in zip(near, pairs, strict=True) if one["is_told"]],
+        sure=[hit for hit, width in zip(near, widths, strict=True) if width <= 2.0 * tolerance],
+        inside=[one["low"] <= true <= one["high"] for one, true in pairs],
+        half_width=float(np.median(widths)) / 2.0 if pairs else np.nan,
+        mean_off_sd=float(np.mean(off)) if pairs else np.nan,
     )
 
 
-def share(flags: list[bool]) -> str:
-    """A share in per cent with its count."""
-    return f"{100.0 * np.mean(flags):5.1f} % of {len(flags)}" if flags else "    - of 0"
+FIGURES = (("tilt_mm_per_m", TILT_MM_PER_M, "±0.15°"), ("datum_mm", 5.0, "±5 mm"), ("scale_pct", 0.1, "±0.1 %"))
 
 
 def report(title: str, tanks: list[Judged]) -> None:
     """Print one group's table."""
     print(f"\n{title}: {len(tanks)} tanks")
-    for name, before, after in (
-        ("chart within 0.15 % of capacity at every level seen", lambda t: t.before, lambda t: t.after),
-        (
-            "... litres from level to level (its mean error aside)",
-            lambda t: t.before - t.before.mean(),
-            lambda t: t.after - t.after.mean(),
-        ),
+    if not tanks:
+        return
+    for name, between in (
+        (f"chart within {TOLERANCE_PCT} % of capacity at every level seen", False),
+        ("... litres from level to level (its mean error aside)", True),
     ):
-        worst = [[np.abs(of(tank)).max() for tank in tanks] for of in (before, after)]
-        within = [share([one < TOLERANCE_PCT for one in side]) for side in worst]
-        print(
-            f"  {name}: {within[0]} before, {within[1]} after;"
-            f" median worst {np.median(worst[0]):.3f} % -> {np.median(worst[1]):.3f} %"
-        )
-    covered = 100.0 * float(np.mean([tank.covered.mean() for tank in tanks]))
-    print(f"  levels of the corrected chart inside their 95 % interval: {covered:.1f} %")
-    near = [bool(np.abs(tank.after).max() < TOLERANCE_PCT) for tank in tanks]
-    told = [one for one, tank in zip(near, tanks, strict=True) if tank.stock_told]
-    width = np.median([tank.half_width for tank in tanks])
-    normal = 1.96 * TOLERANCE_PCT / np.array([tank.half_width for tank in tanks])
+        before, after = (share(within(tanks, between=between, after=after)) for after in (False, True))
+        print(f"  {name}: {before} before, {after} after")
+    print(f"  levels of the corrected chart inside their 95 % interval: {covered_pct(tanks):.1f} %")
+    told = [near for near, tank in zip(within(tanks, between=False), tanks, strict=True) if is_told(tank, "stock_l")]
+    width = np.array([tank.half_width for tank in tanks])
+    normal = 1.96 * TOLERANCE_PCT / width
+    so_sure = 100.0 * float(np.mean(ndtr(normal) - ndtr(-normal)))
     print(
-        f"  of those sure to {TOLERANCE_PCT} % where least sure: within {share(told)}; median half-width {width:.3f} %;"
-        f" so sure as said, at that level {100.0 * float(np.mean(ndtr(normal) - ndtr(-normal))):.1f} % are within"
+        f"  of those sure to {TOLERANCE_PCT} % where least sure: within {share(told)}; median half-width "
+        f"{np.median(width):.3f} %; so sure as said, {so_sure:.1f} % are within"
     )
-    figures = (
-        ("tilt_mm_per_m", lambda t: t.tilt, TILT_MM_PER_M, "±0.15°"),
-        ("datum_mm", lambda t: t.datum, 5.0, "±5 mm"),
-        ("scale_pct", lambda t: t.scale_pct, 0.1, "±0.1 %"),
-    )
-    for name, true_of, tolerance, words in figures:
-        pairs = [
-            (one, true_of(tank))
-            for tank in tanks
-            for one in tank.found.estimates
-            if one.name == name and np.isfinite(one.value)
-        ]
-        near = [abs(one.value - true) <= tolerance for one, true in pairs]
-        told = [abs(one.value - true) <= tolerance for one, true in pairs if one.is_identified]
-        sure = [abs(one.value - true) <= tolerance for one, true in pairs if one.high - one.low <= 2.0 * tolerance]
-        off = [(one.value - true) / max(one.high - one.low, 1e-9) * 3.92 for one, true in pairs]
-        inside = [one.low <= true <= one.high for one, true in pairs]
-        width = np.median([(one.high - one.low) / 2.0 for one, _ in pairs]) if pairs else np.nan
-        mean = np.mean(off) if pairs else np.nan
+    for name, tolerance, words in FIGURES:
+        one = hits(tanks, name, tolerance)
         print(
-            f"  {name}: {words} {share(near)}, of those told {share(told)}, of those so sure {share(sure)};"
-            f" interval holds {share(inside)}; median half-width {width:.3f}; mean error {mean:+.2f} SD"
+            f"  {name}: {words} {share(one.near)}, of those told {share(one.told)}, of those so sure {share(one.sure)};"
+            f" interval holds {share(one.inside)}; median half-width {one.half_width:.3f};"
+            f" mean error {one.mean_off_sd:+.2f} SD"
         )
-    counts: dict[str, int] = {}
-    for tank in tanks:
-        for name in tank.found.not_identified:
-            counts[name] = counts.get(name, 0) + 1
-    print("  not identifiable: " + ", ".join(f"{name} {count}" for name, count in sorted(counts.items())))
-    closings = [tank.found.closing for tank in tanks]
-    for words, before, after in (
-        ("between drops", [c.between_drops_before_l for c in closings], [c.between_drops_after_l for c in closings]),
-        ("all through", [c.before_l for c in closings], [c.after_l for c in closings]),
+    untold = Counter(name for tank in tanks for name in tank.figures if not is_told(tank, name))
+    print("  cannot be told: " + ", ".join(f"{name} {count}" for name, count in sorted(untold.items())))
+    for words, name in (("between drops", "stray_between_drops"), ("all through", "stray")):
+        before, after = (np.array([tank.row[f"{name}{end}"] for tank in tanks]) for end in ("_l", "_corrected_l"))
+        print(
+            f"  cumulative variance {words}: {np.median(before):.1f} l -> {np.median(after):.1f} l"
+            f" ({np.median(after / before):.2f})"
+        )
+
+
+def is_told(tank: Judged, name: str) -> bool:
+    """Whether the data could tell a figure."""
+    return bool(tank.figures[name]["is_told"])
+
+
+def far_off(tanks: Sequence[Judged]) -> list[Judged]:
+    """Those whose site's chart is far off."""
+    return [tank for tank in tanks if np.ptp(tank.before) > FAR_OFF_PCT]
+
+
+def closing(tanks: Sequence[Judged]) -> None:
+    """Print what the charts that are far off leave in their weeks' variance, before and after."""
+    far = far_off(tanks)
+    print(f"  charts off by more than {FAR_OFF_PCT:g} % of the tank: {len(far)}")
+    if not far:
+        return
+    for words, weeks in (
+        ("by the site's chart", [tank.weeks_before for tank in far]),
+        ("by the corrected chart", [tank.weeks_after for tank in far]),
     ):
-        ratio = np.median(np.array(after) / np.array(before))
-        print(f"  cumulative variance {words}: {np.median(before):.1f} l -> {np.median(after):.1f} l ({ratio:.2f})")
+        each, root = np.abs(np.concatenate(weeks)), [float(np.sqrt(np.mean(one**2))) for one in weeks]
+        print(
+            f"    {words}: weeks within {CLOSES_PCT} % of throughput {share(each <= CLOSES_PCT)}, median "
+            f"{np.median(each):.3f} %, 95 of 100 within {np.quantile(each, 0.95):.3f} %; tanks whose weeks' root mean "
+            f"square is within {share([one <= CLOSES_PCT for one in root])}"
+        )
 
 
-def verdicts(tanks: list[Judged]) -> None:
+def verdicts(tanks: Sequence[Judged]) -> None:
     """Print how often a chart is said to be worth a new table, by whether it is off by more than the tolerance."""
-    off = [bool(np.ptp(tank.before) > TOLERANCE_PCT) for tank in tanks]
     for words, wanted in (("off", True), ("not off", False)):
-        said = [tank.verdict for tank, is_off in zip(tanks, off, strict=True) if is_off == wanted]
-        named = ", ".join(f"{name} {said.count(name)}" for name in ("new_table", "may_be_wrong", "no_new_table"))
-        print(f"  {words} by more than {TOLERANCE_PCT} % of the tank between two levels seen: {len(said)}; {named}")
+        said = Counter(tank.row["verdict"] for tank in tanks if bool(np.ptp(tank.before) > TOLERANCE_PCT) == wanted)
+        named = ", ".join(f"{name} {said[name]}" for name in ("new_table", "may_be_wrong", "no_new_table"))
+        print(f"  {words} by more than {TOLERANCE_PCT} % of the tank between two levels seen: {said.total()}; {named}")
+
+
+def summary(family: str, days: int, tanks: Sequence[Judged]) -> str:
+    """A family's row."""
+    scale, tilt = hits(tanks, *FIGURES[2][:2]), hits(tanks, *FIGURES[0][:2])
+    weeks = [np.abs(tank.weeks_after) <= CLOSES_PCT for tank in far_off(tanks)]
+    cells = [family, days, len(tanks), share(within(tanks, between=False)), share(within(tanks, between=True)),
+             share(scale.near), share(tilt.told), f"{covered_pct(tanks):.1f} %", share(scale.inside),
+             share(np.concatenate(weeks) if weeks else [])]  # fmt: skip
+    return "| " + " | ".join(str(cell).strip() for cell in cells) + " |"
+
+
+HEAD = (
+    "| family | days | charts | within 0.15 % | level to level | scale within 0.1 % | tilt of those told | "
+    "levels inside | scale inside | weeks of charts off by over 1 % that close within 0.1 % |\n" + "| --- " * 10 + "|"
+)
+
+
+def measured(family: str, options: argparse.Namespace) -> list[Judged]:
+    """All fleets of a family judged."""
+    found: list[Judged] = []
+    left_out: Counter[str] = Counter()
+    spent = 0.0
+    for seed, wrong in FLEETS:
+        lake, truth = fleet_of(seed, wrong, family, options.tanks, options.days)
+        start = time.process_time()
+        said = said_of(lake, alone=options.alone)
+        spent += time.process_time() - start
+        left_out.update(said["charts"].filter(verdict="untold")["reason"].to_list())
+        found += judged(lake, said, truth)
+    print(
+        f"\n== {family}: {len(FLEETS)} fleets of {options.tanks} tanks, {options.days} days, "
+        f"{'each tank alone' if options.alone else 'told by the fleet'}; {spent / max(len(found), 1):.2f} s a tank"
+    )
+    print(f"  not judged: {dict(left_out)}")
+    return found
+
+
+def families_of(names: Sequence[str]) -> list[str]:
+    """Names of families, those of a group in its place."""
+    return [family for name in names for family in ([one.name for one in GROUPS[name]] if name in GROUPS else [name])]
 
 
 def main() -> None:
-    """Simulate, calibrate alone and with what the fleet tells each tank, and print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    """Simulate, let the command judge, and print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--days", type=int, default=DAYS)
     parser.add_argument("--tanks", type=int, default=TANKS)
+    parser.add_argument("--families", nargs="+", default=["plain"], metavar="NAME")
+    parser.add_argument("--alone", action="store_true", help="each tank by itself, as `--tank` judges it")
     options = parser.parse_args()
-    alone: list[Judged] = []
-    pooled: list[Judged] = []
-    left_out: dict[str, int] = {}
-    spent = 0.0
-    for seed, wrong in FLEETS:
-        sites, truth = fleet_of(seed, wrong, options.tanks, options.days)
-        for one in (one for site in sites for one in site.left_out):
-            left_out[one.reason] = left_out.get(one.reason, 0) + len(one.tank_ids)
-        charts = [chart for site in sites for chart in site.charts]
-        start = time.perf_counter()
-        found = calibrated_alone(charts)
-        spent += time.perf_counter() - start
-        for kept, those in ((alone, found), (pooled, calibrated_fleet(charts, found))):
-            said = dict(chart_frames(charts, those, {})["charts"].select("tank_id", "verdict").iter_rows())
-            kept += [
-                judged(chart, one, said[one.tank_id], truth[one.tank_id])
-                for chart, one in zip(charts, those, strict=True)
-            ]
-    seeds = [seed for seed, _ in FLEETS]
-    total = options.tanks * len(FLEETS)
-    print(f"{total} tanks, {options.days} days, seeds {seeds}; {spent / len(alone):.2f} s a tank")
-    print(f"not calibrated: {left_out}")
-    for words, tanks in (("each tank alone", alone), ("told by the fleet", pooled)):
-        print(f"\n== {words}")
+    rows = []
+    for family in families_of(options.families):
+        tanks = measured(family, options)
         verdicts(tanks)
+        closing(tanks)
+        is_kept = family in [one.name for one in KEPT]
         report("all", tanks)
-        report("sound", [tank for tank in tanks if tank.kind == "sound"])
-        report("wrong", [tank for tank in tanks if tank.kind != "sound"])
-        for kind in KINDS:
-            report(f"wrong by {kind}", [tank for tank in tanks if tank.kind == kind])
+        if not is_kept:
+            report("sound", [tank for tank in tanks if tank.kind == "sound"])
+            for kind in KINDS:
+                report(f"wrong by {kind}", [tank for tank in tanks if tank.kind == kind])
+        rows.append(summary(family, options.days, tanks))
+    print("\n".join(["", HEAD, *rows]))
 
 
 if __name__ == "__main__":
