@@ -162,6 +162,11 @@ class Events(dy.Schema):
     kind = column("events.kind")
     note = column("note", nullable=True)
 
+    @dy.rule()
+    def litres_in_note(cls) -> pl.Expr:
+        """See `rules.litres_in_note`."""
+        return rules.litres_in_note()
+
 
 class Labels(dy.Schema):
     """One row is what was found out afterwards, for backtests alone: no detection may read it."""

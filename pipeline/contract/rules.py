@@ -8,7 +8,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.contract.vocabulary import LITRES_TOLD
+
 Floats = NDArray[np.float64]
+
+LITRES: Final = r"(\d+(?:\.\d+)?)\s*l\b"
+"""A figure of litres in somebody's note."""
 
 _FEWEST_ROWS: Final = 7
 _SLIP_OF_STEP: Final = 0.25
@@ -132,6 +137,12 @@ def _beyond(level: Floats, litres: Floats) -> Floats:
     step = (litres[3:-1] - litres[1:-3]) / 2.0
     usual = _ROUGH * float(np.quantile(off, 1.0 - _MOST_SLIPS))
     return np.asarray(off / np.maximum(_SLIP_OF_STEP * step, max(_SLIP_OF_CHART * litres[-1], usual, 1e-9)))
+
+
+def litres_in_note() -> pl.Expr:
+    """True where an entry that tells litres has as many figures of them in its note as its kind asks for."""
+    asked = pl.col("kind").replace_strict(LITRES_TOLD, default=0, return_dtype=pl.Int64)
+    return pl.col("note").str.count_matches(LITRES).fill_null(0) >= asked
 
 
 def interval_holds(low: str, point: str, high: str) -> pl.Expr:

@@ -69,8 +69,26 @@ EVENT_KINDS: Final = (
     "tightness_test_failed",
     "power_loss",
     "alarm",
+    "stock_measured",
+    "drop_metered",
+    "meter_proved",
 )
 """What a site writes into its log."""
+
+LITRES_TOLD: Final = {"stock_measured": 1, "drop_metered": 1, "meter_proved": 2}
+"""How many figures of litres the note of an entry must have, each with an `l` behind it: what was in the tank; what a
+drop's meter counted; what a meter showed, and then what the proving can held."""
+
+REFUSED_CHART_ROWS: Final = {
+    "chart_rises": "rows of the chart that fall behind the others were refused",
+    "chart_smooth": "rows of the chart that their neighbours do not bear out were refused",
+    "same_key_other_content": "rows of the chart that come twice with other litres were refused",
+    "volume_l_within_tank": "rows of the chart that hold more than the tank were refused",
+    "volume_l_missing": "rows of the chart without litres were refused",
+    "volume_l_plausible": "rows of the chart with litres that no tank holds were refused",
+    "volume_l_not_negative": "rows of the chart with less than no litres were refused",
+}
+"""By which rules rows of a chart are refused that tell their level, and what that says of the chart."""
 
 LABEL_VERDICTS: Final = ("confirmed", "ruled_out")
 """What was found out afterwards."""

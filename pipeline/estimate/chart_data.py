@@ -6,12 +6,13 @@ and a lasting bias of each carrier.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimate.chart_proof import METERED_SHARE, Dipped, Proof, metered_l, proof_of
 from pipeline.estimate.chart_shape import TankModel
 from pipeline.estimate.courses import steadied, without_noise
 from pipeline.estimate.design import FREE_L2, STEADY_SHARE, Balance
@@ -54,7 +55,7 @@ class ChartData:
     `y_l` (k,) book-corrected stock at 15 °C by the base chart; `others` (k, q) what else moves it, by `names`, with
     `prior`; `weight` (k,) of each whitened row; `cycle` (k,) number of the stretch between drops; `free` (k,) dips
     before which the stock may have taken any value; `by_chart_l` (k,) `y_l` by the chart in force instead; `still_mm`
-    (k,) the levels without their own noise, for the regressors.
+    (k,) the levels without their own noise, for the regressors; `proof` what somebody measured besides.
     """
 
     y_l: Floats
@@ -70,6 +71,7 @@ class ChartData:
     weight: Floats
     cycle: NDArray[np.int64]
     free: NDArray[np.bool_]
+    proof: Proof = field(default_factory=Proof)
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,11 @@ def chart_data(
         *(Term((f"carrier:{one}",), came[one][:, None], CARRIER_SD, TICKETS_MEAN) for one in sorted(came) if one),
         *known.named,
     ]
+    names = tuple(name for term in terms for name in term.names)
+
+    def surface(level_mm: Floats) -> Floats:
+        return (model.base_l(level_mm + 1.0) - model.base_l(level_mm - 1.0)) / 2.0
+
     return ChartData(
         y_l=by_chart + balance.vcf * better,
         by_chart_l=by_chart,
@@ -117,13 +124,14 @@ def chart_data(
         still_mm=without_noise(dips, (by_chart - steadied(by_chart, jump_var, STEADY_SHARE)) / balance.vcf).level_mm,
         vcf=balance.vcf,
         others=np.column_stack([term.columns for term in terms]),
-        names=tuple(name for term in terms for name in term.names),
+        names=names,
         prior=prior_of(terms),
         hours=balance.hours,
         filter=filter_of(balance.hours, noise, jump_var, sold),
         weight=np.ones(len(by_chart)),
         cycle=cycle,
         free=jump_var >= FREE_L2,
+        proof=proof_of(seen.unit, Dipped(balance.hours, dips.level_mm, sold), surface, names),
     )
 
 
@@ -196,12 +204,19 @@ def _came(seen: UnitObserved, balance: Balance) -> tuple[dict[str, Floats], Floa
     hours = balance.hours
     came = {"": np.zeros(len(hours))}
     var = np.zeros(len(hours))
+    events = seen.unit.events
     carrier = seen.unit.tickets["carrier"].to_list()
     for known in seen.drops:
         dip = int(np.searchsorted(hours, known.drop.start_s / 3600.0, "right"))
         if dip >= len(hours):
             continue
         litres, doubt = _tickets_15_l(seen, known, balance, dip)
+        metered = metered_l(events, known.drop.start_s, known.drop.end_s) if known.drop.tickets else None
+        if metered is not None:
+            written = float(seen.unit.tickets["ticket_volume_l"].gather(list(known.drop.tickets)).sum())
+            came[""][dip:] += litres.sum() * metered / written
+            var[dip] += (METERED_SHARE * metered) ** 2
+            continue
         for ticket, volume in zip(known.drop.tickets, litres, strict=True):
             came.setdefault(carrier[ticket] or "", np.zeros(len(hours)))[dip:] += volume
         var[dip] += doubt**2 if known.drop.tickets else FREE_L2

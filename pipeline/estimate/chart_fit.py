@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.estimate.chart_belief import Before, Seen, before_of, log_evidence, posterior_of
 from pipeline.estimate.chart_data import METER_SD, ChartData
+from pipeline.estimate.chart_proof import PROVED_SD
 from pipeline.estimate.chart_shape import SHAPES, TankModel
 from pipeline.estimate.regression import Posterior, Prior
 from pipeline.estimate.whiten import whitened
@@ -155,10 +156,25 @@ def _rows_at(data: ChartData, model: TankModel) -> _RowsAt:
         moving = np.column_stack([data.y_l + data.vcf * there, -data.vcf[:, None] * slopes])
         moving = whitened(moving, data.filter) * root
         columns = np.column_stack([moving[:, 1:], steady])
-        y = moving[:, 0]
+        proved_y, proved = _proof_rows(data, model, tilt, change, offset)
+        y, columns = np.concatenate([moving[:, 0], proved_y]), np.concatenate([columns, proved])
         return _Rows(y, columns, Seen(columns.T @ columns, columns.T @ y, np.asarray(y @ y)))
 
     return rows_at
+
+
+def _proof_rows(data: ChartData, model: TankModel, tilt: float, change: float, offset: float) -> tuple[Floats, Floats]:
+    """What was measured besides, as rows of the fit around one pose: y (n,) and columns (n, p), by their SDs."""
+    proof, others = data.proof, data.others.shape[1]
+    slopes = model.pose_slopes_l(proof.level_mm, tilt, offset)
+    there = model.posed_l(proof.level_mm, tilt, offset) - slopes @ np.array([change, offset])
+    lacks = proof.stock_l - model.base_l(proof.level_mm) - there
+    shapes = np.column_stack([slopes, model.shapes_l(proof.level_mm), np.zeros((len(lacks), others))])
+    meters = np.column_stack([np.zeros((len(proof.given), len(CHART))), proof.columns.reshape(-1, others)])
+    return (
+        np.concatenate([lacks / proof.sd_l, proof.given / PROVED_SD]),
+        np.concatenate([shapes / proof.sd_l[:, None], meters / PROVED_SD]),
+    )
 
 
 def before_data(data: ChartData, chart: Prior, told: Told) -> Before:
@@ -198,9 +214,10 @@ def _fit(data: ChartData, key: str, chart: Prior, rows_at: _RowsAt, told: Told) 
 
 def _weighed(data: ChartData, fit: Fit) -> ChartData:
     """The data with odd rows held back and all rows stretched to the scatter that the fit leaves, by row and by day."""
-    held = np.clip(fit.residual, -_HELD, _HELD)
+    residual = fit.residual[: len(data.hours)]
+    held = np.clip(residual, -_HELD, _HELD)
     _, day = np.unique(np.floor(data.hours / 24.0), return_inverse=True)
     by_day = np.bincount(day, held) / np.sqrt(np.bincount(day))
     spread = max(1.0, float(np.mean(held**2)), float(np.mean(np.minimum(by_day**2, 9.0))))
-    odd = np.minimum(1.0, _HELD / np.maximum(np.abs(fit.residual), 1e-9))
+    odd = np.minimum(1.0, _HELD / np.maximum(np.abs(residual), 1e-9))
     return replace(data, weight=odd / spread)

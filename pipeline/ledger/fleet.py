@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.contract.rules import LITRES
 from pipeline.ledger.gauge import GaugeSeries, Strapping, gauge_series, joined_series, seconds, strapping_of
 from pipeline.ledger.movements import MeterFlow
 
@@ -21,7 +23,8 @@ class Unit:
 
     `members` and `strappings` go together; `tickets` and `events` are the contract's rows for the members, in order
     of time; `series` the members' stock added up; `calibrated_s` when each of the site's meters was calibrated;
-    `latitude_deg` of the site, where it is told.
+    `latitude_deg` of the site, where it is told; `proved` of each of the site's meters when it was held against a
+    proving can [s], and how much more it gave than it showed, as a share.
     """
 
     unit_id: str
@@ -36,6 +39,7 @@ class Unit:
     events: pl.DataFrame
     calibrated_s: Mapping[str, tuple[float, ...]]
     latitude_deg: float | None
+    proved: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
 
     @property
     def capacity_l(self) -> float:
@@ -89,6 +93,7 @@ def build_unit(tables: Mapping[str, pl.DataFrame], members: tuple[str, ...]) -> 
         events=tables["events"].filter(here).sort("ts", "event_id"),
         calibrated_s=_calibrated_s(tables["events"]),
         latitude_deg=tables["sites"]["latitude"][0],
+        proved=_proved(tables["events"]),
     )
 
 
@@ -96,6 +101,22 @@ def _calibrated_s(events: pl.DataFrame) -> dict[str, tuple[float, ...]]:
     """When each meter was calibrated, in order. [s]"""
     rows = events.filter((pl.col("kind") == "meter_calibrated") & pl.col("meter_id").is_not_null()).sort("ts")
     return {str(name): tuple(seconds(part["ts"])) for (name,), part in rows.group_by("meter_id", maintain_order=True)}
+
+
+def _proved(events: pl.DataFrame) -> dict[str, tuple[tuple[float, float], ...]]:
+    """When each meter was proved, in order, and what share it gave beyond what it showed."""
+    rows = events.filter((pl.col("kind") == "meter_proved") & pl.col("meter_id").is_not_null()).sort("ts", "event_id")
+    found: dict[str, tuple[tuple[float, float], ...]] = {}
+    for meter_id, at_s, note in zip(rows["meter_id"], seconds(rows["ts"]), rows["note"], strict=True):
+        shown, held = litres_of(note)[:2]
+        if shown > 0.0:
+            found[meter_id] = (*found.get(meter_id, ()), (float(at_s), held / shown - 1.0))
+    return found
+
+
+def litres_of(note: str) -> list[float]:
+    """The figures of litres in somebody's note, in order. [l]"""
+    return [float(found) for found in re.findall(LITRES, note)]
 
 
 @dataclass(frozen=True)

@@ -1,11 +1,12 @@
 """How well `tankdrift chart` puts charts right, on fleets that nothing was tuned on. Prints; asserts nothing.
 
-``python -m tests.benchmarks.calibration [--days D] [--tanks N] [--families A B ...] [--alone]``
+``python -m tests.benchmarks.calibration [--days D] [--tanks N] [--families A B ...] [--alone] [--measured]``
 
 Each fleet is written as a lake, taken in, and judged by the command itself; all figures are read from what it leaves.
 A family has two fleets with sound charts (true tilt, walls, offset and size differ from the papers by what sound tanks
 differ) and two where every tank that can has a wrong chart, tilt or probe. `--families` takes names, `development` and
-`kept`: kept families are drawn here to be measured, and no figure may be set by what they print.
+`kept`: kept families are drawn here to be measured, and no figure may be set by what they print. With `--measured`
+somebody has once measured what is in each tank, to 0.1 %.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ from pipeline.simulate.model import Tank, Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
 from pipeline.stages import Run, load
+from tests.support.lakes import rows as rows_of
 from tests.support.lakes import write
 
 FLEETS = ((73_001, False), (73_002, False), (73_003, True), (73_004, True))
@@ -105,6 +107,23 @@ def fleet_of(seed: int, wrong: bool, family: str, tanks: int, days: int) -> tupl
         real = with_chart_faults(tank, mine)
         truth[tank.tank_id] = Truth(real, true_shape(real, seed, law), "+".join(sorted(kinds)) or "sound")
     return {name: frame for name, frame in frames.items() if not name.startswith("_")}, truth
+
+
+def with_measured_stocks(lake: Frames, truth: dict[str, Truth], seed: int) -> Frames:
+    """The lake with an entry for each tank that tells its litres at the reading in the middle of its days."""
+    rng = np.random.default_rng(seed)
+    homes = dict(lake["tanks"].select("tank_id", "site_id").iter_rows())
+    good = lake["readings"].filter(pl.col("quality") == "good").drop_nulls("level_mm").sort("tank_id", "ts")
+    entries = []
+    for tank_id, one in truth.items():
+        mine = good.filter(tank_id=tank_id)
+        at, level = mine.select("ts", "level_mm").row(mine.height // 2)
+        litres = float(one.litres(np.array([level]))[0]) * (1.0 + rng.normal(0.0, 0.001))
+        entries.append(
+            {"event_id": f"measured {tank_id}", "ts": at, "site_id": homes[tank_id], "tank_id": tank_id,
+             "kind": "stock_measured", "note": f"{litres:.1f} l"}
+        )  # fmt: skip
+    return {**lake, "events": pl.concat([lake["events"], rows_of("events", *entries)])}
 
 
 def said_of(lake: Frames, *, alone: bool) -> Frames:
@@ -319,6 +338,8 @@ def measured(family: str, options: argparse.Namespace) -> list[Judged]:
     spent = 0.0
     for seed, wrong in FLEETS:
         lake, truth = fleet_of(seed, wrong, family, options.tanks, options.days)
+        if options.measured:
+            lake = with_measured_stocks(lake, truth, seed)
         start = time.process_time()
         said = said_of(lake, alone=options.alone)
         spent += time.process_time() - start
@@ -326,7 +347,8 @@ def measured(family: str, options: argparse.Namespace) -> list[Judged]:
         found += judged(lake, said, truth)
     print(
         f"\n== {family}: {len(FLEETS)} fleets of {options.tanks} tanks, {options.days} days, "
-        f"{'each tank alone' if options.alone else 'told by the fleet'}; {spent / max(len(found), 1):.2f} s a tank"
+        f"{'each tank alone' if options.alone else 'told by the fleet'}"
+        f"{', its litres measured once' if options.measured else ''}; {spent / max(len(found), 1):.2f} s a tank"
     )
     print(f"  not judged: {dict(left_out)}")
     return found
@@ -344,6 +366,7 @@ def main() -> None:
     parser.add_argument("--tanks", type=int, default=TANKS)
     parser.add_argument("--families", nargs="+", default=["plain"], metavar="NAME")
     parser.add_argument("--alone", action="store_true", help="each tank by itself, as `--tank` judges it")
+    parser.add_argument("--measured", action="store_true", help="with the litres in each tank measured once")
     options = parser.parse_args()
     rows = []
     for family in families_of(options.families):
