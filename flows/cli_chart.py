@@ -45,7 +45,7 @@ def _chart(options: argparse.Namespace) -> None:
 
 
 def _as_text(review: "Review", page: Path) -> str:
-    """How many charts were judged, those worth a new table by what they cost, and where to look."""
+    """How many charts were judged, what those worth a new table cost, where to look; of a lone one its figures."""
     charts = review.frames["charts"]
     worth, untold = charts.filter(verdict="new_table"), charts.filter(verdict="untold")
     lines = [
@@ -58,9 +58,24 @@ def _as_text(review: "Review", page: Path) -> str:
         cost = f"{row['daily_l']:,.0f} l a month ({row['daily_pct']:.2f} % of sales); " if is_priced else ""
         off = f"{abs(row['off_l']):,.0f} l too {side} between {row['off_low_mm']:,.0f} and {row['off_high_mm']:,.0f} mm"
         lines.append(f"  {row['tank_id']}: {cost}{off}")
+    if charts.height == 1:
+        lines += _figures(review)
     lines += [
         f"  {row['tank_id']} cannot be told: {row['reason']}" for row in untold.head(_NAMED).iter_rows(named=True)
     ]
     if worth.height:
         lines.append(f"tables: {page.parent / 'strapping.csv'} and .parquet")
     return "\n".join([*lines, f"charts: {page}"]) + "\n"
+
+
+def _figures(review: "Review") -> list[str]:
+    """A line for each figure of a lone tank's chart: with its interval, or that this data cannot tell it."""
+    from pipeline.report.chart_words import FIGURE_NAMES, TOLD
+
+    lines = []
+    for row in review.frames["figures"].iter_rows(named=True):
+        name, unit = FIGURE_NAMES[row["name"]]
+        known = row["value"] is not None
+        span = f"{row['value']:,.2f} {unit} ({row['low']:,.2f} to {row['high']:,.2f})" if known else ""
+        lines.append(f"  {name}: {span if row['is_told'] else ': '.join(filter(None, (TOLD[0], span)))}")
+    return lines
