@@ -271,7 +271,8 @@ def _chartless(tanks: pl.DataFrame, strapping: pl.DataFrame) -> pl.DataFrame:
     found = pl.concat([without, tanks.join(pools, on=pools.columns, how="semi")]).unique("tank_id", maintain_order=True)
     nothing = pl.lit(None, pl.Float64)
     note = (
-        "no chart that can be used, its own or a joined tank's: sales and tickets are counted, stock and loss are not"
+        "no chart that can be used, its own or a joined tank's: sales and tickets are counted, stock and loss are not; "
+        "draws, water, feeds and clocks are judged by the nominal tank of its dimensions"
     )
     return _told(found, "no_chart", nothing, nothing, note)
 
