@@ -25,6 +25,7 @@ def as_text(outcome: Outcome, out: Path) -> str:
             *_news(outcome),
             *_first(outcome),
             *_without_chart(outcome),
+            *_in_part(outcome),
             *_other_charts(outcome),
             f"report: {out / 'report' / 'index.html'}",
         ]
@@ -39,6 +40,7 @@ def as_markdown(outcome: Outcome) -> str:
         _cases(outcome),
         *_news(outcome),
         *_without_chart(outcome),
+        *_in_part(outcome),
         *_other_charts(outcome),
         "",
     ]
@@ -70,6 +72,11 @@ def _first(outcome: Outcome) -> list[str]:
 def _without_chart(outcome: Outcome) -> list[str]:
     """A line about the tanks that have no chart, the first few by name."""
     return _named("no usable chart, so no stock and no losses", outcome.without_chart)
+
+
+def _in_part(outcome: Outcome) -> list[str]:
+    """A line about the tanks that go by what is left of their chart."""
+    return _named("rows of the chart refused, judged by the rest", outcome.charts_in_part)
 
 
 def _other_charts(outcome: Outcome) -> list[str]:

@@ -24,6 +24,7 @@ from pipeline.cases.frames import case_frames
 from pipeline.cases.gauges import gauge_findings
 from pipeline.cases.liquids import density_findings, water_findings
 from pipeline.cases.missing_sales import unbooked_findings
+from pipeline.cases.nominal import decoys_without_charts, without_charts
 from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
 from pipeline.cases.sudden import HOUR_S, outside, sudden_findings, unexplained_moves, unmirrored
@@ -33,11 +34,13 @@ from pipeline.estimate.observe import SiteObserved, observe_site
 from pipeline.estimate.past import Shelves, SitePast
 from pipeline.estimate.unit_walk import UnitWalk, walk_unit
 from pipeline.ledger.gauge import seconds
+from pipeline.ledger.nominal import with_nominal_charts
 from pipeline.scoring.chart_null import ChartSeen, by_own_walls, charts_seen, with_standing_out
 from pipeline.scoring.drop_null import DropSeen, by_own_drops, drops_seen
 from pipeline.scoring.fleet_odds import chances, expected_false
 from pipeline.scoring.forest import Period
 from pipeline.scoring.published import fleet_tables, published_tables
+from pipeline.scoring.refused_rows import with_refused_rows
 from pipeline.scoring.statements import Limits
 from pipeline.sites import Tables, site_tables
 from pipeline.workers import ENDED
@@ -139,16 +142,22 @@ class Pasts(Protocol):
 def analyse_site(tables: Tables, last_day: int, limits: Limits, past: SitePast | None = None) -> SiteResult | None:
     """One site from its tables to its findings, none raised after UTC day number `last_day`; None without readings.
 
+    A tank without a chart goes by its nominal one where it needs none: no stock or loss is told of it.
+
     The result is the same to the last bit whatever of the site's past was kept: that only spares work.
     """
     shelves = Shelves(past)
+    tables, nominal = with_nominal_charts(tables)
     observed = observe_site(tables, shelves)
     if not len(observed.days) or observed.days[0] > last_day:
         return None
     observed = cut_days(observed, last_day)
-    walks = [walk for unit in observed.units if (walk := walk_unit(unit, shelves)) is not None]
+    bare = frozenset(seen.unit.unit_id for seen in observed.units if nominal & set(seen.unit.members))
+    charted = replace(observed, units=[seen for seen in observed.units if seen.unit.unit_id not in bare])
+    walks = [walk for unit in charted.units if (walk := walk_unit(unit, shelves)) is not None]
     findings, decoys = site_findings(tables, observed, walks)
-    frames = published_tables(tables, observed, walks, findings, last_day=last_day, limits=limits)
+    findings, decoys = without_charts(findings, bare), decoys_without_charts(decoys, bare)
+    frames = published_tables(tables, charted, walks, findings, last_day=last_day, limits=limits)
     drops = [drop for walk in walks for drop in drops_seen(walk)]
     so_far = shelves.past({walk.seen.unit.unit_id: walk.past for walk in walks})
     charts = [chart for walk in walks for chart in charts_seen(walk)]
@@ -250,11 +259,13 @@ def analyse_sites(
     on_failure: Callable[[SiteFailed], None] | None = None,
     in_order: InOrder = map,
     pasts: Pasts | None = None,
+    refused: pl.DataFrame | None = None,
 ) -> Tables:
     """The same from sites that come one after the other, each with its own rows, none judged after `last_day`.
 
     With `on_failure` a site whose analysis breaks is told to it and left out, and the others go on. What is kept of a
-    site in `pasts` spares work, and what there is to keep is left there.
+    site in `pasts` spares work, and what there is to keep is left there. `refused` are rows of charts that were not
+    let in (`refused_chart_rows`).
     """
     kept_apart = on_failure is not None
     one_site = partial(_one_site, last_day=last_day, limits=limits or Limits(), pasts=pasts, is_kept_apart=kept_apart)
@@ -274,6 +285,8 @@ def analyse_sites(
     findings = by_own_drops([finding for result in results for finding in result.findings], drops)
     findings = by_own_walls(findings, charts)
     findings = with_standing_out(findings, charts, last_day)
+    if refused is not None:
+        findings = with_refused_rows(findings, charts, refused, last_day)
     findings += odd_findings(odd, findings)
     decoys = [decoy for result in results for decoy in result.decoys]
     said = chances(findings, decoys)

@@ -32,6 +32,7 @@ from pipeline.report.worklist import news_counts
 from pipeline.run_folder import clear_away, held, write_parquet
 from pipeline.said import record
 from pipeline.said.shown import keep_shown, last_shown
+from pipeline.scoring.refused_rows import refused_chart_rows
 from pipeline.scoring.statements import Limits
 from pipeline.settings import Settings
 from pipeline.spans import Around, no_span
@@ -68,8 +69,8 @@ class Outcome:
     """What a run came to: rows in and refused by table, the worklist by urgency and its first, what was left out.
 
     `failed` has a line about each site, file and column that was left out, `without_chart` the tanks of which no stock
-    can be told, `other_charts` those that went by a chart which is not the lake's. `news` counts what is new of cases
-    since the run before, None where there was none.
+    can be told, `charts_in_part` those of whose chart rows were refused, `other_charts` those that went by a chart that
+    is not the lake's. `news` counts what is new of cases since the run before, None where there was none.
     """
 
     intake: pl.DataFrame
@@ -78,6 +79,7 @@ class Outcome:
     last_day: date
     failed: tuple[str, ...] = ()
     without_chart: tuple[str, ...] = ()
+    charts_in_part: tuple[str, ...] = ()
     other_charts: tuple[str, ...] = ()
     news: Mapping[str, int] | None = None
 
@@ -166,6 +168,7 @@ def _analysed(store: Store, limits: Limits, failed: list[SiteFailed], pasts: Pas
     counts = store.query("ingest/readings_by_site", since=EVER)
     workers = worker_count(counts.height) if counts["readings"].sum() > WORTH_PROCESSES else 1
     last_day = last.date().toordinal() - EPOCH_DAY
+    quarantine = store.table("quarantine")
     made = analyse_sites(
         sites_one_by_one(store),
         last_day,
@@ -174,10 +177,11 @@ def _analysed(store: Store, limits: Limits, failed: list[SiteFailed], pasts: Pas
         on_failure=failed.append,
         in_order=in_order(workers, ended=ended_site),
         pasts=pasts,
+        refused=refused_chart_rows(quarantine),
     )
     pasts.sweep(counts["site_id"])
     recent = site_groups(store, since=last - LOOK_BACK)
-    health = data_health_of(recent, newest, made["health"], store.table("quarantine"))
+    health = data_health_of(recent, newest, made["health"], quarantine)
     return {**made, "data_health": health}
 
 
@@ -271,10 +275,17 @@ def outcome(out: Path) -> Outcome:
             first=current.head(FIRST_CASES),
             last_day=inputs.newest_day(store),
             failed=(*sites, *store.query("ingest/refused_files")["said"]),
+            charts_in_part=_in_part(store),
             without_chart=tuple(store.table("data_health").filter(kind="no_chart")["tank_id"]),
             other_charts=tuple(other_charts(store)),
             news=None if last_shown(out) is None else news_counts(cases),
         )
+
+
+def _in_part(store: Store) -> tuple[str, ...]:
+    """Tanks that go by a chart of which rows were refused."""
+    refused = refused_chart_rows(store.table("quarantine"))["tank_id"].unique().sort()
+    return tuple(refused.filter(refused.is_in(store.table("strapping")["tank_id"].unique().implode())))
 
 
 def conformed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
