@@ -13,6 +13,7 @@ from pipeline.report import format as fmt
 from pipeline.report import money_text as words
 from pipeline.report.case import Case
 from pipeline.report.drawing import Chart, chart
+from pipeline.report.restated import chart_litres
 from pipeline.report.tables import Tables
 from pipeline.report.worklist import current_losses, each_currency, litres_lost, money_lost, prices_of
 from pipeline.said.sayings import closings
@@ -20,7 +21,7 @@ from pipeline.said.sayings import closings
 Row = dict[str, Any]
 NAMED = tuple(cause for cause in CAUSES if cause != "unexplained")
 """Parts of a variance that are put down to a cause by name."""
-AMOUNTS = ("lost", "named_lost", "gained", "named_gained", "risk", "recovered")
+AMOUNTS = ("lost", "named_lost", "gained", "named_gained", "chart", "risk", "recovered")
 
 
 @dataclass(frozen=True)
@@ -152,12 +153,22 @@ def _known_sum(values: Iterable[float | None]) -> float | None:
 
 
 def _tank_months(tables: Tables, tanks: Mapping[str, Row]) -> Iterable[Row]:
-    """Each tank's months: sales, variance, what is lost or gained, and what a cause by name has of it."""
+    """Each tank's months: sales, variance, what is lost or gained, and what a cause by name has of it.
+
+    What an old chart put into a day is no part of any of these, and stands as `chart`.
+    """
+    restated = chart_litres(tables)
+    day = ["tank_id", "trading_day"]
+    days = tables["tank_days"].join(restated, on=day, how="left", maintain_order="left")
+    days = days.with_columns(variance_l=pl.col("variance_l") - pl.col("chart_l").fill_null(0.0))
     month = pl.col("trading_day").dt.month_start().alias("month")
     known = pl.when(pl.col("variance_l").count() > 0).then(pl.col("variance_l").sum())
     sold = pl.when(pl.col("sales_l").count() > 0).then(pl.col("sales_l").sum())
-    sums = tables["tank_days"].group_by("tank_id", month).agg(sold.alias("sales_l"), known.alias("variance_l"))
+    of_chart = pl.when(pl.col("chart_l").count() > 0).then(pl.col("chart_l").sum()).alias("chart_l")
+    sums = days.group_by("tank_id", month).agg(sold.alias("sales_l"), known.alias("variance_l"), of_chart)
     parts = tables["variance_parts"].filter(pl.col("part").is_in(NAMED)).drop_nulls("litres")
+    parts = pl.concat([parts.filter(pl.col("part") != "chart_error"),
+                       parts.filter(part="chart_error").join(restated, on=day, how="anti")])  # fmt: skip
     by_name = parts.group_by("tank_id", month).agg(pl.col("litres").sum().alias("named_l"))
     prices = prices_of(tables)
     for row in sums.join(by_name, on=["tank_id", "month"], how="left").sort("tank_id", "month").iter_rows(named=True):
@@ -168,7 +179,7 @@ def _tank_months(tables: Tables, tanks: Mapping[str, Row]) -> Iterable[Row]:
         named = None if row["variance_l"] is None else row["named_l"] or 0.0
         sides = (("lost", row["variance_l"], -1.0), ("gained", row["variance_l"], 1.0),
                  ("named_lost", named, -1.0), ("named_gained", named, 1.0))  # fmt: skip
-        yield row | {"site_id": tank["site_id"]} | {
+        yield row | {"site_id": tank["site_id"], "chart": Amount(row["chart_l"])} | {
             name: _valued(None if litres is None else max(sign * litres, 0.0), price, currency)
             for name, litres, sign in sides
         }  # fmt: skip

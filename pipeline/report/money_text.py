@@ -9,6 +9,7 @@ TITLE: Final = "Money"
 SHRINK: Final = "Shrink was {pct} of sales, {variance} of {sales} ({interval}). "
 RISK: Final = "At risk in current cases: {litres}{money}."
 NO_RISK: Final = "No current case has a loss."
+OF_CHART: Final = "{litres} of chart taken out"
 NO_INTERVAL: Final = "no interval"
 NOTE: Final = (
     "Litres at the latest selling price of each tank or product, each currency by itself. Lost and gained are the "
@@ -16,7 +17,9 @@ NOTE: Final = (
     "down to a cause by name, tank by tank. At risk are the losses of current cases, in the month in which they "
     "began, as on the worklist. Recovered is what people said when they closed cases, in the month in which it was "
     "found out, and beside it the litres that were agreed on. A variance is a plain difference of measurements and has "
-    "no interval; what is at risk has one. Days without a known variance count with their sales and no variance."
+    "no interval; what is at risk has one. Days without a known variance count with their sales and no variance. Where "
+    "a chart was replaced and the days before close better by the new one, what the old one put into their variance is "
+    "taken out of it and stands below as chart: it was neither lost nor gained."
 )
 BY_MONTH: Final = "The fleet by month"
 BY_SITE: Final = "By site and month"

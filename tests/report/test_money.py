@@ -1,6 +1,6 @@
 """Kind of evidence: known truth by construction: two sites of two currencies whose sums are done by hand."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
@@ -152,6 +152,70 @@ def test_recovered_is_what_the_closings_that_hold_say():
 def test_money_of_a_month_without_a_trading_day_is_there_all_the_same():
     rows = rows_of((), [closing(1, "x", learned_on=date(2026, 5, 3))])
     assert (rows[0]["month"], rows[0]["sales_l"], rows[0]["shrink_pct"]) == (date(2026, 5, 1), None, None)
+
+
+# -- A chart that was replaced ---------------------------------------------------------------------
+
+CHANGED = datetime(2026, 4, 7, tzinfo=UTC)
+OLD, NEW = (0.0, 5_000.0, 10_000.0), (0.0, 5_000.0, 9_000.0)
+"""Litres at 0, 1,000 and 2,000 mm: above the middle the old chart gives 1.25 times too much."""
+STOCKS = [(4_000.0, 6_000.0), (6_000.0, 9_000.0), (9_000.0, 7_000.0)]
+"""T2's opening and closing stock by the old chart, or at the close of its last day by the new one, from 5 April on."""
+OF_CHART = [200.0, 600.0, -800.0]
+"""The old one gives (litres - 5,000) / 5 too much above its middle: 0 and 200, 200 and 800, 800 and no more."""
+
+
+def replaced(variances, *, events=1, charts=(OLD, NEW)):
+    """The fleet with three days of T2, beside those of others, of which the last brought a new chart."""
+    fleet = fleet_of()
+    days = [
+        {"tank_id": "T2", "trading_day": date(2026, 4, 5 + number), "sales_l": 1_000.0, "variance_l": variance,
+         "opening_stock_l": stocks[0], "closing_stock_l": stocks[1]}
+        for number, (variance, stocks) in enumerate(zip(variances, STOCKS, strict=True))
+    ]  # fmt: skip
+    rows = [
+        {"tank_id": "T2", "valid_from": at, "level_mm": 1_000.0 * number, "volume_l": litres}
+        for at, chart in zip((START - timedelta(days=90), CHANGED), charts, strict=True)
+        for number, litres in enumerate(chart)
+    ]
+    parts = [
+        {"tank_id": "T2", "trading_day": date(2026, 4, 6), "part": "chart_error", "litres": 590.0},
+        {"tank_id": "T2", "trading_day": date(2026, 4, 6), "part": "bulk_theft", "litres": -20.0},
+    ]
+    event = {"tank_id": "T2", "ts": CHANGED + timedelta(hours=9), "kind": "chart_replaced"}
+    sites = fleet.tables["sites"].with_columns(trading_day_start=pl.lit("00:00"), timezone=pl.lit("UTC"))
+    frames = {
+        **fleet.tables.frames, "sites": sites, "tank_days": pl.DataFrame(days), "variance_parts": pl.DataFrame(parts),
+        "strapping": pl.DataFrame(rows), "events": pl.DataFrame([event]).head(events),
+    }  # fmt: skip
+    tables = Tables.of(frames)
+    return money.site_months(tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)[0]
+
+
+def test_what_an_old_chart_put_into_its_days_is_chart_and_no_loss():
+    """Ten litres were lost on each day, twenty of them by name; the rest of the variance was the chart's."""
+    april = replaced([of - 10.0 for of in OF_CHART])
+    assert april["variance_l"] == pytest.approx(-30.0)
+    assert april["chart"].litres == pytest.approx(0.0, abs=1e-9)
+    assert told(april, "lost") == (pytest.approx(30.0), {"EUR": pytest.approx(45.0)})
+    assert told(april, "named_lost") == (20.0, {"EUR": 30.0})
+
+
+def test_a_month_that_ends_before_the_new_chart_keeps_what_the_old_one_put_into_it():
+    only = replaced([OF_CHART[0] - 10.0, OF_CHART[1] - 10.0, None])
+    assert only["chart"].litres == pytest.approx(800.0)
+    assert only["variance_l"] == pytest.approx(-20.0)
+
+
+def test_a_new_chart_by_which_the_days_close_worse_restates_nothing():
+    april = replaced([-10.0, -10.0, -10.0 - 800.0])
+    assert april["chart"].litres is None
+    assert april["variance_l"] == pytest.approx(-830.0)
+
+
+def test_a_chart_that_nobody_says_was_replaced_restates_nothing():
+    april = replaced([of - 10.0 for of in OF_CHART], events=0)
+    assert april["chart"].litres is None
 
 
 def test_the_site_months_that_are_shown_are_saved_with_units(browser, report, frames):
