@@ -35,6 +35,9 @@ def add_desk_commands(command: Command) -> None:
     add("--sign-on", metavar="HEADER", help="header in which your company's proxy names who has signed in there")
     add("--proxy", action="append", default=[], metavar="ADDRESS", help="where that proxy asks from (127.0.0.1)")
     add("--name", metavar="NAME", help="who sits at it, where nobody signs in (the machine's user)")
+    add(
+        "--beside", type=Path, metavar="OUT2", help="a run by other charts (--with-charts), to be shown beside this one"
+    )
     user = command("desk-user", _desk_user, "let somebody sign in at the desk, with a password from standard input")
     user.add_argument("file", type=Path, metavar="FILE", help="file for --users")
     user.add_argument("name", metavar="NAME", help="who")
@@ -52,7 +55,7 @@ def _desk(options: argparse.Namespace) -> None:
         )
     sign_on = _sign_on(options)
     users = {} if options.users is None else read_users(options.users)
-    book = Book(options.out)
+    book = Book(options.out, options.beside)
     book.pages()
     with _listening(options.host, options.port) as listener:
         port = listener.getsockname()[1]

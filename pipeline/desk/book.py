@@ -5,7 +5,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from pipeline.errors import StoreError
+from pipeline.errors import ArgumentError, StoreError
 from pipeline.report.apart import without
 from pipeline.report.fleet import Fleet
 from pipeline.report.pages import Pages
@@ -19,10 +19,14 @@ from pipeline.store import SNAPSHOT, read_snapshot
 
 
 class Book:
-    """Pages of the last published run in a folder. Any thread may ask."""
+    """Pages of the last published run in a folder, and of what a run `beside` it by other charts changes.
 
-    def __init__(self, out: Path) -> None:
+    Any thread may ask.
+    """
+
+    def __init__(self, out: Path, beside: Path | None = None) -> None:
         self.out = out
+        self._beside = None if beside is None else _by_other_charts(beside)
         self.assets = read_assets()
         self._hashes = style_hashes(self.assets[PLOTLY].decode())
         self.policy = content_policy(self._hashes, forms="'self'")
@@ -52,7 +56,7 @@ class Book:
                 self._pages = None
             if self._pages is None or said != self._said:
                 self._tables = self._tables.with_frames(said_frames(self.out))
-                self._pages = Pages.of(Fleet.of(self._tables, self._as_of), self._hashes)
+                self._pages = Pages.of(Fleet.of(self._tables, self._as_of), self._hashes, self._beside)
             self._run, self._said = run, said
             return self._pages
 
@@ -80,3 +84,17 @@ class Book:
             return None
         found = path.stat()
         return found.st_ino, found.st_mtime_ns
+
+
+def _by_other_charts(out: Path) -> Fleet:
+    """What a run by other charts published.
+
+    Raises
+    ------
+    ArgumentError
+        If it went by the lake's own.
+    """
+    frames = read_snapshot(out)
+    if frames["other_charts"].is_empty():
+        raise ArgumentError(f"--beside {out}: it went by the lake's own charts; run it with --with-charts FILE")
+    return Fleet.of(Tables.of(frames | said_frames(out)), frames["as_of"]["day"][0])

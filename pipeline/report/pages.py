@@ -7,7 +7,7 @@ from datetime import date
 from functools import partial
 
 from pipeline.contract.causes import CAUSE
-from pipeline.report import data_text, fleet_figures, money, money_text, summaries, text, worklist
+from pipeline.report import data_text, fleet_figures, money, money_text, summaries, text, what_if, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import URGENCIES, Case
 from pipeline.report.delivery_pages import delivery_pages
@@ -30,16 +30,18 @@ _MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 4_000, 1_000, 400_000
 class Pages:
     """The report's pages, each made when it is asked for.
 
-    `made` has each page's template and a function that gives what it shows, by its path below the report's folder.
+    `made` has each page's template and a function that gives what it shows, by its path below the report's folder;
+    `what_if` are the tanks that a run beside this one has other charts for.
     """
 
     fleet: Fleet
     style_hashes: tuple[str, ...]
     made: Mapping[str, tuple[str, Callable[[], Row]]]
+    what_if: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, fleet: Fleet, style_hashes: Sequence[str]) -> "Pages":
-        """The pages of a fleet."""
+    def of(cls, fleet: Fleet, style_hashes: Sequence[str], beside: Fleet | None = None) -> "Pages":
+        """The pages of a fleet; `beside` is the same by other charts, to be compared with it."""
         made: dict[str, tuple[str, Callable[[], Row]]] = {
             "index.html": ("index.html", partial(_index, fleet)),
             "fleet.html": ("fleet.html", partial(_fleet, fleet)),
@@ -58,7 +60,10 @@ class Pages:
         for tank in fleet.tanks:
             own = cases.get(tank["tank_id"], [])
             made[tank["href"]] = ("tank.html", partial(tank_page, fleet, tank, own, points))
-        return cls(fleet, tuple(style_hashes), made)
+        if beside is not None:
+            made[what_if.PAGE] = ("what_if.html", partial(what_if.compared, fleet, beside))
+        others = [] if beside is None else beside.tables["other_charts"]["tank_id"].to_list()
+        return cls(fleet, tuple(style_hashes), made, tuple(others))
 
     def render(self, path: str, **more: object) -> str:
         """A page's HTML; `more` stands for what its template is told of the desk, and for another content policy.
@@ -76,7 +81,7 @@ class Pages:
         common = {
             "as_of": self.fleet.as_of, "root": "../" * path.count("/"), "charts": None, "pools": self.fleet.pools,
             "other_charts": self.fleet.tables["other_charts"]["tank_id"].to_list(),
-            "page": path,
+            "page": path, "what_if": self.what_if,
         }  # fmt: skip
         return kept_environment(self.style_hashes).get_template(template).render(common | context)
 

@@ -292,6 +292,17 @@ FOOTER: Final = (
     "Figures are estimates from gauge, meter and ticket data, with the intervals given. This report does not replace "
     "required release detection, a tightness test, a legal meter test or the judgement of the people on site."
 )
+WHAT_IF: Final = "What if: by other charts"
+WHAT_IF_LINE: Final = "By the other charts {gone} cases go, {stays} stay and {new} are new."
+WHAT_IF_NOTE: Final = (
+    "The same lake was run by the charts of a file for the tanks below, as if they had always been theirs. Daily "
+    "variance is each day's without its sign, added up over a month: what a wrong chart puts into it goes with the "
+    "chart, what was lost stays. Nothing here changes the run that this desk is of."
+)
+WHAT_IF_COLUMNS: Final = ("Tank", "Daily variance a month, as it is", "By the other chart", "Cases")
+BECOMES: Final = {"gone": "Goes:", "stays": "Stays:", "new": "New:"}
+NO_CASES_EITHER_WAY: Final = "None, either way."
+WHAT_IF_LINK: Final = "What would become of cases and variance by other charts for {tanks}"
 OTHER_CHARTS: Final = (
     "What if: {tanks} went by another chart than the lake's, as if it had always been theirs. This is no report of "
     "what stands in the books."
