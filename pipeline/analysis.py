@@ -22,12 +22,13 @@ from pipeline.cases.exchanged import exchange_findings, without_twins
 from pipeline.cases.finding import Finding
 from pipeline.cases.frames import case_frames
 from pipeline.cases.gauges import gauge_findings
-from pipeline.cases.liquids import density_findings, water_findings
 from pipeline.cases.missing_sales import unbooked_findings
 from pipeline.cases.nominal import decoys_without_charts, without_charts
 from pipeline.cases.odd import odd_findings
 from pipeline.cases.rates import rate_findings
 from pipeline.cases.sudden import HOUR_S, outside, sudden_findings, unexplained_moves, unmirrored
+from pipeline.cases.water import water_findings
+from pipeline.cases.wrong_product import density_findings
 from pipeline.errors import OperationError
 from pipeline.estimate.kept import Shelf
 from pipeline.estimate.observe import SiteObserved, observe_site

@@ -1,9 +1,9 @@
-"""Which of two tickets is the odd one. Truth by construction; the grade's range is EN 590's with room (liquids.py)."""
+"""Which of two tickets is the odd one. Truth by construction; the grade's range is EN 590's with room (batches.py)."""
 
 import polars as pl
 import pytest
 
-from pipeline.cases.liquids import density_findings
+from pipeline.cases.wrong_product import density_findings
 from pipeline.estimate.observe import observe_site
 from tests.support.hand_site import HandSite, HandTank, Poured, steady_sales
 
