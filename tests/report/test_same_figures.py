@@ -2,6 +2,7 @@
 
 import json
 import re
+from datetime import timedelta
 from html import unescape
 
 import polars as pl
@@ -135,3 +136,26 @@ def test_a_delivery_has_the_same_figures_in_the_list_and_in_its_tanks_chart(page
         chart = unescape(html[f"tanks/{one['tank_id']}.html"])
         words = re.search(rf'"{one["delivery_id"]}: (.*?) dropped, (.*?) ticketed, (.*?) apart', chart)
         assert all(figure in plain(rows[one["drop_id"]]) for figure in words.groups()), one["drop_id"]
+
+
+def test_a_trouble_of_the_data_has_the_sign_the_amount_and_the_start_that_it_has_elsewhere(tmp_path):
+    """A till 544 s ahead of its gauge, which the case of it has since an earlier day than the last fortnight's look."""
+    frames = build_frames(days=DAYS)
+    case = frames["cases"].filter(cause="clock_skew").row(0, named=True)
+    tank = frames["tanks"].filter(site_id=case["site_id"])["tank_id"][0]
+    since = case["ts_start"] + timedelta(days=9)
+    off = pl.when(pl.col("tank_id") == tank).then(-544.0).otherwise(0.0)
+    frames["health"] = frames["health"].with_columns(clock_skew_s=off)
+    frames["data_health"] = pl.DataFrame(
+        [(case["site_id"], tank, "clock_off", since, -544.0, None)],
+        schema=["site_id", "tank_id", "kind", "since", "value", "note"], orient="row",
+    )  # fmt: skip
+    report = write_report(frames, tmp_path, as_of=last_day(DAYS)).parent
+    html = {page: (report / page).read_text(encoding="utf-8") for page in ("data.html", f"tanks/{tank}.html")}
+    data, own = map(plain, html.values())
+    assert data.count("till ahead by 544\u202fs") == 2
+    assert own.count("till ahead by 544\u202fs") == 1
+    assert not re.search(r"ahead by [\u2212-]|[\u2212-]544", data + own)
+    card = cards_of(html[f"tanks/{tank}.html"])[case["case_id"]]
+    since_then = re.search(r"Since (.*?; still going on)", card)[1]
+    assert f"Clock off {since_then} till ahead" in data

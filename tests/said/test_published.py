@@ -1,5 +1,7 @@
 """Kind of evidence: known truth by construction. What was said, and what is new, in what a run leaves and prints."""
 
+import re
+from collections import Counter
 from datetime import UTC, date, datetime
 
 import polars as pl
@@ -54,6 +56,8 @@ def test_the_next_run_says_what_is_new_and_keeps_what_was_said(tmp_path, frames)
     assert "\nsince the run before: 1 new\n" in as_text(found, out)
     page = (out / "report" / "index.html").read_text()
     assert '<small class="news">new</small>' in page.split(f'data-key="{gone["case_id"]}"')[1].split("</tr>")[0]
+    listed = re.findall(r'<tr [^>]*data-urgency="(\w+)"[^>]*data-state="current"', page)
+    assert Counter(listed) == dict(found.cases.iter_rows())
     assert "in hand: Ines" in page.split(f'data-key="{mine["case_id"]}"')[1].split("</tr>")[0]
     publish_frames(out, frames, days=DAYS, night=3)
     assert "\nsince the run before: nothing new\n" in as_text(outcome(out), out)
