@@ -20,6 +20,8 @@ from typing import IO, Any, Final
 from pipeline.errors import ArgumentError, BackupError
 from pipeline.rights import make_beside, make_private, open_private
 from pipeline.run_folder import held
+from pipeline.said.files import FOLDER as FILES
+from pipeline.said.files import IS_NAME
 from pipeline.said.record import put_labels, read
 from pipeline.store import require_free
 from pipeline.store_layout import LAYOUT
@@ -30,10 +32,11 @@ USERS: Final = "users.txt"
 _ABOUT: Final = "backup.json"
 _FORMAT: Final = 1
 
-# The store with what a run that was killed had yet to write into it; sayings; what was shown and told; the last night;
-# who asked the desk for what.
+_SAYING: Final = r"said/[^/.][^/]*\.json"
+# The store with what a run that was killed had yet to write into it; sayings, with pictures and papers; what was shown
+# and told; the last night; who asked the desk for what.
 _KEPT: Final = re.compile(
-    r"tankdrift\.duckdb(\.wal)?|said/[^/.][^/]*\.json|since\.json|notices\.json|night\.json|desk\.log(\.\d+)?"
+    rf"tankdrift\.duckdb(\.wal)?|{_SAYING}|said/files/{IS_NAME.pattern}|since\.json|notices\.json|night\.json|desk\.log(\.\d+)?"
 )
 _PRIVATE: Final = re.compile(r"users\.txt|said/|desk\.log")
 _CHUNK: Final = 1 << 20
@@ -114,7 +117,7 @@ def restore(file: Path, out: Path) -> Backup:
 
 def _kept(out: Path) -> Iterator[tuple[str, Path]]:
     """What of a folder is kept, by its name in the file."""
-    for path in sorted([*out.glob("*"), *out.glob("said/*")]):
+    for path in sorted([*out.glob("*"), *out.glob("said/*"), *out.glob(f"{FILES}/*")]):
         name = path.relative_to(out).as_posix()
         if _KEPT.fullmatch(name) and path.is_file():
             yield name, path
@@ -157,8 +160,8 @@ def _put(stream: IO[bytes], files: Files, folder: Path) -> None:
         for name in files:
             target = folder / name
             is_private = _PRIVATE.match(name) is not None
-            if target.parent != folder:
-                make_private(target.parent)
+            for parent in [one for one in reversed(target.parents) if one.is_relative_to(folder) and one != folder]:
+                make_private(parent)
             with archive.open(name) as source, open_private(target, "wb") if is_private else target.open("wb") as file:
                 _copied(source, file)
     put_labels(folder)
@@ -176,5 +179,5 @@ def _copied(source: IO[bytes], target: IO[bytes] | None) -> dict[str, Any]:
 
 
 def _told(files: Mapping[str, Mapping[str, Any]]) -> Backup:
-    sayings = sum(name.startswith("said/") for name in files)
+    sayings = sum(re.fullmatch(_SAYING, name) is not None for name in files)
     return Backup(len(files), sum(entry["bytes"] for entry in files.values()), sayings)

@@ -20,7 +20,7 @@ from pipeline.resources import query_text
 
 _LOG = logging.getLogger("tankdrift.store")
 
-LAYOUT: Final = 1
+LAYOUT: Final = 2
 """Number of the layout that this version keeps. It is raised when a table of a store changes; 0 had no number yet."""
 
 NUMBER: Final = "_layout"

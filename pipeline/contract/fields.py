@@ -158,6 +158,8 @@ FIELDS: Final[Mapping[str, Field]] = {
     "sayings.kind": _word("What was said.", words.SAYING_KINDS),
     "owner": _text("In whose hands the case is."),
     "due_on": Field("date", "By when it is to be done."),
+    "file": _text("A picture or paper, as it is called in `said/files`: SHA-256 of its bytes, and its type."),
+    "file_name": _text("What the file was called where it came from."),
     "recovered": _number("Money that came back, in the site's currency.", _NOT_NEGATIVE),
     "seen_litres_low": _number("The case's `litres_low` when it was closed."),
     "seen_litres_high": _number("The case's `litres_high` when it was closed."),

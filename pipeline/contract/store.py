@@ -201,6 +201,8 @@ class Sayings(dy.Schema):
     owner = column("owner", nullable=True)
     due_on = column("due_on", nullable=True)
     note = column("note", nullable=True)
+    file = column("file", nullable=True)
+    file_name = column("file_name", nullable=True)
     verdict = column("labels.verdict", nullable=True)
     cause = column("cause", nullable=True)
     site_id = column("site_id", nullable=True)

@@ -93,8 +93,8 @@ REFUSED_CHART_ROWS: Final = {
 LABEL_VERDICTS: Final = ("confirmed", "ruled_out")
 """What was found out afterwards."""
 
-SAYING_KINDS: Final = ("taken", "note", "closed", "reopened")
-"""What somebody says of a case: it is in hand, a remark, what it came to, that it is open after all."""
+SAYING_KINDS: Final = ("taken", "note", "file", "closed", "reopened")
+"""What somebody says of a case: in hand, a remark, a picture or paper, what it came to, that it is open after all."""
 
 URGENCIES: Final = ("act_now", "today", "this_week", "watch")
 """How soon somebody must act, soonest first."""

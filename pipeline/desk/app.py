@@ -3,6 +3,7 @@
 import json
 import logging
 import time
+from asyncio import Semaphore
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -17,15 +18,23 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from pipeline.desk.book import Book
-from pipeline.desk.forms import form_of, saying_of
+from pipeline.desk.forms import form_of, form_with_file_of, has_file, saying_of
 from pipeline.desk.guard import Sessions, SignOn, Tries, is_known_host, is_own_origin, new_word
+from pipeline.desk.multipart import Brought
 from pipeline.desk.users import User, is_password
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.report import said_text as words
+from pipeline.said.files import MOST_FILE_BYTES, TYPES
 
 LOG: Final = logging.getLogger("tankdrift.desk")
 """Who asked for what, a line of JSON each."""
 COOKIE: Final = "tankdrift_desk"
+MOST_BRINGING: Final = 4
+"""So many bring a file at once, each of which is in memory; no source."""
+FILES: Final = "files/"
+_SHUT: Final = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
+"""Content policy of what somebody has brought: whatever is in it, it runs nothing and asks nobody. The style is that of
+the page in which a browser shows a picture alone."""
 _TYPES: Final = {"css": "text/css", "js": "text/javascript"}
 _HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
@@ -49,6 +58,7 @@ class Desk:
     users: Mapping[str, User] = field(default_factory=dict)
     sign_on: SignOn | None = None
     sessions: Sessions = field(default_factory=Sessions)
+    bringing: Semaphore = field(default_factory=lambda: Semaphore(MOST_BRINGING))
     tries: Tries = field(default_factory=Tries)
 
     def who(self, request: Request) -> str | None:
@@ -110,7 +120,7 @@ async def _answered(desk: Desk, request: Request) -> Response:
         LOG.exception("broke")
         response = PlainTextResponse(words.BROKEN, 500)
     response.headers.update(_HEADERS)
-    response.headers["Content-Security-Policy"] = f"{desk.book.policy}; frame-ancestors 'none'"
+    response.headers.setdefault("Content-Security-Policy", f"{desk.book.policy}; frame-ancestors 'none'")
     response.headers.setdefault("Cache-Control", "no-store")
     if asked.word != cookie and not asked.is_asset and response.status_code < 400:
         is_secure = request.url.scheme == "https" or request.headers.get("x-forwarded-proto") == "https"
@@ -136,12 +146,22 @@ async def _routed(asked: _Asked) -> Response:
         return RedirectResponse("/sign-in", 303)
     if not asked.path:
         return RedirectResponse("/index.html", 303)
+    if asked.path.startswith(FILES):
+        return await run_in_threadpool(_file, asked)
     return await run_in_threadpool(_page, asked)
 
 
 async def _posted(asked: _Asked) -> Response:
     desk, request = asked.desk, asked.request
-    form = await form_of(request)
+    # Who may say nothing brings no file: it would be read before anybody looks at the form.
+    brought: Brought | None = None
+    if has_file(request) and asked.path == "say" and desk.may_say(asked.who):
+        if desk.bringing.locked():
+            raise HTTPException(503, words.TOO_MANY)
+        async with desk.bringing:
+            form, brought = await form_with_file_of(request)
+    else:
+        form = await form_of(request)
     is_of_page = desk.sessions.is_token(request.cookies.get(COOKIE), form.get("token", ""))
     if not (is_of_page and is_own_origin(request.headers)):
         raise HTTPException(403, words.STRANGER)
@@ -157,7 +177,7 @@ async def _posted(asked: _Asked) -> Response:
         asked.back = form.get("page", "")
         raise HTTPException(403, words.READS_ONLY)
     if asked.path == "say":
-        return await run_in_threadpool(_said, asked, form)
+        return await run_in_threadpool(_said, asked, form, brought)
     raise HTTPException(404, words.NO_PAGE)
 
 
@@ -177,11 +197,23 @@ def _asset(asked: _Asked) -> Response:
     return Response(content, media_type=kind, headers={"Cache-Control": "max-age=300"})
 
 
-def _said(asked: _Asked, form: Mapping[str, str]) -> Response:
+def _file(asked: _Asked) -> Response:
+    """A picture to be seen, or a paper to be kept: it is not opened within the desk."""
+    name = asked.path.removeprefix(FILES)
+    content = asked.desk.book.file(name)
+    if content is None:
+        raise HTTPException(404, words.NO_FILE)
+    kind = TYPES[name.rpartition(".")[2]]
+    shown = "inline" if kind.startswith("image/") else "attachment"
+    headers = {"Content-Security-Policy": _SHUT, "Content-Disposition": f'{shown}; filename="{name}"'}
+    return Response(content, media_type=kind, headers=headers)
+
+
+def _said(asked: _Asked, form: Mapping[str, str], brought: Brought | None) -> Response:
     asked.back = form.get("page", "")
-    asked.done = f"{form.get('kind')} {form.get('case')}"
+    asked.done = " ".join(filter(None, [form.get("kind"), form.get("case"), brought.name if brought else None]))
     try:
-        place = asked.desk.book.say(saying_of(form, str(asked.who)), asked.back)
+        place = asked.desk.book.say(saying_of(form, str(asked.who)), asked.back, brought)
     except ArgumentError as error:
         raise HTTPException(400, words.REFUSED.format(why=error)) from error
     if place is None:
@@ -225,6 +257,7 @@ def _of_desk(asked: _Asked) -> dict[str, object]:
     return {
         "desk": {
             "token": token, "who": asked.who, "has_users": bool(desk.users), "may_say": desk.may_say(asked.who),
+            "most_mb": MOST_FILE_BYTES // 1_000_000,
         },
         "policy": desk.book.policy,
     }  # fmt: skip

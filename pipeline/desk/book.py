@@ -1,10 +1,12 @@
 """The last published run as the desk shows it, read anew when a run has published or somebody has spoken."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Lock
 from typing import Any
 
+from pipeline.desk.multipart import Brought
 from pipeline.errors import ArgumentError, StoreError
 from pipeline.report.apart import without
 from pipeline.report.fleet import Fleet
@@ -12,6 +14,7 @@ from pipeline.report.pages import Pages
 from pipeline.report.rendering import content_policy
 from pipeline.report.site import PLOTLY, read_assets, style_hashes
 from pipeline.report.tables import Tables
+from pipeline.said.files import file_name, keep_file, read_file
 from pipeline.said.record import newest, say
 from pipeline.said.sayings import Saying, row_of
 from pipeline.said.shown import said_frames
@@ -29,7 +32,7 @@ class Book:
         self._beside = None if beside is None else _by_other_charts(beside)
         self.assets = read_assets()
         self._hashes = style_hashes(self.assets[PLOTLY].decode())
-        self.policy = content_policy(self._hashes, forms="'self'")
+        self.policy = content_policy(self._hashes, forms="'self'", pictures="'self'")
         self._lock = Lock()
         self._run: tuple[int, int] | None = None
         self._said = -2
@@ -60,10 +63,10 @@ class Book:
             self._run, self._said = run, said
             return self._pages
 
-    def say(self, saying: Saying, page: str) -> str | None:
+    def say(self, saying: Saying, page: str, brought: Brought | None = None) -> str | None:
         """Where the case stands of which something was written down, on `page` where it stands there.
 
-        None where the last run has no such case; nothing is written then.
+        None where the last run has no such case; nothing is written then, and no file that was brought is kept.
 
         Raises
         ------
@@ -74,8 +77,18 @@ class Book:
         case = next((c for c in pages.fleet.cases if c.row["case_id"] == saying.case_id), None)
         if case is None:
             return None
-        say(self.out, row_of(saying, case.row, {}), now=datetime.now(UTC))
+        if brought is not None and saying.kind == "file":
+            told = replace(saying, file=file_name(brought.content), file_name=brought.name)
+            row = row_of(told, case.row, {})
+            keep_file(self.out, brought.content)
+        else:
+            row = row_of(saying, case.row, {})
+        say(self.out, row, now=datetime.now(UTC))
         return f"{page if page in pages.made else case.href.partition('#')[0]}#{case.anchor}"
+
+    def file(self, name: str) -> bytes | None:
+        """A picture or paper that somebody added to a case; None where there is none of that name."""
+        return read_file(self.out, name)
 
     def _place(self) -> tuple[int, int] | None:
         """What tells one snapshot from the next."""

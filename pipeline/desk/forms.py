@@ -8,16 +8,20 @@ from urllib.parse import parse_qsl
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
+from pipeline.desk.multipart import Brought, taken_apart
 from pipeline.errors import ArgumentError
 from pipeline.report import said_text as words
+from pipeline.said.files import MOST_FILE_BYTES
 from pipeline.said.sayings import MOST_NOTE_BYTES, Saying
 
 MOST_BYTES: Final = 4 * MOST_NOTE_BYTES
 """A form is not longer: what is no plain letter takes three bytes on the way for each of its own."""
 _READ_ON_BYTES: Final = 2**21
-"""What is too long is read so far and thrown away, so that a browser gets to see the answer."""
+"""What is too long is read so far and thrown away, so that a browser gets to see the answer. With a file: ten times."""
 _MOST_FIELDS: Final = 20
 _KIND: Final = "application/x-www-form-urlencoded"
+_KIND_WITH_FILE: Final = "multipart/form-data"
+MOST_WITH_FILE_BYTES: Final = MOST_FILE_BYTES + MOST_BYTES
 
 
 async def form_of(request: Request) -> dict[str, str]:
@@ -28,21 +32,53 @@ async def form_of(request: Request) -> dict[str, str]:
     HTTPException
         If it is too long, or no form.
     """
-    body, size = bytearray(), 0
-    async for chunk in request.stream():
-        size += len(chunk)
-        if size <= MOST_BYTES:
-            body += chunk
-        elif size > _READ_ON_BYTES:
-            break
-    if size > MOST_BYTES:
+    body = await _body(request, MOST_BYTES, _READ_ON_BYTES)
+    if body is None:
         raise HTTPException(413, words.TOO_MUCH.format(most=f"{MOST_NOTE_BYTES:,}"))
-    if request.headers.get("content-type", "").partition(";")[0].strip().casefold() != _KIND:
+    if _kind(request) != _KIND:
         raise HTTPException(415, words.STRANGER)
     try:
         return dict(parse_qsl(body.decode("ascii", "replace"), errors="replace", max_num_fields=_MOST_FIELDS))
     except ValueError as error:
         raise HTTPException(400, words.STRANGER) from error
+
+
+def has_file(request: Request) -> bool:
+    """Whether a form says that it brings a file along."""
+    return _kind(request) == _KIND_WITH_FILE
+
+
+async def form_with_file_of(request: Request) -> tuple[dict[str, str], Brought | None]:
+    """The form that a browser sent, by its fields' names, and the file that came with it.
+
+    Raises
+    ------
+    HTTPException
+        If it is too long, or no form.
+    """
+    body = await _body(request, MOST_WITH_FILE_BYTES, 10 * MOST_WITH_FILE_BYTES)
+    if body is None:
+        raise HTTPException(413, words.TOO_LARGE.format(most=f"{MOST_FILE_BYTES:,}"))
+    try:
+        return taken_apart(bytes(body), request.headers["content-type"])
+    except ValueError as error:
+        raise HTTPException(400, words.STRANGER) from error
+
+
+async def _body(request: Request, most: int, read_on: int) -> bytearray | None:
+    """What was sent; None where it is too long. So much of that is read and thrown away, for the answer to be seen."""
+    body, size = bytearray(), 0
+    async for chunk in request.stream():
+        size += len(chunk)
+        if size <= most:
+            body += chunk
+        elif size > read_on:
+            break
+    return None if size > most else body
+
+
+def _kind(request: Request) -> str:
+    return request.headers.get("content-type", "").partition(";")[0].strip().casefold()
 
 
 def saying_of(form: Mapping[str, str], who: str) -> Saying:

@@ -125,11 +125,12 @@ class Case:
 
     @property
     def history(self) -> list[dict[str, str]]:
-        """What people said of it, the oldest first: `when` on the site's clock, `who`, `what` and `note`."""
+        """What people said of it, the oldest first: `when` on the site's clock, `who`, `what`, `note` and `file`."""
         return [
             {
                 "when": fmt.moment(row["at"], self.tz), "who": row["who"] or said_text.NOBODY,
-                "what": self._said_words(row), "note": row["note"] or "",
+                "what": self._said_words(row), "note": row["note"] or "", "file": row["file"] or "",
+                "file_name": row["file_name"] or "",
             }
             for row in self.said.history
         ]  # fmt: skip
@@ -138,7 +139,11 @@ class Case:
         """What somebody said, without the note."""
         kind = "taken_by" if row["kind"] == "taken" and row["due_on"] else row["kind"]
         verdict = said_text.LABEL_VERDICTS.get(row["verdict"], "")
-        words = [said_text.SAID[kind].format(owner=row["owner"], day=fmt.day(row["due_on"]), verdict=verdict)]
+        words = [
+            said_text.SAID[kind].format(
+                owner=row["owner"], day=fmt.day(row["due_on"]), verdict=verdict, name=row["file_name"]
+            )
+        ]
         if row["kind"] == "closed":
             if row["cause"] != self.cause:
                 words.append(said_text.WAS_CAUSE.format(cause=CAUSE[row["cause"]].title))

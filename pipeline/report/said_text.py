@@ -25,6 +25,7 @@ SAID: Final = {
     "taken": "in the hands of {owner}",
     "taken_by": "in the hands of {owner}, by {day}",
     "note": "",
+    "file": "added a file: {name}",
     "closed": "closed: {verdict}",
     "reopened": "opened again",
 }
@@ -38,9 +39,11 @@ TAKE: Final = "Take in hand"
 CLOSE: Final = "Close"
 REOPEN: Final = "Open again"
 ADD_NOTE: Final = "Write a note"
+ADD_FILE: Final = "Add a picture or paper"
 OWNER_LABEL: Final = "In whose hands"
 DUE_LABEL: Final = "Done by"
 NOTE_LABEL: Final = "Note"
+FILE_LABEL: Final = "PNG, JPEG or PDF, up to {most} MB"
 VERDICT_LABEL: Final = "Was it so?"
 CAUSE_LABEL: Final = "What it was"
 LITRES_LABEL: Final = "Litres agreed, a loss with a minus"
@@ -57,6 +60,9 @@ BAD_HOST: Final = "This desk does not go by that name."
 STRANGER: Final = (
     "That did not come from a page of this desk, or the page is too old: open it again. Nothing was written."
 )
+TOO_LARGE: Final = "The file has more than the {most} bytes that it may have. Nothing was written."
+TOO_MANY: Final = "Others are bringing files just now; try again in a moment. Nothing was written."
+NO_FILE: Final = "There is no such picture or paper here."
 TOO_MUCH: Final = "That is more than a note of {most} bytes may have. Nothing was written."
 REFUSED: Final = "Nothing was written: {why}."
 WRONG_PASSWORD: Final = "Name and password do not go together."

@@ -22,6 +22,10 @@ MOST_NOTE_BYTES: Final = 20_000
 MOST_NAME: Final = 200
 """Characters of a name, at most."""
 _MOST_MONEY: Final = 1e12
+_WANTED: Final = {
+    "taken": ("owner", "say in whose hands the case is"), "note": ("note", "the note is empty"),
+    "file": ("file", "no file was chosen, or it is empty"),
+}  # fmt: skip
 
 _OF_CASE: Final = ("cause", "site_id", "tank_id", "meter_id", "delivery_id", "ts_start", "ts_end", "litres")
 # A case's key but for the day on which it was raised: its cause and its place (`pipeline/cases/frames.py`).
@@ -34,7 +38,8 @@ Row = Mapping[str, Any]
 class Saying:
     """What somebody says: of a case, or in a closing of a time of a tank. What is None in a closing is the case's own.
 
-    `litres` are an effect on variance, `recovered` is money; `due_on` is by when the case is to be done.
+    `litres` are an effect on variance, `recovered` is money; `due_on` is by when the case is to be done. `file` is what
+    a picture or paper is kept as, and `file_name` what it was called.
     """
 
     kind: str
@@ -43,6 +48,8 @@ class Saying:
     owner: str | None = None
     due_on: date | None = None
     note: str | None = None
+    file: str | None = None
+    file_name: str | None = None
     verdict: str | None = None
     cause: str | None = None
     tank_id: str | None = None
@@ -100,9 +107,11 @@ def row_of(saying: Saying, case: Row | None, homes: Mapping[str, str]) -> dict[s
         raise ArgumentError("say which case")
     if saying.kind == "taken":
         row |= {"owner": _name(saying.owner), "due_on": saying.due_on}
-    wanted = {"taken": "owner", "note": "note"}.get(saying.kind)
-    if wanted is not None and not row[wanted]:
-        raise ArgumentError("say in whose hands the case is" if wanted == "owner" else "the note is empty")
+    if saying.kind == "file":
+        row |= {"file": saying.file, "file_name": _name((saying.file_name or "")[:MOST_NAME]) or saying.file}
+    wanted, says = _WANTED.get(saying.kind, ("kind", ""))
+    if not row[wanted]:
+        raise ArgumentError(says)
     return row
 
 

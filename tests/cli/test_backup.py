@@ -1,5 +1,6 @@
 """A run's folder in one file, and back. Evidence: contract, known truth by construction."""
 
+import hashlib
 import json
 import resource
 import shutil
@@ -13,6 +14,8 @@ import pytest
 from filelock import FileLock
 
 from flows.cli_desk import LOG_FILE
+from pipeline.said.files import FOLDER as FILES
+from pipeline.said.files import keep_file
 from pipeline.said.record import read, say
 from pipeline.said.sayings import SCHEMA
 from pipeline.store import FILE
@@ -25,6 +28,7 @@ CLOSED = dict.fromkeys(SCHEMA) | {
     "kind": "closed", "cause": "tank_leak", "verdict": "confirmed", "site_id": "S1", "tank_id": "T1", "who": "Ines",
     "ts_start": datetime(2024, 3, 29, tzinfo=UTC), "learned_on": date(2024, 3, 30), "litres": -9.0,
 }  # fmt: skip
+PAPER = b"%PDF-1.7\n% a paper"
 BESIDE = {"notices.json": "{}", "night.json": '{"at": "2024-03-31T03:30:00+00:00"}', LOG_FILE: "{}\n{}\n"}
 REMADE = {"report", "snapshot.duckdb", "cases.parquet", "kept_days", ".tankdrift.lock", "tankdrift-mistake-1.json"}
 """What lies in the folder, and is made again, or is none of what is to be kept."""
@@ -38,6 +42,9 @@ def place(tmp_path_factory):
     assert tankdrift_here("run", write(place / "lake", tiny_lake(days=2)), "--out", out, "--direct").returncode == 0
     for row in (NOTE, CLOSED):
         say(out, row, now=datetime(2024, 4, 1, tzinfo=UTC))
+    seen = {"kind": "file", "case_id": "C", "file": keep_file(out, PAPER), "file_name": "tested tight.pdf"}
+    say(out, NOTE | seen, now=datetime(2024, 4, 2, tzinfo=UTC))
+    (out / FILES / "notes.txt").write_text("not ours")
     for name, text in BESIDE.items():
         (out / name).write_text(text)
     (out / "kept_days").mkdir()
@@ -46,7 +53,7 @@ def place(tmp_path_factory):
     (place / "users.txt").write_text("Ines\tas desk-user writes it\n")
     done = tankdrift_here("backup", out, place / "b.zip", "--users", place / "users.txt")
     assert done.returncode == 0, done.stderr
-    assert "2 sayings of people among them" in done.stdout
+    assert "3 sayings of people among them" in done.stdout
     return place
 
 
@@ -83,9 +90,12 @@ def test_what_is_restored_is_what_was_kept_and_the_next_run_gives_the_rest(place
     users = found.pop("users.txt")
     assert users == (place / "users.txt").read_bytes()
     assert stat.S_IMODE((again / "users.txt").stat().st_mode) == 0o600
-    assert {FILE, "labels.parquet", "since.json", *BESIDE} < found.keys()
+    paper = f"{FILES}/{hashlib.sha256(PAPER).hexdigest()}.pdf"
+    assert {FILE, "labels.parquet", "since.json", *BESIDE, paper} < found.keys()
+    assert f"{FILES}/notes.txt" not in found and stat.S_IMODE((again / paper).stat().st_mode) == 0o600
+    assert {stat.S_IMODE(one.stat().st_mode) for one in (again / FILES).parents if one.name == "said"} == {0o700}
     assert found == {name: before[name] for name in found}
-    assert len(read(again)) == 2 and read(again).equals(read(out))
+    assert len(read(again)) == 3 and read(again).equals(read(out))
     for folder in (out, again):
         assert tankdrift_here("run", place / "lake", "--out", folder, "--direct").returncode == 0
     assert unlike(out, again) == []

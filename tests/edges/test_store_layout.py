@@ -1,6 +1,6 @@
 """Stores of other layouts. Evidence: contract, known truth by construction.
 
-`tests/fixtures/store_layout_1.duckdb.gz` is the store of a run over `tiny_lake(days=2)`, as layout 1 had it.
+`tests/fixtures/store_layout_N.duckdb.gz` is the store of a run over `tiny_lake(days=2)`, as layout N had it.
 """
 
 import gzip
@@ -22,7 +22,7 @@ from tests.support.lakes import tiny_lake, write
 from tests.support.runs import ROOT, tankdrift_here, unlike
 
 STORES = sorted((ROOT / "tests" / "fixtures").glob("store_layout_*.duckdb.gz"))
-LAYOUTS = {1: "3c877ca7"}
+LAYOUTS = {1: "3c877ca7", 2: "db313de7"}
 """By layout, how the hash of all of its tables' columns begins."""
 
 

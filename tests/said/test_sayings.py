@@ -166,6 +166,6 @@ def test_what_is_new_of_a_case(case, state, before, news):
 
 def test_all_that_can_be_said_has_words():
     assert tuple(NEWS) == since.NEWS
-    assert set(SAID) == {"taken", "taken_by", "note", "closed", "reopened"}
+    assert set(SAID) == {"taken", "taken_by", "note", "file", "closed", "reopened"}
     assert set(BACK) == {"grew", "urgent"}
     assert set(LABEL_VERDICTS) == {"confirmed", "ruled_out"}
