@@ -31,7 +31,8 @@ from pipeline.report.apart import write_apart
 from pipeline.report.worklist import news_counts
 from pipeline.run_folder import clear_away, held, write_parquet
 from pipeline.said import record
-from pipeline.said.shown import keep_shown, last_shown
+from pipeline.said.believed import believed_with
+from pipeline.said.shown import BELIEVED, keep_shown, last_shown
 from pipeline.scoring.refused_rows import refused_chart_rows
 from pipeline.scoring.statements import Limits
 from pipeline.settings import Settings
@@ -228,6 +229,8 @@ def publish(run: Run) -> None:
         store.replace("sayings", frames["sayings"])
         store.copy_to(run.out / SNAPSHOT, inputs.WHOLE_TABLES, inputs.beside(store, sites, cases), views=VIEWS)
         keep_shown(run.out, mark, inputs.shown(cases, last_day))
+        told = (dict(c.row) | {"state": c.state} for c in cases)
+        write_parquet(believed_with(frames["believed"], told, last_day), run.out / BELIEVED)
         left_out = [f"site {site_id} is left out of the report: it broke it" for site_id in sites]
         with store.transaction():
             _log(store, "publish", len(wanted), started)

@@ -24,8 +24,9 @@ class Case:
     """A case made ready to be shown.
 
     `row` is what the run left of it, `tanks` all that it touches, `pool` their being joined in words; `said` where it
-    stands by what people said of it, `gone` how the run shows a danger to be over, None while it is not, and `news`
-    what is new of it since the run before, nothing where there was none.
+    stands by what people said of it, `believed` what earlier runs made of it, the oldest first; `gone` how the run
+    shows a danger to be over, None while it is not, and `news` what is new of it since the run before, nothing where
+    there was none.
     """
 
     row: Mapping[str, Any]
@@ -40,6 +41,7 @@ class Case:
     as_of: date
     pool: str = ""
     said: Standing = field(default_factory=Standing)
+    believed: tuple[Mapping[str, Any], ...] = ()
     gone: str | None = None
     news: str = ""
 

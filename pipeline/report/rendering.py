@@ -7,7 +7,7 @@ from functools import cache
 import jinja2
 from markupsafe import Markup
 
-from pipeline.report import data_text, delivery_text, money_text, said_text, text
+from pipeline.report import believed, data_text, delivery_text, money_text, said_text, text
 from pipeline.report import format as fmt
 
 
@@ -27,6 +27,7 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
         d=delivery_text,
         o=money_text,
         f=fmt,
+        b=believed,
         desk=None,
         policy=content_policy(style_hashes, forms="'none'"),
     )

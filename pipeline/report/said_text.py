@@ -20,6 +20,10 @@ NEWS_LINE: Final = "Since the run over data to {day}: {counts}."
 NOTHING_NEW: Final = "nothing new"
 
 HISTORY: Final = "What was said"
+BELIEVED: Final = "What was believed, by the last day of data"
+BELIEVED_COLUMNS: Final = ("Day", "Probability", "Litres", "Urgency", "State")
+BELIEVED_CUT: Final = "{n} earlier changes are left out."
+NOT_RAISED: Final = "no longer raised"
 NOBODY: Final = "somebody"
 SAID: Final = {
     "taken": "in the hands of {owner}",

@@ -8,6 +8,7 @@ import polars as pl
 import polars.selectors as cs
 
 from pipeline.contract.dictionary import ALL_TABLES, polars_schema
+from pipeline.said import believed
 
 # Made by the query marts/prices; no table of the contract.
 _PRICES = pl.Schema({"tank_id": pl.String(), "product": pl.String(), "price": pl.Float64(), "currency": pl.String()})
@@ -28,6 +29,8 @@ _BEFORE = pl.Schema(
     {"case_id": pl.String(), "litres": pl.Float64(), "litres_low": pl.Float64(), "litres_high": pl.Float64(),
      "urgency": pl.String(), "state": pl.String(), "is_over": pl.Boolean()}
 )  # fmt: skip
+# Of each case what the runs so far believed, a row where that changed; no table of the contract.
+_BELIEVED = believed.SCHEMA
 _LAST_RUN = pl.Schema({"day": pl.Date()})
 
 # Keys first, so that the same rows in another order give the same pages.
@@ -43,13 +46,13 @@ _SORTED_BY: dict[str, list[str]] = {
     "events": ["tank_id", "ts", "kind"], "limits": ["detectable_l_per_h"], "last_readings": ["tank_id"],
     "drop_left": ["tank_id", "drop_id"], "other_charts": ["tank_id"],
     "drop_tickets": ["tank_id", "drop_id", "delivery_id"],
-    "before": ["case_id"], "last_run": ["day"],
+    "before": ["case_id"], "believed": ["case_id", "day"], "last_run": ["day"],
 }  # fmt: skip
 _SCHEMAS: dict[str, pl.Schema] = {
     name: polars_schema(table) for name, table in ALL_TABLES.items() if name in _SORTED_BY
 } | {
      "prices": _PRICES, "limits": _LIMITS, "last_readings": _LAST_READINGS, "other_charts": _OTHER_CHARTS,
-     "before": _BEFORE, "last_run": _LAST_RUN}  # fmt: skip
+     "before": _BEFORE, "believed": _BELIEVED, "last_run": _LAST_RUN}  # fmt: skip
 
 
 def completed(name: str, frame: pl.DataFrame | None) -> pl.DataFrame:

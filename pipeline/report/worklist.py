@@ -11,6 +11,7 @@ from typing import Any
 from pipeline.contract.causes import CAUSE
 from pipeline.report import format as fmt
 from pipeline.report import links, said_text, text
+from pipeline.report.believed import believed_before
 from pipeline.report.case import CURRENT_DAYS as CURRENT_DAYS
 from pipeline.report.case import URGENCIES, Case, money_words
 from pipeline.report.danger import how_gone
@@ -119,6 +120,7 @@ def _cases(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
     tanks = {r["tank_id"]: r for r in tables.rows("tanks")}
     prices = prices_of(tables)
     place, pooled, gone = _places(tables), pools(tables), how_gone(tables)
+    believed = believed_before(tables, as_of)
     said, last = standings(tables.rows("cases"), tables["sayings"]), _last_shown(tables)
     made = []
     for row in tables.rows("cases"):
@@ -134,7 +136,7 @@ def _cases(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
             row=row, site=site.get("name") or row["site_id"] or "", product=tank.get("product") or "",
             tanks=homes, href=f"{pages[homes[0]] if homes else 'other.html'}#{anchor}", anchor=anchor,
             tz=tz, as_of=as_of, currency=currency, pool=pooled.get(row["tank_id"], ""),
-            said=said[str(row["case_id"])], gone=gone(row, tz),
+            said=said[str(row["case_id"])], believed=believed.get(row["case_id"], ()), gone=gone(row, tz),
             money=abs(row["litres"]) * (price or 0.0) if is_priced and currency else None,
         )  # fmt: skip
         made.append(replace(case, news=news_of(row, case.state, last)))

@@ -9,11 +9,13 @@ from typing import Any, Final
 import polars as pl
 
 from pipeline.errors import StoreError
+from pipeline.said.believed import SCHEMA
 from pipeline.said.record import read
 from pipeline.said.since import Shown
 from pipeline.text_file import put_text
 
 FILE: Final = "since.json"
+BELIEVED: Final = "believed.parquet"
 
 
 def last_shown(out: Path, mark: str | None = None) -> Shown | None:
@@ -37,13 +39,34 @@ def keep_shown(out: Path, mark: str, now: Shown) -> None:
     put_text(json.dumps(kept, default=str, indent=1), out / FILE)
 
 
+def read_believed(out: Path) -> pl.DataFrame:
+    """What the runs published in a folder believed of each case, in the columns of `believed.SCHEMA`.
+
+    Raises
+    ------
+    StoreError
+        If the file is not as it was written.
+    """
+    path = out / BELIEVED
+    if not path.is_file():
+        return SCHEMA.to_frame()
+    try:
+        return pl.read_parquet(path).select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise StoreError(f"{path}: this is not as it was written; put it back from a backup, or remove it") from error
+
+
 def said_frames(out: Path, mark: str | None = None) -> dict[str, pl.DataFrame]:
-    """What people said and what was shown before, as the report takes it: `sayings`, `before` and `last_run`."""
+    """What people said and what was shown before, as the report takes it.
+
+    `sayings`, `before`, `last_run`, and `believed` of each case by the runs so far.
+    """
     last = last_shown(out, mark)
     cases = [] if last is None else [{"case_id": case_id} | dict(row) for case_id, row in last.cases.items()]
     return {
         "sayings": read(out),
         "before": pl.DataFrame(cases, infer_schema_length=None),
+        "believed": read_believed(out),
         "last_run": pl.DataFrame({"day": [] if last is None else [last.day]}, schema={"day": pl.Date}),
     }
 

@@ -56,11 +56,11 @@ def tankdrift_each(*commands: Sequence[object], env: Mapping[str, str]) -> list[
     return [subprocess.CompletedProcess(words, *result) for words, result in results]
 
 
-_NEWS = re.compile(rb'<(p|small) class="news">.*?</\1>')
+_NEWS = re.compile(rb'<(p|small|details) class="(?:news|believed)">.*?</\1>', re.DOTALL)
 
 
 def left(out: Path) -> dict[str, object]:
-    """All that a run left, but for how long its steps took, and what its page says of the run before it."""
+    """All that a run left, but for how long its steps took, and what its pages say of runs before it."""
     with open_store(out, read_only=True) as store:
         names = [name for name in SCHEMAS if name not in ("run_log", "_state", "_parts")]
         tables = {name: store.table(name) for name in names}
