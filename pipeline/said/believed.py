@@ -34,7 +34,7 @@ def believed_with(before: pl.DataFrame, cases: Iterable[Mapping[str, Any]], day:
         [{"case_id": row["case_id"], "day": day} | {name: row[name] for name in FIGURES} for row in cases],
         schema=SCHEMA,
     )
-    gone = last.filter(pl.col("state") != GONE).join(now, on="case_id", how="anti")
+    gone = last.join(now, on="case_id", how="anti")
     told = pl.concat([now, gone.with_columns(pl.lit(day).alias("day"), pl.lit(GONE).alias("state"))])
     same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(f"{name}_last")) for name in FIGURES)
     changed = told.join(last, on="case_id", how="left", suffix="_last").filter(~same | pl.col("day_last").is_null())
