@@ -19,6 +19,7 @@ from flows.cli_backtest import add_commands
 from flows.cli_backup import add_backup_commands
 from flows.cli_chart import add_chart_command
 from flows.cli_desk import add_desk_commands
+from flows.cli_paper import add_paper_command
 from flows.cli_run import add_run_command
 from flows.cli_simulate import add_simulate_command
 from flows.cli_sources import add_source_commands
@@ -109,6 +110,7 @@ def _parser() -> _Parser:
     report.add_argument("out", type=Path, metavar="OUT", help="folder of a run")
     add_backup_commands(command)
     add_desk_commands(command)
+    add_paper_command(command)
     add_source_commands(command, _day)
     return parser
 

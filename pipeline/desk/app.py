@@ -183,7 +183,7 @@ async def _posted(asked: _Asked) -> Response:
 
 def _page(asked: _Asked) -> Response:
     pages = asked.desk.book.pages()
-    if asked.path not in pages.made:
+    if asked.path not in pages:
         raise HTTPException(404, words.NO_PAGE)
     return _html(pages.render(asked.path, **_of_desk(asked)), 200)
 

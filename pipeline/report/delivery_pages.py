@@ -12,9 +12,13 @@ from pipeline.report.rendering import as_json
 DELIVERIES = "deliveries.html"
 
 
-def delivery_pages(fleet: Fleet) -> dict[str, tuple[str, Callable[[], Row]]]:
+def delivery_rows(fleet: Fleet) -> list[Row]:
+    """A row a drop or a ticket without one, the newest first."""
+    return deliveries.deliveries(fleet.tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)
+
+
+def delivery_pages(rows: list[Row]) -> dict[str, tuple[str, Callable[[], Row]]]:
     """The list of deliveries, a page each span of days that is short enough for one; the newest is `DELIVERIES`."""
-    rows = deliveries.deliveries(fleet.tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)
     spans = deliveries.windows(rows)
     paths = [DELIVERIES, *(f"deliveries-{first}.html" for first, _, _ in spans[1:])]
     labels = [_span_words(first, last) for first, last, _ in spans]

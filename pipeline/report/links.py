@@ -4,6 +4,7 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Iterable
+from datetime import date
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+")
 _LONGEST = 60
@@ -32,6 +33,26 @@ def page_names(tank_ids: Iterable[str]) -> dict[str, str]:
 def case_anchor(case_id: str) -> str:
     """Where a case stands in its page."""
     return f"case-{slug(case_id)}"
+
+
+def case_paper(case_id: str) -> str:
+    """Where a case's file is that is made to be printed."""
+    return f"papers/{case_anchor(case_id)}.html"
+
+
+def claim_paper(key: str) -> str:
+    """Where the claim about a delivery is."""
+    return f"papers/claim-{slug(key)}.html"
+
+
+def statement_paper(month: date, tank_id: str) -> str:
+    """Where a tank's month is."""
+    return f"papers/month-{month}-{slug(tank_id)}.html"
+
+
+def site_paper(month: date, site_id: str) -> str:
+    """Where a site's month is."""
+    return f"papers/month-{month}-site-{slug(site_id)}.html"
 
 
 def _digest(name: str) -> str:

@@ -10,8 +10,9 @@ from pipeline.contract.causes import CAUSE
 from pipeline.report import data_text, fleet_figures, money, money_text, summaries, text, what_if, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import URGENCIES, Case
-from pipeline.report.delivery_pages import delivery_pages
+from pipeline.report.delivery_pages import delivery_pages, delivery_rows
 from pipeline.report.fleet import Fleet, Row, by_tank
+from pipeline.report.papers import paper_pages
 from pipeline.report.records import case_records, meter_records, statement_records, tank_records
 from pipeline.report.rendering import as_json, kept_environment
 from pipeline.report.statements import limits_of
@@ -31,12 +32,14 @@ class Pages:
     """The report's pages, each made when it is asked for.
 
     `made` has each page's template and a function that gives what it shows, by its path below the report's folder;
-    `what_if` are the tanks that a run beside this one has other charts for.
+    `papers` those that are made to be printed, which the report from disk does not have; `what_if` are the tanks that
+    a run beside this one has other charts for.
     """
 
     fleet: Fleet
     style_hashes: tuple[str, ...]
     made: Mapping[str, tuple[str, Callable[[], Row]]]
+    papers: Mapping[str, tuple[str, Callable[[], Row]]]
     what_if: tuple[str, ...] = ()
 
     @classmethod
@@ -51,7 +54,8 @@ class Pages:
             "data.html": ("data.html", partial(_data, fleet)),
             "reading.html": ("reading.html", dict),
         }
-        made |= delivery_pages(fleet)
+        deliveries = delivery_rows(fleet)
+        made |= delivery_pages(deliveries)
         homeless = [c for c in fleet.cases if not c.tanks]
         if homeless:
             made["other.html"] = ("other.html", partial(_other, fleet, homeless))
@@ -63,7 +67,11 @@ class Pages:
         if beside is not None:
             made[what_if.PAGE] = ("what_if.html", partial(what_if.compared, fleet, beside))
         others = [] if beside is None else beside.tables["other_charts"]["tank_id"].to_list()
-        return cls(fleet, tuple(style_hashes), made, tuple(others))
+        return cls(fleet, tuple(style_hashes), made, paper_pages(fleet, deliveries), tuple(others))
+
+    def __contains__(self, path: str) -> bool:
+        """Whether there is such a page."""
+        return path in self.made or path in self.papers
 
     def render(self, path: str, **more: object) -> str:
         """A page's HTML; `more` stands for what its template is told of the desk, and for another content policy.
@@ -73,7 +81,7 @@ class Pages:
         KeyError
             If there is no such page.
         """
-        template, make = self.made[path]
+        template, make = self.made[path] if path in self.made else self.papers[path]
         return self.fill(template, path, **make(), **more)
 
     def fill(self, template: str, path: str, **context: object) -> str:
@@ -188,6 +196,7 @@ def _money(fleet: Fleet) -> Row:
         "charts": as_json({"linked": False, "charts": [trend]}) if trend else None,
         "sites": sorted({r["site"] for r in shown}),
         "records": as_json(money.money_records(shown)),
+        "with_paper": {(r["site_id"], r["month"]) for r in fleet.statements},
     }
 
 

@@ -7,7 +7,7 @@ from functools import cache
 import jinja2
 from markupsafe import Markup
 
-from pipeline.report import believed, data_text, delivery_text, money_text, said_text, text
+from pipeline.report import believed, data_text, delivery_text, links, money_text, paper_text, said_text, text
 from pipeline.report import format as fmt
 
 
@@ -28,6 +28,8 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
         o=money_text,
         f=fmt,
         b=believed,
+        p=paper_text,
+        q=links,
         desk=None,
         policy=content_policy(style_hashes, forms="'none'"),
     )
