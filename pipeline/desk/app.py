@@ -24,6 +24,7 @@ from pipeline.desk.multipart import Brought
 from pipeline.desk.users import User, is_password
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.report import said_text as words
+from pipeline.report.search import PLACE
 from pipeline.said.files import MOST_FILE_BYTES, TYPES
 
 LOG: Final = logging.getLogger("tankdrift.desk")
@@ -146,6 +147,8 @@ async def _routed(asked: _Asked) -> Response:
         return RedirectResponse("/sign-in", 303)
     if not asked.path:
         return RedirectResponse("/index.html", 303)
+    if asked.path == PLACE:
+        return await run_in_threadpool(_search, asked)
     if asked.path.startswith(FILES):
         return await run_in_threadpool(_file, asked)
     return await run_in_threadpool(_page, asked)
@@ -186,6 +189,10 @@ def _page(asked: _Asked) -> Response:
     if asked.path not in pages:
         raise HTTPException(404, words.NO_PAGE)
     return _html(pages.render(asked.path, **_of_desk(asked)), 200)
+
+
+def _search(asked: _Asked) -> Response:
+    return Response(asked.desk.book.pages().search(), media_type=_TYPES["js"])
 
 
 def _asset(asked: _Asked) -> Response:

@@ -14,7 +14,7 @@ from pipeline.report.tables import Tables
 
 Row = dict[str, Any]
 MAX_ROWS = 160
-"""Rows of one page, unless a single day has more: a page stays light."""
+"""Rows of one page: with them it stays below 300 KB."""
 MAX_SITES = 40
 DAY_SHEET_DAYS = 92
 """Trading days of a tank's page, each of which a delivery may lead to."""
@@ -71,13 +71,18 @@ def lines(row: Row) -> list[tuple[str, int]]:
 
 
 def windows(rows: Sequence[Row]) -> list[tuple[date, date, list[Row]]]:
-    """Rows in spans of whole days of one month, the newest first: (first, last, rows), few enough for a page."""
+    """Rows in spans of whole days of one month, the newest first: (first, last, rows), few enough for a page.
+
+    A day that has more is spread over several.
+    """
     found: list[tuple[date, date, list[Row]]] = []
-    for day, own in _by_day(rows):
-        if found and _is_room(found[-1], day, len(own)):
-            found[-1] = (day, found[-1][1], found[-1][2] + own)
-        else:
-            found.append((day, day, own))
+    for day, of_day in _by_day(rows):
+        for at in range(0, len(of_day), MAX_ROWS):
+            own = of_day[at : at + MAX_ROWS]
+            if found and not at and _is_room(found[-1], day, len(own)):
+                found[-1] = (day, found[-1][1], found[-1][2] + own)
+            else:
+                found.append((day, day, own))
     return found
 
 

@@ -17,19 +17,31 @@ def delivery_rows(fleet: Fleet) -> list[Row]:
     return deliveries.deliveries(fleet.tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)
 
 
-def delivery_pages(rows: list[Row]) -> dict[str, tuple[str, Callable[[], Row]]]:
-    """The list of deliveries, a page each span of days that is short enough for one; the newest is `DELIVERIES`."""
+Window = tuple[str, str, date, list[Row]]
+"""Path of a page, its name among the others, its first day, and its rows."""
+
+
+def delivery_windows(rows: list[Row]) -> list[Window]:
+    """The pages of the list, a span of days each that is short enough for one; the newest is `DELIVERIES`."""
     spans = deliveries.windows(rows)
-    paths = [DELIVERIES, *(f"deliveries-{first}.html" for first, _, _ in spans[1:])]
-    labels = [_span_words(first, last) for first, last, _ in spans]
-    common = {
-        "line": _deliveries_line(rows), "places": list(zip(paths, labels, strict=False)), "section": DELIVERIES,
-    }  # fmt: skip
-    if not spans:
+    found: list[Window] = []
+    for number, (first, last, own) in enumerate(spans):
+        again = sum(one[0] == first for one in spans[:number])
+        path = f"deliveries-{first}-{again + 1}.html" if again else f"deliveries-{first}.html"
+        label = _span_words(first, last) + (f" ({again + 1})" if again else "")
+        found.append((path if number else DELIVERIES, label, first, own))
+    return found
+
+
+def delivery_pages(rows: list[Row], windows: list[Window]) -> dict[str, tuple[str, Callable[[], Row]]]:
+    """Template and content of each page of the list, by its path."""
+    places = [(path, label) for path, label, _, _ in windows]
+    common = {"line": _deliveries_line(rows), "places": places, "section": DELIVERIES}
+    if not windows:
         return {DELIVERIES: ("deliveries.html", lambda: common | {"rows": []})}
     return {
         path: ("deliveries.html", partial(_deliveries, rows, own, first, common | {"window": label}))
-        for path, label, (first, _, own) in zip(paths, labels, spans, strict=True)
+        for path, label, first, own in windows
     }
 
 

@@ -31,7 +31,6 @@ COLUMNS: Final = (
     "At risk, 95 % interval", "Recovered",
 )  # fmt: skip
 ALL: Final = "All"
-CUT: Final = "The newest {shown} of {all} site-months; the rest are in the run's tables."
 NONE: Final = "There is no trading day yet."
 AXIS: Final = "Shrink, % of sales"
 

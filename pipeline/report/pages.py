@@ -5,26 +5,25 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
+from typing import Any
 
 from pipeline.contract.causes import CAUSE
 from pipeline.report import data_text, fleet_figures, money, money_text, summaries, text, what_if, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import URGENCIES, Case
-from pipeline.report.delivery_pages import delivery_pages, delivery_rows
+from pipeline.report.delivery_pages import delivery_pages, delivery_rows, delivery_windows
 from pipeline.report.fleet import Fleet, Row, by_tank
 from pipeline.report.papers import paper_pages
+from pipeline.report.parts import Made, Part, part_pages, parted
 from pipeline.report.records import case_records, meter_records, statement_records, tank_records
 from pipeline.report.rendering import as_json, kept_environment
+from pipeline.report.search import PLACE, search_script
 from pipeline.report.statements import limits_of
 from pipeline.report.tables import Tables
 from pipeline.report.tank_page import evidence_of, tank_page
 
-MAX_CASES = 1_000
-MAX_STATEMENTS = 2_000
-MAX_METERS = 1_500
-MAX_MONEY = 200
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
-_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 4_000, 1_000, 400_000
+_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 3_000, 1_000, 400_000
 
 
 @dataclass(frozen=True)
@@ -32,30 +31,40 @@ class Pages:
     """The report's pages, each made when it is asked for.
 
     `made` has each page's template and a function that gives what it shows, by its path below the report's folder;
-    `papers` those that are made to be printed, which the report from disk does not have; `what_if` are the tanks that
-    a run beside this one has other charts for.
+    `papers` those that are made to be printed, which the report from disk does not have; `search` gives the script that
+    says where everything is; `what_if` are the tanks that a run beside this one has other charts for.
     """
 
     fleet: Fleet
     style_hashes: tuple[str, ...]
     made: Mapping[str, tuple[str, Callable[[], Row]]]
     papers: Mapping[str, tuple[str, Callable[[], Row]]]
+    search: Callable[[], str]
     what_if: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, fleet: Fleet, style_hashes: Sequence[str], beside: Fleet | None = None) -> "Pages":
         """The pages of a fleet; `beside` is the same by other charts, to be compared with it."""
-        made: dict[str, tuple[str, Callable[[], Row]]] = {
-            "index.html": ("index.html", partial(_index, fleet)),
-            "fleet.html": ("fleet.html", partial(_fleet, fleet)),
-            "meters.html": ("meters.html", partial(_meters, fleet)),
-            "money.html": ("money.html", partial(_money, fleet)),
-            "statements.html": ("statements.html", partial(_statements, fleet)),
-            "data.html": ("data.html", partial(_data, fleet)),
-            "reading.html": ("reading.html", dict),
-        }
+        names = {r["site_id"]: r["name"] or r["site_id"] for r in fleet.tables.rows("sites")}
+        tanks = {t["tank_id"]: t for t in fleet.tanks}
+        by_month = money.site_months(fleet.tables, tanks, fleet.cases)
+        lists: list[tuple[str, Sequence[Any], Callable[[Part], Row]]] = [
+            ("index.html", fleet.cases, partial(_index, fleet)),
+            ("fleet.html", fleet.tanks, partial(_fleet, fleet)),
+            ("meters.html", summaries.meters(fleet.tables, names), partial(_meters, fleet)),
+            ("money.html", by_month, partial(_money, fleet, by_month)),
+            ("statements.html", fleet.statements, partial(_statements, fleet)),
+            ("data.html", fleet.gauges, partial(_data, fleet)),
+        ]
+        made: Made = {"reading.html": ("reading.html", dict)}
+        parts: dict[str, Part] = {}
+        for path, rows, make in lists:
+            of_list = parted(path, rows)
+            parts |= of_list
+            made |= part_pages(of_list, make)
         deliveries = delivery_rows(fleet)
-        made |= delivery_pages(deliveries)
+        windows = delivery_windows(deliveries)
+        made |= delivery_pages(deliveries, windows)
         homeless = [c for c in fleet.cases if not c.tanks]
         if homeless:
             made["other.html"] = ("other.html", partial(_other, fleet, homeless))
@@ -67,7 +76,8 @@ class Pages:
         if beside is not None:
             made[what_if.PAGE] = ("what_if.html", partial(what_if.compared, fleet, beside))
         others = [] if beside is None else beside.tables["other_charts"]["tank_id"].to_list()
-        return cls(fleet, tuple(style_hashes), made, paper_pages(fleet, deliveries), tuple(others))
+        script = partial(search_script, fleet, parts, [(path, own) for path, _, _, own in windows])
+        return cls(fleet, tuple(style_hashes), made, paper_pages(fleet, deliveries), script, tuple(others))
 
     def __contains__(self, path: str) -> bool:
         """Whether there is such a page."""
@@ -89,26 +99,27 @@ class Pages:
         common = {
             "as_of": self.fleet.as_of, "root": "../" * path.count("/"), "charts": None, "pools": self.fleet.pools,
             "other_charts": self.fleet.tables["other_charts"]["tank_id"].to_list(),
-            "page": path, "what_if": self.what_if,
+            "page": path, "has_search": True, "what_if": self.what_if,
         }  # fmt: skip
         return kept_environment(self.style_hashes).get_template(template).render(common | context)
 
 
 def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Every page as (path below the report's folder, HTML)."""
+    """Every page, and the script by which they find things, as (path below the report's folder, content)."""
     pages = Pages.of(Fleet.of(tables, as_of), style_hashes)
     for path in pages.made:
         yield path, pages.render(path)
+    yield PLACE, pages.search()
 
 
 def _other(fleet: Fleet, cases: list[Case]) -> Row:
     return {"cases": worklist.lettered(cases), "evidence": evidence_of(fleet.tables, cases)}
 
 
-def _index(fleet: Fleet) -> Row:
+def _index(fleet: Fleet, part: Part) -> Row:
     first, more = worklist.headline(fleet.cases)
-    shown = fleet.cases[:MAX_CASES]
-    drawn = [c.row for c in shown if CAUSE[c.cause].is_at_stake]
+    shown = part.rows
+    drawn = [c.row for c in fleet.cases if CAUSE[c.cause].is_at_stake]
     sizes = [abs(r[k]) for r in drawn for k in ("litres_low", "litres", "litres_high") if r[k] is not None]
     latest = [t["statement"] for t in fleet.tanks if t["statement"]]
     current = [c for c in fleet.cases if not c.is_past]
@@ -118,12 +129,11 @@ def _index(fleet: Fleet) -> Row:
         "more": more,
         "news": worklist.news_line(fleet.cases, fleet.tables),
         "cases": [(c, _size_bar(c, max(sizes, default=1.0)) if CAUSE[c.cause].is_at_stake else None) for c in shown],
-        "all_cases": len(fleet.cases),
         "records": as_json(case_records(shown)),
         "current": sum(not c.is_past for c in shown),
         "order": text.WORKLIST_ORDER.format(days=worklist.CURRENT_DAYS),
         "tallies": tallies,
-        "has_money": any(c.money is not None for c in shown),
+        "has_money": any(c.money is not None for c in fleet.cases),
         "sites": sorted({c.site for c in shown}),
         "products": sorted({c.product_label for c in shown if c.product}),
         "causes": sorted({c.label for c in shown}),
@@ -146,19 +156,20 @@ def _size_bar(case: Case, largest: float) -> dict[str, float] | None:
     return worklist.bar(roots[0], roots[1], roots[2], (0.0, math.sqrt(largest)))
 
 
-def _fleet(fleet: Fleet) -> Row:
-    heat, notes = fleet_figures.heat_map(fleet.tables, fleet.tanks)
-    charts = [c for c in (heat, fleet_figures.scatter(fleet.tanks)) if c is not None]
+def _fleet(fleet: Fleet, part: Part) -> Row:
+    heat, notes = fleet_figures.heat_map(fleet.tables, fleet.tanks) if part.is_first else (None, [])
+    drawn = (heat, fleet_figures.scatter(fleet.tanks)) if part.is_first else ()
+    charts = [c for c in drawn if c is not None]
     days = fleet.tables["tank_days"]["trading_day"].n_unique()
     sold = [t["throughput_l"] for t in fleet.tanks if t["throughput_l"] is not None]
     return {
-        "tanks": fleet.tanks,
-        "zones": {t["tank_id"]: fmt.zone(t["timezone"]) for t in fleet.tanks},
-        "records": as_json(tank_records(fleet.tanks, fleet.pools)),
+        "tanks": part.rows,
+        "zones": {t["tank_id"]: fmt.zone(t["timezone"]) for t in part.rows},
+        "records": as_json(tank_records(part.rows, fleet.pools)),
         "heat_notes": notes,
         "charts": as_json({"linked": False, "charts": charts}) if charts else None,
         "chart_keys": [c["key"] for c in charts],
-        "causes": summaries.by_cause(fleet.cases),
+        "causes": summaries.by_cause(fleet.cases) if part.is_first else [],
         "line": text.FLEET_LINE.format(
             tanks=fmt.count(len(fleet.tanks), "tank", "tanks"),
             sites=fmt.count(fleet.tables["sites"].height, "site", "sites"),
@@ -168,43 +179,36 @@ def _fleet(fleet: Fleet) -> Row:
     }
 
 
-def _meters(fleet: Fleet) -> Row:
-    names = {r["site_id"]: r["name"] or r["site_id"] for r in fleet.tables.rows("sites")}
-    meters = summaries.meters(fleet.tables, names)
+def _meters(fleet: Fleet, part: Part) -> Row:
     return {
-        "meters": meters[:MAX_METERS],
-        "all_meters": len(meters),
-        "records": as_json(meter_records(meters[:MAX_METERS])),
+        "meters": part.rows,
+        "records": as_json(meter_records(part.rows)),
         "tolerance": summaries.meter_tolerance(),
-        "hauliers": summaries.hauliers(fleet.tables),
+        "hauliers": summaries.hauliers(fleet.tables) if part.is_first else [],
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
     }
 
 
-def _money(fleet: Fleet) -> Row:
-    rows = money.site_months(fleet.tables, {t["tank_id"]: t for t in fleet.tanks}, fleet.cases)
-    shown = rows[:MAX_MONEY]
+def _money(fleet: Fleet, rows: list[Row], part: Part) -> Row:
     months = money.by_month(rows)
-    trend = money.trend(months)
+    trend = money.trend(months) if part.is_first else None
     total = money.totals(rows)
     return {
-        "rows": shown,
-        "all_rows": len(rows),
+        "rows": part.rows,
         "months": months,
         "total": total,
         "line": money_text.line(total, months),
         "charts": as_json({"linked": False, "charts": [trend]}) if trend else None,
-        "sites": sorted({r["site"] for r in shown}),
-        "records": as_json(money.money_records(shown)),
+        "sites": sorted({r["site"] for r in part.rows}),
+        "records": as_json(money.money_records(part.rows)),
         "with_paper": {(r["site_id"], r["month"]) for r in fleet.statements},
     }
 
 
-def _statements(fleet: Fleet) -> Row:
-    shown = fleet.statements[:MAX_STATEMENTS]
+def _statements(fleet: Fleet, part: Part) -> Row:
+    shown = part.rows
     return {
         "statements": shown,
-        "all_statements": len(fleet.statements),
         "records": as_json(statement_records(shown)),
         "limits": limits_of(fleet.tables),
         "months": sorted({r["month"] for r in shown if r["month"]}, reverse=True),
@@ -213,10 +217,10 @@ def _statements(fleet: Fleet) -> Row:
     }
 
 
-def _data(fleet: Fleet) -> Row:
+def _data(fleet: Fleet, part: Part) -> Row:
     return {
         "refused": fleet.refused,
-        "gauges": fleet.gauges,
+        "gauges": part.rows,
         "troubles": _troubles(fleet),
         "trusted": list(fleet.tables.rows("expected_false")),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},

@@ -36,6 +36,5 @@ STATEMENT_CAUTION: Final = (
     "detection that local code requires. A fail is a suspected release until a licensed tester has ruled it out; codes "
     "set how soon it must be reported."
 )
-STATEMENTS_CUT: Final = "The newest {shown} of {all} rows are shown; the file holds all of them."
 NO_STATEMENTS: Final = "No statement yet."
 STATEMENT_FILTERS: Final = {"month": "Month", "verdict": "Verdict", "site": "Site"}

@@ -19,7 +19,6 @@ from pipeline.report.statement_text import STATEMENT_COLUMNS as STATEMENT_COLUMN
 from pipeline.report.statement_text import STATEMENT_FILTERS as STATEMENT_FILTERS
 from pipeline.report.statement_text import STATEMENT_LIMITS as STATEMENT_LIMITS
 from pipeline.report.statement_text import STATEMENTS as STATEMENTS
-from pipeline.report.statement_text import STATEMENTS_CUT as STATEMENTS_CUT
 from pipeline.report.statement_text import STATEMENTS_NOTE as STATEMENTS_NOTE
 from pipeline.report.statement_text import VERDICT_BLIND as VERDICT_BLIND
 from pipeline.report.statement_text import VERDICT_MEANS as VERDICT_MEANS
@@ -108,6 +107,12 @@ WORKLIST_ORDER: Final = (
     "ended or came to light in the last {days} days of data. A leak, water, a split blend or a wrong product stays "
     "until somebody closes it with a verdict, or the data shows the danger gone. Bars are on a square-root scale."
 )
+FIND: Final = "Find a tank, site, case, meter or ticket"
+FIND_NONE: Final = "Nothing goes by that name."
+FOUND_KINDS: Final = {"tank": "Tank", "site": "Site", "case": "Case", "meter": "Meter", "ticket": "Ticket"}
+PART: Final = "{first} to {last}"
+PART_NOTE: Final = "Here are {span} of {all}. Filters look at these; the field at the top of the page finds any."
+PARTS_LABEL: Final = "Other parts of the list"
 STATES: Final = {"current": "Current", "past": "Past", "closed": "Closed", "all": "All"}
 PAST: Final = "past"
 NOT_CLOSED: Final = "nothing more seen, not closed"
@@ -142,7 +147,6 @@ RESET: Final = "Clear filters"
 SHOWN: Final = "{shown} of {all} shown"
 SHOWN_ALL: Final = "All {all} shown"
 NONE_SHOWN: Final = "Nothing matches these filters."
-CUT: Final = "Only the first {shown} of {all} are listed; the rest are in the run's tables."
 SAVE_TABLE: Final = "Save as CSV"
 WITH_DELIVERY: Final = "delivery {delivery}"
 WITH_METER: Final = "meter {meter}"
@@ -268,7 +272,6 @@ METER_VERDICTS: Final = {
     "likely": "likely within tolerance",
     "wide": "cannot tell yet",
 }
-METERS_CUT: Final = "The {shown} of {all} meters furthest from zero."
 NO_METERS: Final = "No meter could be estimated."
 HAULIERS: Final = "Hauliers"
 HAULIER_NOTE: Final = (

@@ -12,7 +12,7 @@ import pytest
 from pipeline.backtest.page import rendered
 from pipeline.backtest.results import result_schema
 from pipeline.backtest.study import Options, Study
-from tests.support.browser import opened, until
+from tests.support.browser import all_drawn, opened, until
 
 PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
 
@@ -35,11 +35,13 @@ def test_it_opens_without_a_word_of_complaint_and_without_network(browser, page_
         assert sum(page.evaluate(paper)) > 700
         page.emulate_media(color_scheme="dark")
         assert sum(page.evaluate(paper)) < 200
+        all_drawn(page)
         until(page, "document.querySelector('.plot')._fullLayout.font.color === '#a3b1b9'")
 
 
 def test_every_chart_is_drawn_from_the_results(browser, page_path, results, tried):
     with opened(browser, page_path) as page:
+        all_drawn(page)
         drawn = page.evaluate(
             "[...document.querySelectorAll('.plot')]"
             ".map(p => [p.id, p.data.length, p.querySelectorAll('.main-svg').length])"

@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 from pipeline.report.site import write_report
-from tests.support.browser import drawn, follow, opened, until
+from tests.support.browser import all_drawn, drawn, follow, opened, until
 from tests.support.report_frames import build_frames, last_day
 from tests.support.saved import saved_rows
 
@@ -36,6 +36,7 @@ def test_a_page_opens_without_a_word_of_complaint_and_without_network(browser, r
         page.emulate_media(color_scheme="dark")
         assert sum(page.evaluate(paper)) < 200
         if page.locator(".plot").count():
+            all_drawn(page)
             until(page, "document.querySelector('.plot')._fullLayout.font.color === '#a3b1b9'")
 
 
@@ -45,6 +46,7 @@ def test_a_page_opens_without_a_word_of_complaint_and_without_network(browser, r
 def test_a_phone_shows_a_page_without_scrolling_sideways(browser, report, path):
     with opened(browser, report / path, **PHONE) as page:
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        all_drawn(page)
         # A finger on a chart has to scroll the page: plotly.js holds it back unless dragging is off.
         assert page.evaluate("[...document.querySelectorAll('.plot')].every(p => p._fullLayout.dragmode === false)")
 
@@ -140,6 +142,7 @@ def test_a_row_leads_to_its_case_on_its_tanks_page(browser, report, frames):
 
 def test_hovering_a_chart_says_what_is_there(browser, report):
     with opened(browser, report / "tanks/S02-T1.html") as page:
+        all_drawn(page)
         for key, words in (("stock", " l"), ("parts", "Tank leak"), ("sales", "Sales"), ("meters", "%")):
             plot = page.locator(f"#chart-{key} .nsewdrag").first
             plot.scroll_into_view_if_needed()
@@ -158,6 +161,7 @@ def test_all_charts_of_a_tank_move_together(browser, report):
     ranges = """() => [...document.querySelectorAll('.plot')].map(p => p._fullLayout.xaxis.range.map(
         x => Date.parse(String(x).replace(' ', 'T') + 'Z')))"""
     with opened(browser, report / "tanks/S02-T1.html") as page:
+        all_drawn(page)
         everything = page.evaluate(ranges)
         assert all(r == everything[0] for r in everything)
         plot = page.locator("#chart-cumulative .nsewdrag").first
@@ -182,6 +186,7 @@ def test_all_charts_of_a_tank_move_together(browser, report):
 def test_a_case_shows_its_time_in_the_charts(browser, report, frames):
     with opened(browser, report / "tanks/S04-T1.html") as page:
         page.locator("button[data-from]").first.click()
+        all_drawn(page)
         until(page, "document.querySelector('#chart-stock')._fullLayout.xaxis.range[0] > '2026-03-01'")
         start, end = page.evaluate("document.querySelector('#chart-stock')._fullLayout.xaxis.range")
         case = frames["cases"].filter(pl.col("cause") == "bulk_theft").row(0, named=True)
@@ -216,6 +221,7 @@ def test_print_shows_what_is_filtered_with_its_keys_and_light_charts(browser, re
         assert page.locator("form.filters").is_hidden()
     with opened(browser, report / "tanks/S02-T1.html", color_scheme="dark") as page:
         page.emulate_media(media="print")
+        until(page, "[...document.querySelectorAll('.plot')].every(p => p._fullLayout)")
         until(page, "document.querySelector('#chart-stock')._fullLayout.width < 700")
         ink = page.evaluate("document.querySelector('#chart-stock')._fullLayout.hoverlabel.font.color")
         assert ink == "#1c2830"

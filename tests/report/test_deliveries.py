@@ -9,7 +9,7 @@ from pipeline.report import deliveries
 from pipeline.report.fleet import Fleet
 from pipeline.report.pages import Pages
 from pipeline.report.tables import Tables
-from tests.support.browser import follow, opened, until
+from tests.support.browser import all_drawn, follow, opened, until
 from tests.support.report_frames import build_frames, last_day
 from tests.support.saved import saved_rows
 
@@ -169,7 +169,7 @@ def test_a_list_that_is_too_long_is_cut_between_days_and_at_months(monkeypatch):
         (date(2026, 4, 1), date(2026, 4, 2), 6), (date(2026, 3, 30), date(2026, 3, 31), 6),
     ]  # fmt: skip
     monkeypatch.setattr(deliveries, "MAX_ROWS", 2)
-    assert [len(rows) for _, _, rows in deliveries.windows(rows_of(drops))] == [3] * 4, "a day is never cut"
+    assert [len(rows) for _, _, rows in deliveries.windows(rows_of(drops))] == [2, 1] * 4, "a day is its own"
 
 
 def test_the_calendar_counts_a_months_deliveries_by_site_and_day():
@@ -226,6 +226,7 @@ def test_a_row_leads_to_its_day_on_its_tanks_page(browser, report):
         link = page.locator("#delivery-list tbody th a").first
         day = link.get_attribute("href").partition("#day-")[2]
         follow(link)
+        all_drawn(page)
         until(page, "document.querySelector('#chart-stock')._fullLayout.xaxis.range[0] > '2026-01-20'")
         start, end = page.evaluate("document.querySelector('#chart-stock')._fullLayout.xaxis.range")
         assert start < f"{day} 12:00" < end

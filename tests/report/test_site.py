@@ -114,7 +114,7 @@ def test_every_link_leads_somewhere(report):
     anchors = {p: set(re.findall(r'\bid="([^"]+)"', p.read_text(encoding="utf-8"))) for p in report.rglob("*.html")}
     links = 0
     for page in anchors:
-        for href in re.findall(r'(?:href|src)="([^"]+)"', page.read_text(encoding="utf-8")):
+        for href in re.findall(r'(?:href|src|data-places)="([^"]+)"', page.read_text(encoding="utf-8")):
             if href.startswith("data:"):
                 continue
             name, _, fragment = unquote(href).partition("#")
@@ -133,7 +133,7 @@ def test_every_file_is_reached_from_the_first_page(report):
             continue
         seen.add(page)
         if page.suffix == ".html":
-            hrefs = re.findall(r'(?:href|src)="([^"#]+)', page.read_text(encoding="utf-8"))
+            hrefs = re.findall(r'(?:href|src|data-places)="([^"#]+)', page.read_text(encoding="utf-8"))
             todo += [(page.parent / unquote(h)).resolve() for h in hrefs if not h.startswith("data:")]
     assert seen == {p for p in report.rglob("*") if p.is_file()}
 

@@ -60,6 +60,15 @@ def drawn(page: Page) -> None:
         page.wait_for_selector("html[data-charts=drawn]")
 
 
+def all_drawn(page: Page) -> None:
+    """Look at each chart of the page, which is drawn when it comes near what is shown; the page is at its top then."""
+    plots = page.locator(".plot")
+    for number in range(plots.count()):
+        plots.nth(number).scroll_into_view_if_needed()
+        until(page, "n => document.querySelectorAll('.plot')[n]._fullLayout !== undefined", number)
+    page.evaluate("scrollTo(0, 0)")
+
+
 def follow(link: Locator) -> None:
     """Click what leads to another page, and wait until that page has come whole: a click alone waits for its start."""
     with link.page.expect_navigation():

@@ -176,10 +176,23 @@
     await Plotly.react(plot.box, traces, withRange(plot.chart, layout), config);
     if (isNew) follow(plot);
   };
-  const drawAll = async () => {
-    for (const plot of plots) await draw(plot);
-    root.dataset.charts = "drawn";
+  const drawAgain = async () => {
+    for (const plot of plots) if (plot.box.data) await draw(plot);
   };
+  // A chart is drawn when it comes near what is shown; its room is kept free until then.
+  const drawSeen = () => new Promise((done) => {
+    for (const { chart, box } of plots) box.style.minHeight = `${chart.height}px`;
+    const watcher = new IntersectionObserver(async (entries) => {
+      const near = plots.filter((plot) => entries.some((entry) => entry.isIntersecting && entry.target === plot.box));
+      for (const plot of near) {
+        watcher.unobserve(plot.box);
+        await draw(plot);
+      }
+      done();
+    }, { rootMargin: "300px 0px" });
+    plots.forEach((plot) => watcher.observe(plot.box));
+    if (!plots.length) done();
+  });
 
   // Only a change of width redraws: a phone's bars that come and go change the height alone.
   let width = root.clientWidth, timer = 0;
@@ -187,9 +200,9 @@
     if (root.clientWidth === width || root.classList.contains("printing")) return;
     width = root.clientWidth;
     clearTimeout(timer);
-    timer = setTimeout(drawAll, 150);
+    timer = setTimeout(drawAgain, 150);
   });
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAgain);
   // At once, one after the other: the browser takes its picture as soon as this returns.
   const printing = (is) => {
     if (root.classList.contains("printing") === is) return;
@@ -227,5 +240,5 @@
     if (day && linked && ends) move([Date.parse(day[1]) - 864e5, Date.parse(day[1]) + 2 * 864e5]);
   };
   window.addEventListener("hashchange", ofAddress);
-  drawAll().then(ofAddress);
+  drawSeen().then(() => { root.dataset.charts = "drawn"; ofAddress(); });
 })();
