@@ -60,7 +60,7 @@ def _print(program: str, page: Path, folder: Path) -> None:
     # A container's user is often root, whom Chromium's sandbox refuses; the page is ours and has no script of others.
     command = [program, *_ALONE, *(["--no-sandbox"] if os.geteuid() == 0 else []), f"--user-data-dir={folder / 'user'}"]
     try:
-        done = subprocess.run(
+        done = subprocess.run(  # noqa: S603  # the machine's own Chromium, and no shell
             [*command, f"--print-to-pdf={target}", page.as_uri()],
             capture_output=True, timeout=_LONGEST_S, check=False, stdin=subprocess.DEVNULL,
         )  # fmt: skip

@@ -58,4 +58,4 @@ def as_json(value: object) -> Markup:
     dumped = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     for char in "<>&\u2028\u2029":
         dumped = dumped.replace(char, f"\\u{ord(char):04x}")
-    return Markup(dumped)
+    return Markup(dumped)  # noqa: S704
