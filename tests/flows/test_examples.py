@@ -44,11 +44,15 @@ def test_the_readmes_commands_on_a_lake_of_ones_own(tmp_path, monkeypatch, capsy
     section = README.split("## On your own data")[1].split("\n## ")[0]
     lines = re.findall(r"^    \.venv/bin/tankdrift (.*?)(?:  +#.*)?$", section, re.MULTILINE)
     commands = {line.split()[0]: re.sub(r"[\[\]]", "", line) for line in lines}
-    assert list(commands) == ["run", "check", "simulate", "backtest", "desk", "label"]
+    assert list(commands) == ["run", "check", "simulate", "backtest", "desk", "paper", "label"]
     commands["simulate"] = commands["simulate"].replace("--tanks 20 --days 90", "--tanks 1 --days 8")
     for name in ("simulate", "run", "check", "backtest"):
         words = commands[name].replace("LAKE", "lake").replace("OUT", "out").split()
         assert main([*words, *(["--direct"] if name == "backtest" else [])]) == 0, capsys.readouterr().err
+    month = pl.read_parquet("out/statements.parquet").row(0, named=True)
+    page = f"papers/month-{month['month']}-{month['tank_id']}.html"
+    words = {"OUT": "out", "PAGE": page, "FILE": "month.pdf"}
+    assert main([words.get(word, word) for word in commands["paper"].split()]) == 0, capsys.readouterr().err
     with pytest.raises(SystemExit, match="0"):
         main(commands["label"].split())
     assert "--verdict" in capsys.readouterr().out
