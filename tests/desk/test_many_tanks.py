@@ -64,7 +64,7 @@ def test_no_page_of_five_hundred_tanks_is_heavy_and_every_row_is_on_one(frames):
 
 def test_a_morning_at_five_hundred_tanks(browser, address, out, frames):
     new = frames["cases"].filter(cause=NEW)
-    mine, other = new.row(0, named=True), frames["cases"].filter(cause="water_ingress").row(3, named=True)
+    mine, other = new.row(0, named=True), frames["cases"].filter(cause="missing_ticket").row(3, named=True)
     with at_the_desk(browser, address) as page:
         assert f"{new.height} new" in page.locator("p.news").inner_text()
         assert row_of(page, other["case_id"]).is_visible()
@@ -84,7 +84,7 @@ def test_a_morning_at_five_hundred_tanks(browser, address, out, frames):
     snapshot_frames(out, {**frames, "cases": cases}, days=DAYS, night=3)
     with at_the_desk(browser, address) as page:
         told = page.locator("p.news").inner_text()
-        assert told == "Since the run over data to 23 Jan 2026: 1 come back, 1 closed."
+        assert told == "Since the run over data to 23 Jan 2026: 1 worse, 1 closed."
         assert "its litres are beyond what they were" in row_of(page, other["case_id"]).inner_text()
         find(page, mine["case_id"])
         assert "closed on" in card_of(page, mine["case_id"]).locator("header").inner_text()
