@@ -64,7 +64,7 @@ def test_no_page_of_five_hundred_tanks_is_heavy_and_every_row_is_on_one(frames):
 
 def test_a_morning_at_five_hundred_tanks(browser, address, out, frames):
     new = frames["cases"].filter(cause=NEW)
-    mine, other = new.row(0, named=True), frames["cases"].filter(cause="missing_ticket").row(3, named=True)
+    mine, other = new.row(0, named=True), frames["cases"].filter(cause="missing_ticket").row(1, named=True)
     with at_the_desk(browser, address) as page:
         assert f"{new.height} new" in page.locator("p.news").inner_text()
         assert row_of(page, other["case_id"]).is_visible()
