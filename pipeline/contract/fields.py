@@ -145,7 +145,8 @@ FIELDS: Final[Mapping[str, Field]] = {
     "vehicle": _text("The vehicle that brought it."),
     "terminal": _text("Where it was loaded."),
     "events.kind": _word("What happened.", words.EVENT_KINDS),
-    "note": _text(
+    "note": _text("What somebody wrote beside it."),
+    "events.note": _text(
         "What somebody wrote beside it. Of `stock_measured` and `drop_metered` it tells the litres (`962.9 l`), of "
         "`meter_proved` what the meter showed and what the can held (`20.00 l shown, 19.97 l in the can`)."
     ),

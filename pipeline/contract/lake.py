@@ -160,7 +160,7 @@ class Events(dy.Schema):
     tank_id = column("tank_id", nullable=True)
     meter_id = column("meter_id", nullable=True)
     kind = column("events.kind")
-    note = column("note", nullable=True)
+    note = column("events.note", nullable=True)
 
     @dy.rule()
     def litres_in_note(cls) -> pl.Expr:
