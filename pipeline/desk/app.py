@@ -18,9 +18,8 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from pipeline.desk.book import Book
-from pipeline.desk.forms import form_of, form_with_file_of, has_file, saying_of
+from pipeline.desk.forms import Brought, form_of, form_with_file_of, has_file, saying_of
 from pipeline.desk.guard import Sessions, SignOn, Tries, is_known_host, is_own_origin, new_word
-from pipeline.desk.multipart import Brought
 from pipeline.desk.users import User, is_password
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.report import said_text as words

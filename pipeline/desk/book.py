@@ -6,7 +6,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from pipeline.desk.multipart import Brought
+from pipeline.desk.forms import Brought
 from pipeline.errors import ArgumentError, StoreError
 from pipeline.report.apart import without
 from pipeline.report.fleet import Fleet

@@ -1,14 +1,17 @@
 """What a browser sends: a form that is short enough, and what of it is said of a case."""
 
-from collections.abc import Mapping
+import re
+from collections.abc import AsyncGenerator, Mapping
+from dataclasses import dataclass
 from datetime import date
 from typing import Final
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, unquote
 
+from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartException, MultiPartParser
 from starlette.requests import Request
 
-from pipeline.desk.multipart import Brought, taken_apart
 from pipeline.errors import ArgumentError
 from pipeline.report import said_text as words
 from pipeline.said.files import MOST_FILE_BYTES
@@ -22,6 +25,14 @@ _MOST_FIELDS: Final = 20
 _KIND: Final = "application/x-www-form-urlencoded"
 _KIND_WITH_FILE: Final = "multipart/form-data"
 MOST_WITH_FILE_BYTES: Final = MOST_FILE_BYTES + MOST_BYTES
+
+
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """A file that came with a form: what it is called where it came from, and its bytes."""
+
+    name: str
+    content: bytes
 
 
 async def form_of(request: Request) -> dict[str, str]:
@@ -59,10 +70,27 @@ async def form_with_file_of(request: Request) -> tuple[dict[str, str], Brought |
     body = await _body(request, MOST_WITH_FILE_BYTES, 10 * MOST_WITH_FILE_BYTES)
     if body is None:
         raise HTTPException(413, words.TOO_LARGE.format(most=f"{MOST_FILE_BYTES:,}"))
+
+    async def whole() -> AsyncGenerator[bytes, None]:
+        yield bytes(body)
+
+    parser = MultiPartParser(request.headers, whole(), max_files=1, max_fields=_MOST_FIELDS, max_part_size=MOST_BYTES)
     try:
-        return taken_apart(bytes(body), request.headers["content-type"])
-    except ValueError as error:
+        form = await parser.parse()
+    except MultiPartException as error:
         raise HTTPException(400, words.STRANGER) from error
+    fields = {name: value for name, value in form.multi_items() if isinstance(value, str)}
+    brought = None
+    for file in form.values():
+        if isinstance(file, UploadFile) and (file.size or file.filename):
+            brought = Brought(_plain(file.filename or ""), await file.read())
+    await form.close()
+    return fields, brought
+
+
+def _plain(called: str) -> str:
+    """A file's name without folders; browsers write quotes and ends of lines in it as per cents."""
+    return re.split(r"[/\\]", unquote(called))[-1]
 
 
 async def _body(request: Request, most: int, read_on: int) -> bytearray | None:

@@ -4,12 +4,8 @@ import hashlib
 import json
 import threading
 
-import httpx
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from pipeline.desk.multipart import taken_apart
 from pipeline.desk.users import add_user
 from pipeline.said.files import FOLDER, MOST_FILE_BYTES
 from pipeline.said.record import newest, read
@@ -145,24 +141,23 @@ def test_who_may_only_read_sees_a_file_and_brings_none_and_a_stranger_sees_none(
     assert newest(out) == before
 
 
-FIELDS = st.dictionaries(st.from_regex(r"[a-z]{1,9}", fullmatch=True), st.text(max_size=30), max_size=4)
+def test_a_file_is_called_as_it_was_without_its_folders(address, out, case_id, made):
+    with visitor(address) as (client, form):
+        assert bring(client, form, case_id, made["png"] + b"named", 'C:\\é"a\\b/c "2".png').status_code == 303
+    assert read(out).row(-1, named=True)["file_name"] == 'c "2".png'
 
 
-@given(FIELDS, st.binary(max_size=200) | st.sampled_from([b"\r\n--", b"\r\n", b"--", b"\r\n\r\n--x--\r\n"]))
-def test_a_form_is_taken_apart_into_what_another_program_put_together(fields, content):
-    sent = httpx.Request("POST", "http://desk", data=fields or None, files={"file": ('é"a\\b/c.png', content)})
-    found, brought = taken_apart(sent.read(), sent.headers["content-type"])
-    wanted = {name: text.encode("utf-8", "replace").decode() for name, text in fields.items() if name != "file"}
-    assert {name: text for name, text in found.items() if name != "file"} == wanted
-    assert (brought.name, brought.content) == ("c.png", content)
+HEAD = b'--b\r\nContent-Disposition: form-data; name="case"\r\n\r\n'
 
 
-@pytest.mark.parametrize("body", [b"", b"--b\r\n", b"--b--", b"--b\r\nno head\r\n--b--", b"x--b\r\n\r\n\r\n--b--",
-                                  b"--b\r\nContent-Disposition: form-data\r\n\r\nx\r\n--b--",
-                                  b"--b\r\n\r\n" * 40 + b"\r\n--b--"])  # fmt: skip
-def test_what_is_no_such_form_is_refused(body):
-    if body == b"--b--":
-        assert taken_apart(body, "multipart/form-data; boundary=b") == ({}, None)
-        return
-    with pytest.raises(ValueError, match=r"a part|parts"):
-        taken_apart(body, "multipart/form-data; boundary=b")
+@pytest.mark.parametrize(
+    "body",
+    [b"", b"--b\r\n", b"--b\r\nno head\r\n--b--", b"x--b\r\n\r\n\r\n--b--", HEAD * 40 + b"--b--",
+     b"--b\r\nContent-Disposition: form-data\r\n\r\nx\r\n--b--", HEAD + b"x" * 2_000_000 + b"\r\n--b--"],
+)  # fmt: skip
+def test_what_is_no_such_form_is_refused_and_nothing_of_it_kept(address, out, body):
+    before, kept = newest(out), sorted((out / FOLDER).iterdir())
+    with visitor(address) as (client, _):
+        told = client.post("/say", content=body, headers={"Content-Type": "multipart/form-data; boundary=b"})
+    assert told.status_code in (400, 403)
+    assert (newest(out), sorted((out / FOLDER).iterdir())) == (before, kept)
