@@ -118,6 +118,7 @@ def test_the_report_opens_in_a_browser_and_is_used(run, cases, browser):
         assert rows.count() == cases.filter(pl.col("urgency") == "act_now").height > 0
         follow(rows.first.locator("th a"))
         assert page.locator("article.case").count() > 0
+        page.locator("#chart-stock").scroll_into_view_if_needed()
         plot = page.locator("#chart-stock .nsewdrag").first
         plot.scroll_into_view_if_needed()
         box = plot.bounding_box()
