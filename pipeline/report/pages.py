@@ -23,7 +23,7 @@ from pipeline.report.tables import Tables
 from pipeline.report.tank_page import evidence_of, tank_page
 
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
-_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 3_000, 1_000, 400_000
+_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 2_500, 1_000, 400_000
 
 
 @dataclass(frozen=True)
