@@ -207,8 +207,8 @@ def _evidence(one: UnitWalk, named: Named, course: Course) -> tuple[Evidence, ..
 
 def _likelier(named: Named) -> Evidence:
     """How sure it was on the day that it was named, in words that ask for no statistics."""
-    times = float(np.exp(min(named.log_odds, np.log(MOST_TIMES))))
-    note = "and more" if times >= MOST_TIMES else None
+    is_beyond = named.log_odds > np.log(MOST_TIMES)
+    times, note = (MOST_TIMES, "and more") if is_beyond else (float(np.exp(named.log_odds)), None)
     return Evidence("statistic", "likelier than that nothing is wrong, when it was named", times, "times", note=note)
 
 

@@ -159,6 +159,16 @@ def test_of_a_blending_meter_s_two_tanks_the_first_to_name_it_tells():
     assert len(rate_findings(leaks)) == 2
 
 
+@pytest.mark.parametrize(
+    ("log_odds", "times", "note"), [(9.0, 1_000.0, "and more"), (6.91, 1_000.0, "and more"), (5.0, 148.4, None)]
+)
+def test_beyond_a_thousand_to_one_a_finding_says_no_more_than_that(log_odds, times, note):
+    named = rate("tank_leak", -36.0)
+    named.log_odds = log_odds
+    told = only(walked(named, [0.5])).evidence[-1]
+    assert (told.value, told.note) == (pytest.approx(times, abs=0.05), note)
+
+
 def chart_named(way: str) -> Named:
     return Named(CHART, FIRST_DAY + 3, 7.0, 0, None, way=way)
 
