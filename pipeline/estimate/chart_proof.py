@@ -45,10 +45,6 @@ class Proof:
     given: Floats = field(default_factory=lambda: np.zeros(0))
     columns: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
-    def __len__(self) -> int:
-        """How many rows it adds to the fit."""
-        return len(self.stock_l) + len(self.given)
-
 
 @dataclass(frozen=True)
 class Dipped:

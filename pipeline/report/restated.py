@@ -3,11 +3,11 @@
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Any, Final
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
 
+from pipeline.features.trading_days import trading_days
 from pipeline.report.tables import Tables
 
 Row = dict[str, Any]
@@ -43,7 +43,8 @@ def _of_tank(tables: Tables, tank_id: str, site: Row, events: list[datetime]) ->
     since = date.min
     for old, new in pairwise(charts):
         start = new["valid_from"][0]
-        changed_on = _trading_day(start, site)
+        at_s = start.timestamp()
+        changed_on = trading_days(site["timezone"], site["trading_day_start"], at_s, at_s).dates[0]
         if any(abs(start - at) <= NEAR for at in events):
             mine = days.filter(pl.col("trading_day").is_between(since, changed_on)).drop_nulls("variance_l")
             restated = mine.with_columns(chart_l=_chart_l(mine, changed_on, old, new))
@@ -69,9 +70,3 @@ def _chart_l(days: pl.DataFrame, changed_on: date, old: pl.DataFrame, new: pl.Da
 
     at_end = np.where((days["trading_day"] < changed_on).to_numpy(), beyond("closing_stock_l"), 0.0)
     return np.asarray(at_end - beyond("opening_stock_l"))
-
-
-def _trading_day(at: datetime, site: Row) -> date:
-    """The trading day in which an instant lies."""
-    hours, minutes = (int(part) for part in site["trading_day_start"].split(":"))
-    return (at.astimezone(ZoneInfo(site["timezone"])) - timedelta(hours=hours, minutes=minutes)).date()
