@@ -4,8 +4,8 @@ What is stated of a sound chart (`estimate/terms.py`) holds where tanks were bui
 dented, sunk and out of round, and each lies off its chart by several times that; others fit theirs far better. The bulk
 of the fleet's tanks says how far: bands that are off count as a wrong chart only as they are beyond it, and a scale, an
 offset or bands that the fleet's other charts have none like are a wrong chart though what is stated allows them. One
-that is off by less than is worth a new chart is none. (The idea is that of an empirical null: B. Efron, "Large-scale simultaneous hypothesis testing: the choice of a null
-hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
+that is off by less than is worth a new chart is none. (The idea is that of an empirical null: B. Efron, "Large-scale
+simultaneous hypothesis testing: the choice of a null hypothesis", J. Amer. Statist. Assoc. 99 (2004) 96-104.)
 """
 
 from __future__ import annotations
