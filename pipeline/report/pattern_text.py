@@ -7,10 +7,9 @@ from pipeline.report.beyond_text import WEEKDAYS as WEEKDAYS
 TITLE: Final = "Patterns"
 NOTE: Final = (
     "Whether what went missing follows anything. Of deliveries: what is left of each drop once its tank's chart, "
-    "meters and temperature are out, compared with other drops of the same tank. Of days: what the day sheets put "
-    "down to draws, missing sales or nothing known, by weekday, and by each hose's share of its tank's sales. Of "
-    "draws: the hour of the site's clock in which each began, against the hours in which the tank was quiet enough "
-    "for one to be seen."
+    "meters and temperature are out, compared with other drops of the same tank. Of days: what the day sheets put down "
+    "to draws, missing sales or nothing known, by weekday, and by each hose's share of its tank's sales. Of draws: the "
+    "hour of the site's clock in which each began, against the hours in which its tank was at rest, or sold, as it did."
 )
 TEST: Final = (
     "The odds say how often chance alone makes some group as striking as this one. For deliveries and days that is "

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -17,7 +18,7 @@ from pipeline.report import pattern_text as words
 from pipeline.report.fleet import Fleet
 from pipeline.report.rendering import as_json
 from pipeline.report.tables import Tables
-from pipeline.scoring.chance import Floats, Stratum, of_order, of_places
+from pipeline.scoring.chance import Floats, Orders, Stratum, of_order, of_places
 
 Row = dict[str, Any]
 MISSING: Final = ("bulk_theft", "slow_theft", "missing_sales", "unexplained", "residual")
@@ -47,7 +48,9 @@ class Asked:
 
 def patterns_page(fleet: Fleet) -> Row:
     """What the page of patterns shows: of each kind the groups that stand out most, the odds of chance with each."""
-    found = [one for one in (*_of_drops(fleet.tables), *_of_days(fleet), _of_hours(fleet)) if one is not None]
+    orders = Orders(np.random.default_rng(SEED))
+    asked = (*_of_drops(fleet.tables, orders), *_of_days(fleet, orders), _of_hours(fleet))
+    found = [one for one in asked if one is not None]
     rows = sorted((row for one in found for row in _rows(one, len(found))), key=lambda row: float(row["chance"]))
     looked = sum(len(one.names) for one in found)
     standing = [r for r in rows if r["stands_out"]]
@@ -108,7 +111,7 @@ def odds(chance: float) -> str:
     return words.ONE_IN.format(n=fmt.number(int(round(times, -digits))))
 
 
-def _of_drops(tables: Tables) -> list[Asked | None]:
+def _of_drops(tables: Tables, orders: Orders) -> list[Asked | None]:
     """What is left of drops once their tanks' own errors are out, by who brought them, with what and from where."""
     brought = tables["deliveries"].select("delivery_id", "carrier", "vehicle", "terminal")
     drops = (
@@ -117,54 +120,53 @@ def _of_drops(tables: Tables) -> list[Asked | None]:
         .join(brought, on="delivery_id", how="left")
         .with_columns(route=pl.concat_str("carrier", "terminal", separator=", "))
     )
-    lost = -drops["left_l"].to_numpy()
-    tanks = drops["tank_id"].to_list()
+    drops = drops.with_columns(lost_l=-pl.col("left_l"))
     columns = {"haulier": "carrier", "vehicle": "vehicle", "route": "route", "terminal": "terminal"}
-    return [_by_label(name, tanks, lost, drops[column].to_list()) for name, column in columns.items()]
+    return [_by_label(name, drops, drops[column].to_list(), orders) for name, column in columns.items()]
 
 
-def _by_label(dimension: str, tanks: Sequence[str], lost: Floats, labels: Sequence[str | None]) -> Asked | None:
+def _by_label(dimension: str, events: pl.DataFrame, labels: Sequence[str | None], orders: Orders) -> Asked | None:
     """Groups by a label of each event, compared within tanks; None where nothing could be told apart."""
     count: dict[str, int] = defaultdict(int)
     for label in labels:
         if label:
             count[label] += 1
-    names = sorted(label for label, n in count.items() if n >= FEWEST)
-    number = {name: i for i, name in enumerate(names)}
+    looked = {label: n for label, n in sorted(count.items()) if n >= FEWEST}
+    number = {name: i for i, name in enumerate(looked)}
+    group = np.array([number.get(label or "", -1) for label in labels])
+    lost = events["lost_l"].to_numpy()
     by_tank: dict[str, list[int]] = defaultdict(list)
-    for at, tank in enumerate(tanks):
+    for at, tank in enumerate(events["tank_id"]):
         by_tank[tank].append(at)
     strata = []
     for at_tank in by_tank.values():
-        own = sorted({number[labels[i]] for i in at_tank if labels[i] in number})  # type: ignore[index]
-        weights = np.array([[float(number.get(labels[i] or "", -1) == g) for g in own] for i in at_tank])
-        strata.append(Stratum(lost[at_tank], weights.reshape(len(at_tank), len(own)), np.array(own, dtype=np.int64)))
-    return _asked(dimension, names, [count[name] for name in names], strata)
+        own = np.unique(group[at_tank])
+        own = own[own >= 0]
+        strata.append(Stratum(lost[at_tank], (group[at_tank][:, None] == own).astype(float), own))
+    return _asked(dimension, looked, strata, orders)
 
 
-def _asked(dimension: str, names: Sequence[str], events: Sequence[int], strata: Sequence[Stratum]) -> Asked | None:
-    if not names:
+def _asked(dimension: str, looked: Mapping[str, int], strata: Sequence[Stratum], orders: Orders) -> Asked | None:
+    if not looked:
         return None
-    found = of_order(strata, len(names), np.random.default_rng(SEED))
+    found = of_order(strata, len(looked), orders)
     if not found.score.any():
         return None
-    return Asked(dimension, names, events, found.excess.tolist(), found.chance)
+    return Asked(dimension, list(looked), list(looked.values()), found.excess.tolist(), found.chance)
 
 
-def _of_days(fleet: Fleet) -> list[Asked | None]:
+def _of_days(fleet: Fleet, orders: Orders) -> list[Asked | None]:
     """What went missing on trading days, by weekday, and by each hose's share of its tank's sales."""
     parts = fleet.tables["variance_parts"].filter(pl.col("part").is_in(MISSING)).drop_nulls("litres")
     days = parts.group_by("tank_id", "trading_day").agg((-pl.col("litres").sum()).alias("lost_l"))
     days = days.sort("tank_id", "trading_day")
     weekdays = [words.WEEKDAYS[d - 1] for d in days["trading_day"].dt.weekday()]
-    by_weekday = _by_label("weekday", days["tank_id"].to_list(), days["lost_l"].to_numpy(), weekdays)
-    return [by_weekday, _by_hose(fleet.tables, days)]
+    return [_by_label("weekday", days, weekdays, orders), _by_hose(fleet.tables, days, orders)]
 
 
-def _by_hose(tables: Tables, days: pl.DataFrame) -> Asked | None:
+def _by_hose(tables: Tables, days: pl.DataFrame, orders: Orders) -> Asked | None:
     """Hoses by their shares of a day's sales of their tank; tanks with one hose tell nothing."""
-    names: list[str] = []
-    events: list[int] = []
+    looked: dict[str, int] = {}
     strata: list[Stratum] = []
     for (tank_id,), own in days.group_by("tank_id", maintain_order=True):
         hoses = tables.of_tank("hose_days", str(tank_id))
@@ -177,11 +179,11 @@ def _by_hose(tables: Tables, days: pl.DataFrame) -> Asked | None:
         sold = both.select(str(i) for i in range(len(meters))).to_numpy()
         is_open = sold.sum(axis=1) > 0.0
         shares = sold[is_open] / sold[is_open].sum(axis=1, keepdims=True)
-        first = len(names)
-        names += [f"{meter}, {tank_id}" for meter in meters]
-        events += (sold[is_open] > 0.0).sum(axis=0).tolist()
-        strata.append(Stratum(both["lost_l"].to_numpy()[is_open], shares, np.arange(first, len(names))))
-    return _asked("hose", names, events, strata)
+        first = len(looked)
+        days_sold = (sold[is_open] > 0.0).sum(axis=0).tolist()
+        looked |= {f"{meter}, {tank_id}": n for meter, n in zip(meters, days_sold, strict=True)}
+        strata.append(Stratum(both["lost_l"].to_numpy()[is_open], shares, np.arange(first, len(looked))))
+    return _asked("hose", looked, strata, orders)
 
 
 def _of_hours(fleet: Fleet) -> Asked | None:
@@ -191,9 +193,8 @@ def _of_hours(fleet: Fleet) -> Asked | None:
     own = [r for r in draws.iter_rows(named=True) if r["tank_id"] in tanks]
     if len(own) < FEWEST:
         return None
-    at_rest = _quiet_shares(fleet.tables, tanks)
-    even = np.full(24, 1.0 / 24.0)
-    shares = np.array([at_rest(r["tank_id"]) if r["kind"] == "at rest" else even for r in own])
+    spread = _hours_spread(fleet.tables, tanks)
+    shares = np.array([spread(r["tank_id"], r["kind"] == "at rest") for r in own])
     hours = np.array([r["ts_start"].astimezone(fmt.zone(tanks[r["tank_id"]]["timezone"])).hour for r in own])
     litres = np.bincount(hours, weights=[abs(r["litres"] or 0.0) for r in own], minlength=24)
     count = np.bincount(hours, minlength=24)
@@ -202,22 +203,21 @@ def _of_hours(fleet: Fleet) -> Asked | None:
     return Asked("hour", names, count[seen].tolist(), litres[seen].tolist(), of_places(shares, hours)[seen])
 
 
-def _quiet_shares(tables: Tables, tanks: Mapping[str, Row]) -> Callable[[str], Floats]:
-    """A function from a tank to how its quiet time is spread over the site's hours; evenly where there is none."""
-    known: dict[str, Floats] = {}
+def _hours_spread(tables: Tables, tanks: Mapping[str, Row]) -> Callable[[str, bool], Floats]:
+    """A function from a tank, and whether at rest or selling, to how such time is spread over the site's hours."""
 
-    def shares(tank_id: str) -> Floats:
-        if tank_id not in known:
-            zone = str(fmt.zone(tanks[tank_id]["timezone"]))
-            known[tank_id] = _spread(tables.of_tank("ledger", tank_id).filter("is_quiet"), zone)
-        return known[tank_id]
+    @cache
+    def spread(tank_id: str, at_rest: bool) -> Floats:
+        zone = str(fmt.zone(tanks[tank_id]["timezone"]))
+        return _spread(tables.of_tank("ledger", tank_id).filter(pl.col("is_quiet") == at_rest), zone)
 
-    return shares
+    return spread
 
 
-def _spread(quiet: pl.DataFrame, zone: str) -> Floats:
+def _spread(time: pl.DataFrame, zone: str) -> Floats:
+    """How the spans of some time are spread over the hours of a zone's clock; evenly where there are none. (24,)"""
     hour = pl.col("hour")
-    cells = quiet.select(
+    cells = time.select(
         "ts_start", "ts_end", hour=pl.datetime_ranges(pl.col("ts_start").dt.truncate("1h"), "ts_end", "1h")
     ).explode("hour")
     end = hour + timedelta(seconds=_HOUR_S)

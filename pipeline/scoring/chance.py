@@ -48,7 +48,28 @@ class Groups:
     chance: Floats
 
 
-def of_order(strata: Sequence[Stratum], count: int, rng: np.random.Generator, *, rounds: int = ROUNDS) -> Groups:
+class Orders:
+    """Orders that chance puts events into, `rounds` of them for each number of events.
+
+    Drawing them is what a test costs. They are drawn once for each number and then dealt to strata in another sequence
+    each time, so that two strata share an order in a round one time in `rounds`, and else by chance alone.
+    """
+
+    def __init__(self, rng: np.random.Generator, rounds: int = ROUNDS) -> None:
+        self.rounds = rounds
+        self._rng = rng
+        self._drawn: dict[int, Whole] = {}
+
+    def of(self, events: int) -> Whole:
+        """Orders of so many events, shape (rounds, events)."""
+        if events not in self._drawn:
+            every = np.broadcast_to(np.arange(events), (self.rounds, events))
+            self._drawn[events] = self._rng.permuted(every, axis=1)
+        dealt: Whole = self._drawn[events][self._rng.permutation(self.rounds)]
+        return dealt
+
+
+def of_order(strata: Sequence[Stratum], count: int, orders: Orders) -> Groups:
     """Groups among `count`, by how much more was lost with them than with others of the same stratum.
 
     Notes
@@ -58,7 +79,7 @@ def of_order(strata: Sequence[Stratum], count: int, rng: np.random.Generator, *,
     round, which keeps the chance exact.
     """
     excess, var = np.zeros(count), np.zeros(count)
-    drawn = np.zeros((rounds, count))
+    drawn = np.zeros((orders.rounds, count))
     for stratum in strata:
         if len(stratum.lost) < 2:
             continue
@@ -66,14 +87,13 @@ def of_order(strata: Sequence[Stratum], count: int, rng: np.random.Generator, *,
         apart = stratum.weights - stratum.weights.mean(axis=0)
         excess[stratum.groups] += lost @ apart
         var[stratum.groups] += (apart**2).sum(axis=0) * (lost @ lost) / (len(lost) - 1)
-        orders = rng.permuted(np.broadcast_to(lost, (rounds, len(lost))), axis=1)
-        drawn[:, stratum.groups] += orders @ apart
+        drawn[:, stratum.groups] += lost[orders.of(len(lost))] @ apart
     sd = np.sqrt(var)
     can = sd > _SAME
     score = np.divide(excess, sd, out=np.zeros(count), where=can)
     best = np.max(np.divide(drawn, sd, out=np.full_like(drawn, -np.inf), where=can), axis=1, initial=-np.inf)
     as_good = (best[:, None] >= score[None, :] - _SAME).sum(axis=0)
-    return Groups(excess, score, np.where(can, (1 + as_good) / (rounds + 1), 1.0))
+    return Groups(excess, score, np.where(can, (1 + as_good) / (orders.rounds + 1), 1.0))
 
 
 def of_places(shares: Floats, places: Whole) -> Floats:

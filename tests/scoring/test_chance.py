@@ -7,7 +7,7 @@ from math import comb
 import numpy as np
 import pytest
 
-from pipeline.scoring.chance import Stratum, of_order, of_places, tail
+from pipeline.scoring.chance import Orders, Stratum, of_order, of_places, tail
 
 TWO_SIGMAS_OF_ROUNDS = 4 * np.sqrt(0.25 / 20_000)
 
@@ -34,7 +34,7 @@ def test_the_odds_are_those_of_every_order_there_is():
     one = Stratum(np.array([9.0, 7.0, 1.0, 0.0]), np.eye(2)[[0, 0, 1, 1]], np.array([0, 1]))
     other = Stratum(np.array([5.0, 1.0, 2.0]), np.array([[1.0, 0.2], [0.0, 0.5], [0.0, 0.3]]), np.array([0, 2]))
     score, chance = by_every_order([one, other], 3)
-    found = of_order([one, other], 3, np.random.default_rng(5), rounds=20_000)
+    found = of_order([one, other], 3, Orders(np.random.default_rng(5), 20_000))
     assert found.score == pytest.approx(score)
     assert found.chance == pytest.approx(chance, abs=TWO_SIGMAS_OF_ROUNDS)
     assert found.excess[0] == pytest.approx((9 + 7 - 2 * 4.25) + (5 - 8 / 3))
@@ -46,7 +46,7 @@ def test_chance_alone_reaches_each_level_no_more_often_than_that_level_whatever_
     best = []
     for _ in range(200):
         strata = [Stratum(rng.standard_t(3, 30), np.eye(12)[rng.integers(0, 12, 30)], np.arange(12)) for _ in range(3)]
-        best.append(of_order(strata, 12, rng, rounds=199).chance.min())
+        best.append(of_order(strata, 12, Orders(rng, 199)).chance.min())
     low = int(np.sum(np.array(best) <= 0.05))
     assert 2 <= low <= 20
 
@@ -58,7 +58,7 @@ def test_one_that_loses_is_told_and_one_that_is_alone_at_its_tank_cannot_be():
     lost[labels == 2] += 25.0
     told = Stratum(lost, np.eye(4)[labels], np.arange(4))
     alone = Stratum(rng.normal(500.0, 10.0, 20), np.ones((20, 1)), np.array([4]))
-    found = of_order([told, alone], 5, rng)
+    found = of_order([told, alone], 5, Orders(rng))
     assert found.chance[2] == 1 / 2000
     assert (found.chance[[0, 1, 3]] > 0.5).all()
     assert (found.score[4], found.chance[4]) == (0.0, 1.0)
