@@ -16,7 +16,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class Fleet:
-    """What every page draws on."""
+    """What every page draws on; `places` are the sites' pages by site."""
 
     tables: Tables
     as_of: date
@@ -26,6 +26,7 @@ class Fleet:
     gauges: list[Row]
     refused: list[Row]
     pools: Mapping[str, str]
+    places: Mapping[str, str]
 
     @classmethod
     def of(cls, tables: Tables, as_of: date) -> "Fleet":
@@ -42,7 +43,7 @@ class Fleet:
         tanks = [t | {"statement": latest.get(t["tank_id"])} for t in tanks]
         return cls(
             tables, as_of, tanks, cases, said, summaries.gauges(tables, by_id), summaries.refused(tables),
-            worklist.pools(tables),
+            worklist.pools(tables), links.site_pages(s for s in tables["sites"]["site_id"] if s is not None),
         )  # fmt: skip
 
 

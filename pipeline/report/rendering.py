@@ -7,7 +7,19 @@ from functools import cache
 import jinja2
 from markupsafe import Markup
 
-from pipeline.report import believed, data_text, delivery_text, links, money_text, paper_text, said_text, text
+from pipeline.report import (
+    believed,
+    beyond_text,
+    data_text,
+    day_text,
+    delivery_text,
+    links,
+    money_text,
+    paper_text,
+    pattern_text,
+    said_text,
+    text,
+)
 from pipeline.report import format as fmt
 
 
@@ -28,6 +40,9 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
         o=money_text,
         f=fmt,
         b=believed,
+        e=beyond_text,
+        g=day_text,
+        w=pattern_text,
         p=paper_text,
         q=links,
         desk=None,

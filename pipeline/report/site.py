@@ -13,11 +13,11 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import ArgumentError
-from pipeline.report.pages import render_all
+from pipeline.report.pages import FOLDERS, render_all
 from pipeline.report.tables import Tables
 from pipeline.rights import make_beside
 
-_OWN_ASSETS = ("report.css", "report.js", "charts.js", "find.js")
+_OWN_ASSETS = ("report.css", "report.js", "charts.js", "find.js", "days.js")
 PLOTLY = "plotly.min.js"
 _NEW = ".report-"
 # plotly.js puts style elements into the page: an empty one that it fills by rules, and those of its map library.
@@ -45,7 +45,8 @@ def write_report(frames: Mapping[str, pl.DataFrame], out: Path, *, as_of: date) 
         If `out` cannot be written to.
     """
     with new_folder(out, "report") as folder:
-        (folder / "tanks").mkdir()
+        for name in FOLDERS:
+            (folder / name).mkdir()
         put_pages(folder, render_all(Tables.of(frames), as_of, put_assets(folder)))
     return out / "report" / "index.html"
 

@@ -21,6 +21,11 @@ _LAST_READINGS = pl.Schema(
      "temp_c": pl.Float64()}
 )  # fmt: skip
 
+# Made by the query marts/hose_days.
+_HOSE_DAYS = pl.Schema(
+    {"meter_id": pl.String(), "tank_id": pl.String(), "trading_day": pl.Date(), "sold_l": pl.Float64()}
+)
+
 # Tanks that the run judged by another chart than the lake's; no table of the contract.
 _OTHER_CHARTS = pl.Schema({"tank_id": pl.String()})
 
@@ -46,12 +51,14 @@ _SORTED_BY: dict[str, list[str]] = {
     "events": ["tank_id", "ts", "kind"], "limits": ["detectable_l_per_h"], "last_readings": ["tank_id"],
     "drop_left": ["tank_id", "drop_id"], "other_charts": ["tank_id"],
     "drop_tickets": ["tank_id", "drop_id", "delivery_id"],
+    "hose_days": ["tank_id", "meter_id", "trading_day"],
     "before": ["case_id"], "believed": ["case_id", "day"], "last_run": ["day"],
 }  # fmt: skip
 _SCHEMAS: dict[str, pl.Schema] = {
     name: polars_schema(table) for name, table in ALL_TABLES.items() if name in _SORTED_BY
 } | {
      "prices": _PRICES, "limits": _LIMITS, "last_readings": _LAST_READINGS, "other_charts": _OTHER_CHARTS,
+     "hose_days": _HOSE_DAYS,
      "before": _BEFORE, "believed": _BELIEVED, "last_run": _LAST_RUN}  # fmt: skip
 
 

@@ -33,7 +33,10 @@ NAV: Final = {
     "index.html": "Worklist",
     "fleet.html": "Fleet",
     "meters.html": "Meters and hauliers",
+    "sites.html": "Sites",
     "deliveries.html": "Deliveries",
+    "beyond.html": "Beyond sales",
+    "patterns.html": "Patterns",
     "money.html": "Money",
     "statements.html": "Statements",
     "data.html": "Data health",
@@ -239,6 +242,7 @@ HEAT_NOTE: Final = (
     "One row a tank. In litres, or against the tank's own usual spread, so that a quiet tank's change shows as much as "
     "a busy one's. Click a cell to open its tank."
 )
+HEAT_SITES: Final = "Each site on a page of its own"
 HEAT_UNITS: Final = {"z": "Against its usual spread", "l": "In litres"}
 HEAT_CUT: Final = "The {shown} tanks of {all} that strayed furthest."
 HEAT_BUCKET: Final = "Each column is {n} days."

@@ -19,6 +19,7 @@ from tests.support.browser import chromium, drawn, until
 from tests.support.many_tanks import many_tanks
 
 TRIES = 3
+FOLDERS = {"tanks": "a tank", "sites": "a site", "days": "a site's days"}
 PAINT = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? 0"
 
 
@@ -56,7 +57,7 @@ def _kinds(report: Path) -> list[tuple[str, Path]]:
     """Of each kind of page the heaviest, with how many there are."""
     found: dict[str, list[Path]] = {}
     for path in sorted(report.rglob("*.html")):
-        kind = "a tank" if path.parent != report else path.stem.split("-")[0]
+        kind = FOLDERS[path.parent.name] if path.parent != report else path.stem.split("-")[0]
         found.setdefault(kind, []).append(path)
     return [
         (f"{kind}, {len(paths)} pages" if len(paths) > 1 else kind, max(paths, key=lambda path: path.stat().st_size))
