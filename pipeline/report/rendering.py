@@ -13,6 +13,7 @@ from pipeline.report import (
     data_text,
     day_text,
     delivery_text,
+    history_text,
     links,
     money_text,
     paper_text,
@@ -45,6 +46,7 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
         w=pattern_text,
         p=paper_text,
         q=links,
+        y=history_text,
         desk=None,
         policy=content_policy(style_hashes, forms="'none'"),
     )

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from pipeline.report import figures, worklist
+from pipeline.report import figures, history, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import Case
 from pipeline.report.deliveries import DAY_SHEET_DAYS
@@ -24,12 +24,18 @@ def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
     charts = figures.tank_charts(tables, tank, windows, tz=tz, points=points)
     days = tables.of_tank("tank_days", tank_id)
     sheet = _day_sheet(days, tables.of_tank("variance_parts", tank_id))
+    log = history.log_of(tables, tank, tz)
+    months, calendar_days = history.calendar(days, named, log, tz)
     return {
         "tank": tank,
         "cases": named,
         "evidence": evidence_of(tables, cases),
-        "charts": as_json({"linked": True, "charts": charts}) if charts else None,
+        "charts": as_json({"linked": True, "charts": charts, "marks": history.marks(log)}) if charts else None,
         "chart_keys": [c["key"] for c in charts],
+        "months": months,
+        "calendar_days": calendar_days,
+        "log": log[: history.MOST_ENTRIES],
+        "all_entries": len(log),
         "drawing": _drawing(tank),
         "tz": tz,
         "limits": limits_of(tables),

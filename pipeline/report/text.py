@@ -198,8 +198,10 @@ CHARTS_NOTE: Final = (
     "All charts share their time axis: drag or press a button to zoom, double-click to see all again. Shaded spans "
     "are the cases above, by letter. Times are the site's."
 )
-RANGES: Final = {"14": "2 weeks", "31": "1 month", "92": "3 months", "all": "All"}
+RANGES: Final = {"1": "Day", "7": "Week", "28": "4 weeks", "92": "3 months", "365": "Year", "all": "All"}
 RANGE_LABEL: Final = "Time shown"
+RANGE_STEPS: Final = {"-1": "Earlier", "1": "Later"}
+RANGE_EDGES: Final = {"from": "From", "to": "to"}
 CHART_TITLES: Final = {
     "stock": "Stock, with deliveries and unrecorded draws",
     "cumulative": "Variance, added up",
@@ -334,3 +336,5 @@ DROP_TICKET: Final = ", {ticket} ticketed, {mismatch} apart (SD {sd})"
 NO_ID: Final = "no ticket"
 DRAW_HOVER: Final = "{litres} drawn (SD {sd})"
 TIMES_NOISE: Final = "{k} times its noise"
+BEYOND_CHART: Final = "Beyond the chart"
+BEYOND_CHART_HOVER: Final = "{value}, beyond what is drawn"
