@@ -38,6 +38,7 @@ def add_desk_commands(command: Command) -> None:
     add(
         "--beside", type=Path, metavar="OUT2", help="a run by other charts (--with-charts), to be shown beside this one"
     )
+    add("--lake", type=Path, metavar="LAKE", help="the run's lake: a tank's page then shows every reading when zoomed")
     user = command("desk-user", _desk_user, "let somebody sign in at the desk, with a password from standard input")
     user.add_argument("file", type=Path, metavar="FILE", help="file for --users")
     user.add_argument("name", metavar="NAME", help="who")
@@ -55,11 +56,13 @@ def _desk(options: argparse.Namespace) -> None:
         )
     sign_on = _sign_on(options)
     users = {} if options.users is None else read_users(options.users)
+    if options.lake is not None and not options.lake.is_dir():
+        raise ArgumentError(f"--lake {options.lake}: there is no such folder")
     book = Book(options.out, options.beside)
     book.pages()
     with _listening(options.host, options.port) as listener:
         port = listener.getsockname()[1]
-        desk = Desk(book, _hosts(options, port), _who(options), users, sign_on)
+        desk = Desk(book, _hosts(options, port), _who(options), users, sign_on, lake=options.lake)
         _keep_log(options.out)
         sys.stdout.write(f"desk: http://{_shown(options.host)}:{port}/ (Ctrl-C ends it)\n")
         sys.stdout.flush()

@@ -7,6 +7,7 @@ from asyncio import Semaphore
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
@@ -14,12 +15,14 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from pipeline.desk.book import Book
 from pipeline.desk.forms import Brought, form_of, form_with_file_of, has_file, saying_of
 from pipeline.desk.guard import Sessions, SignOn, Tries, is_known_host, is_own_origin, new_word
+from pipeline.desk.readings import PATH as READINGS
+from pipeline.desk.readings import readings_of, span_of
 from pipeline.desk.users import User, is_password
 from pipeline.errors import ArgumentError, TankdriftError
 from pipeline.report import said_text as words
@@ -49,7 +52,7 @@ _HEADERS: Final = {
 class Desk:
     """What a desk goes by: its pages, the hosts that it is known as, and who may sign in, or else who sits at it.
 
-    With a `sign_on` a company's proxy says who asks.
+    With a `sign_on` a company's proxy says who asks; with a `lake` a tank's page shows every reading.
     """
 
     book: Book
@@ -60,6 +63,7 @@ class Desk:
     sessions: Sessions = field(default_factory=Sessions)
     bringing: Semaphore = field(default_factory=lambda: Semaphore(MOST_BRINGING))
     tries: Tries = field(default_factory=Tries)
+    lake: Path | None = None
 
     def who(self, request: Request) -> str | None:
         """Who asks; None where he has yet to sign in."""
@@ -185,6 +189,8 @@ async def _posted(asked: _Asked) -> Response:
 
 def _page(asked: _Asked) -> Response:
     pages = asked.desk.book.pages()
+    if asked.path == READINGS and asked.desk.lake is not None:
+        return _readings(asked, asked.desk.lake)
     if asked.path not in pages:
         raise HTTPException(404, words.NO_PAGE)
     return _html(pages.render(asked.path, **_of_desk(asked)), 200)
@@ -192,6 +198,15 @@ def _page(asked: _Asked) -> Response:
 
 def _search(asked: _Asked) -> Response:
     return Response(asked.desk.book.pages().search(), media_type=_TYPES["js"])
+
+
+def _readings(asked: _Asked, lake: Path) -> Response:
+    tanks = {tank["tank_id"]: tank for tank in asked.desk.book.pages().fleet.tanks}
+    try:
+        return JSONResponse(readings_of(lake, span_of(asked.request.query_params, tanks)))
+    except ArgumentError as error:
+        asked.done = f"refused: {error}"
+        return PlainTextResponse(str(error), 400)
 
 
 def _asset(asked: _Asked) -> Response:
@@ -263,7 +278,7 @@ def _of_desk(asked: _Asked) -> dict[str, object]:
     return {
         "desk": {
             "token": token, "who": asked.who, "has_users": bool(desk.users), "may_say": desk.may_say(asked.who),
-            "most_mb": MOST_FILE_BYTES // 1_000_000,
+            "most_mb": MOST_FILE_BYTES // 1_000_000, "has_lake": desk.lake is not None,
         },
         "policy": desk.book.policy,
     }  # fmt: skip

@@ -32,7 +32,7 @@ class Book:
         self._beside = None if beside is None else _by_other_charts(beside)
         self.assets = read_assets()
         self._hashes = style_hashes(self.assets[PLOTLY].decode())
-        self.policy = content_policy(self._hashes, forms="'self'", pictures="'self'")
+        self.policy = content_policy(self._hashes, forms="'self'", pictures="'self'", asked="'self'")
         self._lock = Lock()
         self._run: tuple[int, int] | None = None
         self._said = -2

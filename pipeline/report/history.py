@@ -10,8 +10,9 @@ import polars as pl
 
 from pipeline.report import format as fmt
 from pipeline.report import history_text as words
+from pipeline.report import text
 from pipeline.report.case import Case
-from pipeline.report.drawing import plain
+from pipeline.report.drawing import Chart, chart, plain
 from pipeline.report.tables import Tables
 
 Row = dict[str, Any]
@@ -22,6 +23,11 @@ MOST_ENTRIES: Final = 60
 """Entries of the log that a page lists. No source."""
 MOST_MARKS: Final = 200
 """Entries that its charts mark. No source."""
+READINGS_DAYS: Final = 31
+"""Span of which a desk gives every reading, at the most. No source. [d]"""
+SERIES: Final = {"level_mm": ("y", "@blue", "mm"), "water_mm": ("y2", "@teal", "mm"), "temp_c": ("y3", "@rust", "°C")}
+"""What a gauge reads, with its axis, colour and unit in the chart of readings."""
+_NAMES: Final = {"level_mm": text.LEVEL, "water_mm": text.WATER, "temp_c": text.TEMPERATURE}
 
 
 def log_of(tables: Tables, tank: Mapping[str, Any], tz: ZoneInfo) -> list[Row]:
@@ -39,6 +45,21 @@ def log_of(tables: Tables, tank: Mapping[str, Any], tz: ZoneInfo) -> list[Row]:
         }
         for row in found.iter_rows(named=True)
     ]  # fmt: skip
+
+
+def readings_chart() -> Chart:
+    """A chart without points, which a desk fills with the readings of the time that is shown."""
+    traces = [
+        {"type": "scatter", "mode": "lines+markers", "name": _NAMES[name], "series": name, "x": [], "y": [],
+         "yaxis": axis, "line": {"color": color, "width": 1}, "marker": {"size": 3, "color": color},
+         "hovertemplate": "%{y:,.2f} " + unit}
+        for name, (axis, color, unit) in SERIES.items()
+    ]  # fmt: skip
+    made = chart("readings", traces, text.AXES["mm"], height=420)
+    made["layout"]["yaxis"]["domain"] = [0.46, 1.0]
+    made["layout"]["yaxis2"] = {"title": {"text": text.AXES["mm"]}, "domain": [0.23, 0.4]}
+    made["layout"]["yaxis3"] = {"title": {"text": text.AXES["c"]}, "domain": [0.0, 0.17]}
+    return made
 
 
 def marks(log: Sequence[Row]) -> Row | None:

@@ -43,12 +43,6 @@ SYMBOLS: Final = {
 """Marks in charts by kind; all others are a cross."""
 MARK_HOVER: Final = "{when}: {what}{of}{note}"
 
-READINGS: Final = "Readings, every one"
-READINGS_NOTE: Final = (
-    "What the gauge told, as the lake has it. Zoom the charts to {most} days or less: then every reading of that time is "
-    "asked for, and of those that fall into one dot of the screen the highest and the lowest are drawn. Readings that "
-    "the gauge itself calls bad are left out."
-)
 READINGS_TOLD: Final = "{readings} readings, {bad} of them left out as bad."
 READINGS_WAIT: Final = "Zoom to {most} days or less to see them."
 READINGS_ELSEWHERE: Final = (

@@ -53,14 +53,17 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
     return env
 
 
-def content_policy(style_hashes: Sequence[str], *, forms: str, pictures: str = "") -> str:
-    """The pages' content policy; `forms` is where their forms may be sent to, `pictures` where more may come from."""
+def content_policy(style_hashes: Sequence[str], *, forms: str, pictures: str = "", asked: str = "") -> str:
+    """The pages' content policy; `forms` is where their forms may be sent to, `pictures` where more may come from.
+
+    `asked` is where their scripts may ask for data; nowhere where it is empty.
+    """
     # 'unsafe-hashes' lets in style attributes of these very texts: plotly.js sets an empty one on a colour bar.
     styles = " ".join(["'self'", "'unsafe-hashes'", *(f"'{h}'" for h in style_hashes)])
     seen = " ".join(["data:", "blob:", *pictures.split()])
     return (
         f"default-src 'none'; script-src 'self'; style-src {styles}; img-src {seen}; base-uri 'none'; "
-        f"form-action {forms}"
+        f"form-action {forms}{f'; connect-src {asked}' if asked else ''}"
     )
 
 

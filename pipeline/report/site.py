@@ -17,7 +17,7 @@ from pipeline.report.pages import FOLDERS, render_all
 from pipeline.report.tables import Tables
 from pipeline.rights import make_beside
 
-_OWN_ASSETS = ("report.css", "report.js", "charts.js", "find.js", "days.js")
+_OWN_ASSETS = ("report.css", "report.js", "charts.js", "readings.js", "find.js", "days.js")
 PLOTLY = "plotly.min.js"
 _NEW = ".report-"
 # plotly.js puts style elements into the page: an empty one that it fills by rules, and those of its map library.

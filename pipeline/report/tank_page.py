@@ -22,6 +22,8 @@ def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
     named = worklist.lettered(cases)
     windows = [{"letter": k, "label": c.part} | c.window for k, c in named]
     charts = figures.tank_charts(tables, tank, windows, tz=tz, points=points)
+    if charts:
+        charts.append(history.readings_chart())
     days = tables.of_tank("tank_days", tank_id)
     sheet = _day_sheet(days, tables.of_tank("variance_parts", tank_id))
     log = history.log_of(tables, tank, tz)
@@ -31,7 +33,8 @@ def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
         "cases": named,
         "evidence": evidence_of(tables, cases),
         "charts": as_json({"linked": True, "charts": charts, "marks": history.marks(log)}) if charts else None,
-        "chart_keys": [c["key"] for c in charts],
+        "chart_keys": [c["key"] for c in charts if c["key"] != "readings"],
+        "readings_days": history.READINGS_DAYS,
         "months": months,
         "calendar_days": calendar_days,
         "log": log[: history.MOST_ENTRIES],

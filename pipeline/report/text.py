@@ -210,6 +210,7 @@ CHART_TITLES: Final = {
     "surroundings": "Water and temperature",
     "residual": "What the balance leaves unexplained between two readings",
     "meters": "Meter errors",
+    "readings": "Readings, every one",
 }
 CHART_NOTES: Final = {
     "stock": "Gauge stock at the tank's own temperature.",
@@ -224,6 +225,8 @@ CHART_NOTES: Final = {
     "meters": "Recorded ÷ true − 1. Above zero a meter records more than it gives, below zero it gives product "
     "away. The bar on the last point is its 95 % interval; the shaded span is ±0.5 %. At most six meters, those "
     "furthest from zero.",
+    "readings": "What the gauge told, as the lake has it. Of readings that fall into one column of the screen the "
+    "highest and the lowest are drawn. Those that the gauge itself calls bad are left out.",
 }
 NO_CHART: Final = "No data for this chart."
 DAY_SHEET: Final = "Day sheet"
@@ -324,6 +327,7 @@ DROP: Final = "Delivery"
 DRAW: Final = "Unrecorded draw"
 SAFE_FILL: Final = "safe fill"
 SALES: Final = "Sales"
+LEVEL: Final = "Level"
 WATER: Final = "Water"
 TEMPERATURE: Final = "Temperature"
 VARIANCE: Final = "Variance"
