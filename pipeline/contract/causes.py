@@ -45,6 +45,13 @@ RECORDS: Final = (
         cautions=(_RELEASE, _VAPOUR),
         look=("@rust", ""),
         size=("l/h", "with the tank half full"),
+        settled_by=(
+            "A tightness test of the tank by a licensed tester.",
+            (
+                "Stick readings some quiet hours apart, with no sale and no drop between: a leak goes on then, a "
+                "meter that is off does not."
+            ),
+        ),
         has_rate=True,
         urgency="today",
         is_danger=True,
@@ -62,6 +69,13 @@ RECORDS: Final = (
         cautions=(_RELEASE, _VAPOUR),
         look=("@rust", "/"),
         size=("l/h", "while a hose is open"),
+        settled_by=(
+            "A tightness test of the line by a licensed tester.",
+            (
+                "Proving the meters of this tank into a calibrated can: it tells a meter that is off from a line "
+                "that leaks."
+            ),
+        ),
         has_rate=True,
         urgency="today",
         is_danger=True,
@@ -76,6 +90,10 @@ RECORDS: Final = (
         cautions=(_NOBODY,),
         look=("@plum", ""),
         size=("l", "drawn at once"),
+        settled_by=(
+            "A stick reading beside a gauge reading: whether the litres are gone, or the gauge has stepped.",
+            "The totalisers against the sales of those hours: whether they went through a meter.",
+        ),
         urgency="today",
         log_prior=-8.0,
         asked=7,
@@ -89,6 +107,10 @@ RECORDS: Final = (
         cautions=(_NOBODY,),
         look=("@plum", "/"),
         size=("l", "in a usual night"),
+        settled_by=(
+            "A reading each minute about the usual hour, for some nights.",
+            "The totalisers read before and after that hour.",
+        ),
         urgency="today",
         log_prior=-5.5,
         balance_log_prior=-7.0,
@@ -106,6 +128,7 @@ RECORDS: Final = (
         cautions=(_METER,),
         look=("@ochre", ""),
         size=("%", "that the meter records too much"),
+        settled_by=("Proving the meter into a calibrated can, at slow and at full flow, by who is licensed to.",),
         has_meter=True,
         urgency="this_week",
         balance_log_prior=-3.0,
@@ -119,6 +142,7 @@ RECORDS: Final = (
         cautions=(_NOBODY,),
         look=("@plum", "x"),
         size=("%", "of a meter's sales in one shift"),
+        settled_by=("The meter's totaliser read where a shift begins and ends, against that shift's sales.",),
         has_meter=True,
         urgency="today",
         log_prior=-6.0,
@@ -136,6 +160,10 @@ RECORDS: Final = (
         cautions=("Keep the old chart. A wrong new one spoils every later figure: have it measured, then compare.",),
         look=("@moss", "/"),
         size=("%", "by which a new chart is too large"),
+        settled_by=(
+            "A calibration of the tank: litres metered in or out in steps, with the level read at each.",
+            ("Stick readings at some levels beside those of the probe: they tell a probe offset from a wrong chart."),
+        ),
         has_litres=False,
         urgency="this_week",
         log_prior=-3.0,
@@ -150,6 +178,12 @@ RECORDS: Final = (
         cautions=("Check the valves and the price book before correcting any record; keep what was booked.",),
         look=("@ochre", "/"),
         size=("%", "of a meter's sales (100)"),
+        settled_by=(
+            (
+                "Drawing from that hose alone while the levels of both tanks are watched: the one that falls "
+                "supplies it."
+            ),
+        ),
         has_meter=True,
         urgency="today",
         is_at_stake=False,
@@ -165,6 +199,10 @@ RECORDS: Final = (
         cautions=(_HAULIER,),
         look=("@teal", ""),
         size=("l", "that a drop is short"),
+        settled_by=(
+            "Stick readings before and after the next drop of that haulier, with no sale meanwhile.",
+            "The terminal's own record of that load, with its temperature.",
+        ),
         has_delivery=True,
         urgency="today",
         asked=9,
@@ -178,6 +216,10 @@ RECORDS: Final = (
         cautions=(_HAULIER,),
         look=("@teal", "/"),
         size=("l", "that a drop is over"),
+        settled_by=(
+            "The terminal's own record of that load, with its temperature.",
+            "Stick readings at the vehicle's other stops of that day.",
+        ),
         has_delivery=True,
         urgency="this_week",
         asked=10,
@@ -191,6 +233,10 @@ RECORDS: Final = (
         cautions=("Ask for the papers before booking anything. " + _HAULIER,),
         look=("@teal", "x"),
         size=("l", "at the least in the drop whose ticket is lost"),
+        settled_by=(
+            "The terminal's list of that day's loads.",
+            "A density sample: whether it is the product that the tank should hold.",
+        ),
         urgency="today",
         log_prior=-5.0,
         asked=3,
@@ -212,6 +258,10 @@ RECORDS: Final = (
         ),
         look=("@moss", ""),
         size=("kg/m³", "by which a drop's density is off"),
+        settled_by=(
+            "A density sample of the tank and of what the compartment held, both at 15 °C.",
+            "The flash point of the sample, where one of the two may be petrol.",
+        ),
         has_delivery=True,
         has_litres=False,
         urgency="act_now",
@@ -231,6 +281,10 @@ RECORDS: Final = (
         cautions=(_SALE, _VAPOUR),
         look=("@blue", ""),
         size=("l/h", "of water that enters"),
+        settled_by=(
+            "A dip with water-finding paste, today and after the next rain.",
+            "A sample from the bottom: whether the float sees water or dirt.",
+        ),
         urgency="today",
         is_danger=True,
         spoils_sale=True,
@@ -250,6 +304,10 @@ RECORDS: Final = (
         ),
         look=("@blue", "/"),
         size=("l", "of water under the blend before it splits"),
+        settled_by=(
+            "A sample from the bottom in a clear bottle: whether there are two layers.",
+            "Density samples from the bottom and from the middle.",
+        ),
         has_litres=False,
         urgency="act_now",
         is_danger=True,
@@ -269,6 +327,7 @@ RECORDS: Final = (
         cautions=("Until it is mended nothing else about this tank can be told: no news is not good news.",),
         look=("@rose", ""),
         size=("mm", "by which the level jumps"),
+        settled_by=("Stick readings beside gauge readings at the same minute, at two levels.",),
         has_litres=False,
         urgency="today",
         log_prior=-7.0,
@@ -283,6 +342,7 @@ RECORDS: Final = (
         cautions=("Until the clocks agree, figures within a day at this site are less sure than they look.",),
         look=("@rose", "/"),
         size=("s", "by which the till is set ahead"),
+        settled_by=("The clocks of gauge and tills read side by side, against a known time.",),
         has_litres=False,
         urgency="this_week",
         log_prior=-7.0,
@@ -297,6 +357,7 @@ RECORDS: Final = (
         cautions=("No cause fits well: do not act on a guess. Gather a dip, the totalisers and the tickets first.",),
         look=("@ink", ""),
         size=("l", "of a usual swing, either way"),
+        settled_by=("A stick reading, the totalisers and the tickets, all of the same hour.",),
         urgency="this_week",
         log_prior=-6.0,
         balance_log_prior=-8.0,

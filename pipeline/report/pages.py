@@ -23,8 +23,9 @@ from pipeline.report.search import PLACE, search_script
 from pipeline.report.site_pages import line_of_sites, site_page, site_records, site_rows
 from pipeline.report.statements import limits_of
 from pipeline.report.tables import Tables
-from pipeline.report.tank_page import evidence_of, tank_page
+from pipeline.report.tank_page import tank_page
 from pipeline.report.troubles import troubles
+from pipeline.report.weighed import weighed_of
 
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
 _MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 2_500, 1_000, 400_000
@@ -127,7 +128,7 @@ def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iter
 
 
 def _other(fleet: Fleet, cases: list[Case]) -> Row:
-    return {"cases": worklist.lettered(cases), "evidence": evidence_of(fleet.tables, cases)}
+    return {"cases": worklist.lettered(cases), "evidence": weighed_of(fleet, cases)}
 
 
 def _index(fleet: Fleet, part: Part) -> Row:

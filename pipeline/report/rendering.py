@@ -20,6 +20,7 @@ from pipeline.report import (
     pattern_text,
     said_text,
     text,
+    weighed_text,
 )
 from pipeline.report import format as fmt
 
@@ -47,6 +48,7 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
         p=paper_text,
         q=links,
         y=history_text,
+        j=weighed_text,
         desk=None,
         policy=content_policy(style_hashes, forms="'none'"),
     )

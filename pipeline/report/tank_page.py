@@ -1,7 +1,5 @@
 """A tank's page: its cases with what speaks for them, charts, days and gauges."""
 
-from collections.abc import Sequence
-
 import polars as pl
 
 from pipeline.report import figures, history, worklist
@@ -12,7 +10,7 @@ from pipeline.report.fleet import Fleet, Row
 from pipeline.report.records import day_records
 from pipeline.report.rendering import as_json
 from pipeline.report.statements import limits_of
-from pipeline.report.tables import Tables
+from pipeline.report.weighed import weighed_of
 
 
 def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
@@ -31,7 +29,7 @@ def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
     return {
         "tank": tank,
         "cases": named,
-        "evidence": evidence_of(tables, cases),
+        "evidence": weighed_of(fleet, cases),
         "charts": as_json({"linked": True, "charts": charts, "marks": history.marks(log)}) if charts else None,
         "chart_keys": [c["key"] for c in charts if c["key"] != "readings"],
         "readings_days": history.READINGS_DAYS,
@@ -52,15 +50,6 @@ def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
         ],
         "neighbours": [t for t in fleet.tanks if t["site_id"] == tank["site_id"]],
     }
-
-
-def evidence_of(tables: Tables, cases: Sequence[Case]) -> dict[str, list[Row]]:
-    """Rows of evidence by case."""
-    ids = [c.row["case_id"] for c in cases]
-    found: dict[str, list[Row]] = {i: [] for i in ids}
-    for row in tables["evidence"].filter(pl.col("case_id").is_in(ids)).iter_rows(named=True):
-        found[row["case_id"]].append(row)
-    return found
 
 
 def _day_sheet(days: pl.DataFrame, parts: pl.DataFrame) -> list[Row]:

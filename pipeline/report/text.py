@@ -180,7 +180,6 @@ WALLS: Final = ("single wall", "double wall", "{n} walls")
 STALE: Final = "stale: its gauge has told nothing good since"
 LEVEL_NOW: Final = "Product at {level}, water at {water} of {diameter}"
 ACTION: Final = "What to do"
-EVIDENCE: Final = "Evidence"
 CAUTION: Final = "Before you act"
 PROBABLE: Final = "{p} that it is real and of this cause"
 SHOW_WINDOW: Final = "Show this time in the charts"
