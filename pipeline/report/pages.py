@@ -14,6 +14,7 @@ from pipeline.report.case import URGENCIES, Case
 from pipeline.report.day_sums import days_page
 from pipeline.report.delivery_pages import delivery_pages, delivery_rows, delivery_windows
 from pipeline.report.fleet import Fleet, Row, by_tank
+from pipeline.report.meter_weeks import meter_weeks
 from pipeline.report.papers import paper_pages
 from pipeline.report.parts import Made, Part, part_pages, parted
 from pipeline.report.patterns import patterns_page
@@ -172,7 +173,7 @@ def _size_bar(case: Case, largest: float) -> dict[str, float] | None:
 
 
 def _fleet(fleet: Fleet, part: Part) -> Row:
-    heat, notes = fleet_figures.heat_map(fleet.tables, fleet.tanks) if part.is_first else (None, [])
+    heat, notes = fleet_figures.heat_map(fleet, fleet.tanks) if part.is_first else (None, [])
     drawn = (heat, fleet_figures.scatter(fleet.tanks)) if part.is_first else ()
     charts = [c for c in drawn if c is not None]
     days = fleet.tables["tank_days"]["trading_day"].n_unique()
@@ -182,6 +183,8 @@ def _fleet(fleet: Fleet, part: Part) -> Row:
         "zones": {t["tank_id"]: fmt.zone(t["timezone"]) for t in part.rows},
         "records": as_json(tank_records(part.rows, fleet.pools)),
         "heat_notes": notes,
+        "heat_sites": dict.fromkeys(heat["sites"]) if heat else {},
+        "furthest": fleet_figures.furthest(fleet) if part.is_first else [],
         "charts": as_json({"linked": False, "charts": charts}) if charts else None,
         "chart_keys": [c["key"] for c in charts],
         "causes": summaries.by_cause(fleet.cases) if part.is_first else [],
@@ -214,6 +217,8 @@ def _meters(fleet: Fleet, part: Part) -> Row:
         "meters": part.rows,
         "records": as_json(meter_records(part.rows)),
         "tolerance": summaries.meter_tolerance(),
+        "scale": summaries.METER_SCALE,
+        "weeks": meter_weeks(fleet.tables, part.rows) if part.is_first else [],
         "hauliers": summaries.hauliers(fleet.tables) if part.is_first else [],
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
     }

@@ -216,7 +216,7 @@ CHART_NOTES: Final = {
     "cumulative": "Gauge minus book, summed over trading days: falling is loss. A steady slope points to a leak or a "
     "meter, a step to a draw or a delivery.",
     "parts": "The parts of a day add up to its variance exactly, the diamonds. Hatching tells apart what colour may "
-    "not.",
+    "not. Left over is what no named part accounts for; the day sheet says more.",
     "sales": "Litres as metered; deliveries as ticketed.",
     "surroundings": "Height of the water bottom, and the product's mean temperature at the gauge.",
     "residual": "One dot for each span between two settled readings. Filled marks lie beyond three standard "
@@ -243,11 +243,13 @@ FLEET: Final = "The fleet"
 FLEET_LINE: Final = "{tanks} at {sites}, {throughput} sold in {days}."
 HEAT: Final = "Variance by tank and day"
 HEAT_NOTE: Final = (
-    "One row a tank. In litres, or against the tank's own usual spread, so that a quiet tank's change shows as much as "
-    "a busy one's. Click a cell to open its tank."
+    "One row a tank, site by site. The colour is a day's litres over the tank's usual spread, so that a quiet tank's "
+    "change shows as much as a busy one's, or the litres themselves. The usual spread is by how much the variance "
+    "scatters about nought on sound days: those that are not odd and on which no case is at work. Click a cell to open "
+    "its tank."
 )
 HEAT_SITES: Final = "Each site on a page of its own"
-HEAT_UNITS: Final = {"z": "Against its usual spread", "l": "In litres"}
+HEAT_UNITS: Final = {"z": "Over its usual spread", "l": "In litres"}
 HEAT_CUT: Final = "The {shown} tanks of {all} that strayed furthest."
 HEAT_BUCKET: Final = "Each column is {n} days."
 SCATTER: Final = "Variance against throughput"
@@ -332,8 +334,8 @@ TEMPERATURE: Final = "Temperature"
 VARIANCE: Final = "Variance"
 BEYOND: Final = "Beyond 3 SD"
 WITHIN: Final = "Within noise"
-AXES: Final = {"l": "litres", "mm": "mm", "c": "°C", "pct": "%", "z": "times its spread", "throughput": "Throughput, l",
-               "share": "Variance, % of throughput"}  # fmt: skip
+AXES: Final = {"l": "litres", "mm": "mm", "c": "°C", "pct": "%", "z": "times its usual spread",
+               "throughput": "Throughput, l", "share": "Variance, % of throughput"}  # fmt: skip
 DROP_HOVER: Final = "{id}: {gain} dropped{ticket}"
 DROP_TICKET: Final = ", {ticket} ticketed, {mismatch} apart (SD {sd})"
 NO_ID: Final = "no ticket"
