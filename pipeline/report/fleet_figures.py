@@ -16,13 +16,15 @@ from pipeline.report.drawing import Chart, chart, plain
 from pipeline.report.fleet import Fleet
 from pipeline.report.worklist import bar
 
-MAX_TANKS = 120
+MAX_TANKS = 100
 MAX_CELLS = 30_000
 _ROW_PX = 16
 _LOOKS = (("@blue", "circle"), ("@rust", "square"), ("@teal", "diamond"), ("@plum", "triangle-up"), ("@ochre", "cross"))
 _NAMED = 4
 _Z_ENDS = 6.0
-_MOST_FURTHEST = 15
+# Letters of a site's name beside the heat map: a phone has room for no more.
+_SITE_LENGTH = 16
+_MOST_FURTHEST = 12
 Row = dict[str, Any]
 
 
@@ -112,49 +114,46 @@ def furthest(fleet: Fleet) -> list[Row]:
 
 def _heat_chart(dates: list[date], litres: np.ndarray, spread: np.ndarray, tanks: Sequence[Row]) -> Chart:
     end = max(float(np.nanpercentile(np.abs(litres), 98)), 1.0)
-    # Rows by number: two tanks may not share a row, whatever they are called. A site's name stands above its tanks.
-    placed = _by_site(tanks)
-    rows = list(range(len(placed)))
-    names = [plain(tanks[at]["tank_id"]) if isinstance(at, int) else f"{plain(at)}:" for at in placed]
+    # Rows by number: two tanks may not share a row, whatever they are called.
+    rows = list(range(len(tanks)))
     look = {
         "type": "heatmap", "x": [d.isoformat() for d in dates], "y": rows, "xgap": 1, "ygap": 1, "hoverongaps": False,
         "colorscale": [[0, "@loss"], [0.5, "@mid"], [1, "@gain"]],
     }  # fmt: skip
     traces = [
-        look | {"z": _rounded(spread, placed, 1), "zmin": -_Z_ENDS, "zmax": _Z_ENDS, "visible": True,
+        look | {"z": _rounded(spread, 1), "zmin": -_Z_ENDS, "zmax": _Z_ENDS, "visible": True,
                 "hovertemplate": "%{y}, %{x|%d %b}: %{z:+.1f} × its usual spread<extra></extra>",
                 "colorbar": {"title": {"text": text.AXES["z"]}}},
-        look | {"z": _rounded(litres, placed, 0), "zmin": -end, "zmax": end, "visible": False,
+        look | {"z": _rounded(litres, 0), "zmin": -end, "zmax": end, "visible": False,
                 "hovertemplate": "%{y}, %{x|%d %b}: %{z:+,.0f} l<extra></extra>",
                 "colorbar": {"title": {"text": text.AXES["l"]}}},
     ]  # fmt: skip
-    made = chart("heat", traces, "", height=_ROW_PX * len(placed) + 110)
+    made = chart("heat", traces, "", height=_ROW_PX * len(tanks) + 110)
+    # A site's name stands at the first of its tanks, and a line above it.
+    heads = [at for at in rows if not at or tanks[at]["site_id"] != tanks[at - 1]["site_id"]]
+    names = [
+        f"{plain(_short(tank['site']))}: {plain(tank['tank_id'])}" if at in heads else plain(tank["tank_id"])
+        for at, tank in enumerate(tanks)
+    ]
     made["layout"]["yaxis"] = {
         "tickvals": rows, "ticktext": names, "autorange": "reversed", "showgrid": False, "zeroline": False,
         "automargin": True,
     }  # fmt: skip
-    made["links"] = [tanks[at]["href"] if isinstance(at, int) else None for at in placed]
-    made["sites"] = [at for at in placed if not isinstance(at, int)]
+    lines = "".join(f"M0 {at - 0.5}H1" for at in heads[1:])
+    made["layout"]["shapes"] = [
+        {"type": "path", "xref": "paper", "path": lines, "line": {"color": "@slate", "width": 1}}
+    ] if lines else []  # fmt: skip
+    made["links"] = [t["href"] for t in tanks]
+    made["sites"] = list(dict.fromkeys(tanks[at]["site"] for at in heads))
     return made
 
 
-def _by_site(tanks: Sequence[Row]) -> list[int | str]:
-    """Rows top to bottom: a site's name, then the numbers of its tanks."""
-    placed: list[int | str] = []
-    for number, tank in enumerate(tanks):
-        if not number or tank["site_id"] != tanks[number - 1]["site_id"]:
-            placed.append(tank["site"])
-        placed.append(number)
-    return placed
+def _short(name: str) -> str:
+    return name if len(name) <= _SITE_LENGTH else name[: _SITE_LENGTH - 1] + "…"
 
 
-def _rounded(grid: np.ndarray, placed: Sequence[int | str], digits: int) -> list[list[float | None]]:
-    """Rows of cells; that of a site's name has none."""
-    empty: list[float | None] = [None] * grid.shape[1]
-    return [
-        [None if np.isnan(v) else round(float(v), digits) for v in grid[at]] if isinstance(at, int) else empty
-        for at in placed
-    ]
+def _rounded(grid: np.ndarray, digits: int) -> list[list[float | None]]:
+    return [[None if np.isnan(v) else round(float(v), digits) for v in row] for row in grid]
 
 
 def scatter(tanks: Sequence[dict[str, Any]]) -> Chart | None:

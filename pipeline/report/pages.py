@@ -29,7 +29,7 @@ from pipeline.report.troubles import troubles
 from pipeline.report.weighed import weighed_of
 
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
-_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 2_500, 1_000, 400_000
+_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 2_500, 700, 350_000
 
 
 FOLDERS: Final = ("tanks", "sites", "days")
@@ -183,7 +183,7 @@ def _fleet(fleet: Fleet, part: Part) -> Row:
         "zones": {t["tank_id"]: fmt.zone(t["timezone"]) for t in part.rows},
         "records": as_json(tank_records(part.rows, fleet.pools)),
         "heat_notes": notes,
-        "heat_sites": dict.fromkeys(heat["sites"]) if heat else {},
+        "heat_sites": heat.pop("sites") if heat else [],
         "furthest": fleet_figures.furthest(fleet) if part.is_first else [],
         "charts": as_json({"linked": False, "charts": charts}) if charts else None,
         "chart_keys": [c["key"] for c in charts],

@@ -199,9 +199,8 @@ def test_a_cell_of_the_heat_map_opens_its_tank(browser, report, frames):
         page.locator("button[data-heat='1']").click()
         assert page.evaluate("document.querySelector('#chart-heat').data.map(t => t.visible)") == [False, True]
         box = page.locator("#chart-heat .nsewdrag").bounding_box()
-        # A row each, and one for each site's name: the first site's, then its tanks.
-        rows = frames["tanks"].height + frames["sites"].height
-        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] * 3.5 / rows)
+        rows = frames["tanks"].height
+        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] * 2.5 / rows)
         until(page, "document.querySelector('#chart-heat .hoverlayer').textContent.length > 0")
         assert third in page.locator("#chart-heat .hoverlayer").text_content()
         page.mouse.down()
