@@ -145,6 +145,17 @@ def _days(about: _About) -> list[Said]:
     return [(True, words.DAYS_FOR.format(k=its_way, n=n)), (False, words.DAYS_AGAINST.format(k=n - its_way, n=n))]
 
 
+def _untold(about: _About) -> list[Said]:
+    """Days of a steady case of which nothing is known."""
+    if about.case.cause not in STEADY:
+        return []
+    days = about.fleet.tables.of_tank("tank_days", about.tank_id).filter(
+        pl.col("trading_day").is_between(about.first + _DAY, about.last - _DAY)
+    )
+    n, known = max(about.days - 2, 0), days["variance_l"].drop_nulls().len()
+    return [(False, words.UNTOLD.format(k=n - known, n=n))] if known < n else []
+
+
 def _spread(about: _About) -> list[Said]:
     """How a case's litres compare with what a usual day of its tank scatters by."""
     litres, cause = about.case.row["litres"], CAUSE[about.case.cause]
@@ -264,5 +275,5 @@ def _done(about: _About) -> list[str]:
 
 
 _ASKED: Final[tuple[Callable[[_About], list[Said]], ...]] = (
-    _days, _spread, _statements, _log, _others, _gauge, _troubles,
+    _days, _untold, _spread, _statements, _log, _others, _gauge, _troubles,
 )  # fmt: skip

@@ -18,6 +18,7 @@ DECOYS: Final = "{decoys} that nothing can cause look as strong as this in the f
 DAYS_ALL: Final = "On each of {n} whole days the litres that no other part accounts for went its way."
 DAYS_FOR: Final = "On {k} of {n} whole days the litres that no other part accounts for went its way."
 DAYS_AGAINST: Final = "On {k} of {n} whole days it should have shown and did not: those litres went the other way."
+UNTOLD: Final = "On {k} of {n} whole days no variance could be told."
 BELOW_SPREAD: Final = (
     "It comes to {size} a day, less than the {spread} by which a usual day of this tank scatters: only many days "
     "together show it."

@@ -80,6 +80,15 @@ def test_days_on_which_it_should_have_shown_and_did_not_are_counted_one_by_one(f
     assert words.DAYS_AGAINST.format(k=n - more, n=n) in said.against
 
 
+def test_days_of_which_nothing_is_known_are_counted(frames):
+    silent = [last_day(DAYS) - timedelta(days=n) for n in (0, 3, 4, 9, 40)]
+    is_gone = (pl.col("tank_id") == LEAKING) & pl.col("trading_day").is_in(silent)
+    days = frames["tank_days"].with_columns(variance_l=pl.when(is_gone).then(None).otherwise("variance_l"))
+    # The last day is not a whole one, and the fortieth before it is none of the case's.
+    assert "On 3 of 22 whole days no variance could be told." in weighed(frames, tank_days=days).against
+    assert not any("could be told" in s for s in weighed(frames).against)
+
+
 @pytest.mark.parametrize(
     ("end", "side", "told"),
     [
