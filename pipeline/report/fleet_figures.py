@@ -144,7 +144,7 @@ def _heat_chart(dates: list[date], litres: np.ndarray, spread: np.ndarray, tanks
         {"type": "path", "xref": "paper", "path": lines, "line": {"color": "@slate", "width": 1}}
     ] if lines else []  # fmt: skip
     made["links"] = [t["href"] for t in tanks]
-    made["sites"] = list(dict.fromkeys(tanks[at]["site"] for at in heads))
+    made["sites"] = [(tanks[at]["site_id"], tanks[at]["site"]) for at in heads]
     return made
 
 

@@ -18,6 +18,8 @@ from pipeline.report.tables import Tables
 from pipeline.rights import make_beside
 
 _OWN_ASSETS = ("report.css", "report.js", "charts.js", "readings.js", "find.js", "days.js")
+# A report from disk has nobody to ask.
+_AT_A_DESK = frozenset({"readings.js"})
 PLOTLY = "plotly.min.js"
 _NEW = ".report-"
 # plotly.js puts style elements into the page: an empty one that it fills by rules, and those of its map library.
@@ -80,7 +82,8 @@ def put_assets(folder: Path) -> list[str]:
     place.mkdir()
     found = read_assets()
     for name, content in found.items():
-        (place / name).write_bytes(content)
+        if name not in _AT_A_DESK:
+            (place / name).write_bytes(content)
     return style_hashes(found[PLOTLY].decode())
 
 
