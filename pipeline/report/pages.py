@@ -57,12 +57,13 @@ class Pages:
         """The pages of a fleet; `beside` is the same by other charts, to be compared with it."""
         names = {r["site_id"]: r["name"] or r["site_id"] for r in fleet.tables.rows("sites")}
         tanks = {t["tank_id"]: t for t in fleet.tanks}
+        meters = fleet.tables.once("meters", partial(summaries.meters, fleet.tables, names))
         by_month = money.site_months(fleet.tables, tanks, fleet.cases)
         sites, deliveries, left = site_rows(fleet, by_month), delivery_rows(fleet), beyond.beyond_sales(fleet)
         lists: list[tuple[str, Sequence[Any], Callable[[Part], Row]]] = [
             ("index.html", fleet.cases, partial(_index, fleet)),
             ("fleet.html", fleet.tanks, partial(_fleet, fleet)),
-            ("meters.html", summaries.meters(fleet.tables, names), partial(_meters, fleet)),
+            ("meters.html", meters, partial(_meters, fleet)),
             ("sites.html", sites, partial(_sites, fleet, sites)),
             ("beyond.html", left, partial(_beyond, left)),
             ("money.html", by_month, partial(_money, fleet, by_month)),
