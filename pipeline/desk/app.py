@@ -2,9 +2,10 @@
 
 import json
 import logging
+import math
 import time
 from asyncio import Semaphore
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +22,7 @@ from starlette.routing import Route
 from pipeline.desk.book import Book
 from pipeline.desk.forms import Brought, form_of, form_with_file_of, has_file, saying_of
 from pipeline.desk.guard import Sessions, SignOn, Tries, is_known_host, is_own_origin, new_word
+from pipeline.desk.rates import Rates
 from pipeline.desk.readings import PATH as READINGS
 from pipeline.desk.readings import readings_of, span_of
 from pipeline.desk.users import User, is_password
@@ -64,13 +66,15 @@ class Desk:
     bringing: Semaphore = field(default_factory=lambda: Semaphore(MOST_BRINGING))
     tries: Tries = field(default_factory=Tries)
     lake: Path | None = None
+    rates: Rates = field(default_factory=Rates)
+    clock: Callable[[], float] = time.monotonic
 
     def who(self, request: Request) -> str | None:
         """Who asks; None where he has yet to sign in."""
         if self.sign_on is not None:
             return self.sign_on.who(request.headers, request.client.host if request.client else None)
         if self.users:
-            return self.sessions.who(request.cookies.get(COOKIE), time.monotonic())
+            return self.sessions.who(request.cookies.get(COOKIE), self.clock())
         return self.name
 
     def may_say(self, who: str | None) -> bool:
@@ -93,6 +97,12 @@ class _Asked:
     back: str = "index.html"
 
     @property
+    def address(self) -> str | None:
+        """Where it is asked from; None where a proxy asks for everybody."""
+        found = self.request.client.host if self.request.client else None
+        return None if self.desk.sign_on is not None and found in self.desk.sign_on.proxies else found
+
+    @property
     def path(self) -> str:
         return self.request.url.path.removeprefix("/")
 
@@ -113,6 +123,11 @@ def desk_app(desk: Desk) -> Starlette:
 async def _answered(desk: Desk, request: Request) -> Response:
     cookie = request.cookies.get(COOKIE)
     asked = _Asked(desk, request, cookie or new_word(), desk.who(request))
+    wait_s, is_first = desk.rates.asked(
+        is_said=request.method == "POST", who=asked.who, address=asked.address, now_s=desk.clock()
+    )
+    if wait_s:
+        return _too_often(asked, wait_s, is_first=is_first)
     try:
         response = await _routed(asked)
     except HTTPException as error:
@@ -132,6 +147,16 @@ async def _answered(desk: Desk, request: Request) -> Response:
     if not asked.is_asset:
         _log(asked, response.status_code)
     return response
+
+
+def _too_often(asked: _Asked, wait_s: float, *, is_first: bool) -> Response:
+    """A line that costs next to nothing. The log has the first of a row: the others would push out what it is for."""
+    if is_first:
+        asked.done = f"asked too often: to wait {wait_s:.2f} s"
+        _log(asked, 429)
+    wait = str(math.ceil(wait_s))
+    headers = _HEADERS | {"Retry-After": wait, "Cache-Control": "no-store", "Connection": "close"}
+    return PlainTextResponse(words.TOO_FAST.format(wait=wait), 429, headers=headers)
 
 
 async def _routed(asked: _Asked) -> Response:
@@ -243,7 +268,7 @@ def _said(asked: _Asked, form: Mapping[str, str], brought: Brought | None) -> Re
 
 
 def _signed_in(asked: _Asked, form: Mapping[str, str]) -> Response:
-    desk, request, now_s = asked.desk, asked.request, time.monotonic()
+    desk, request, now_s = asked.desk, asked.request, asked.desk.clock()
     name = form.get("name", "")
     keys = (f"name {name}", f"from {request.client.host if request.client else ''}")
     if desk.tries.is_over(keys, now_s):

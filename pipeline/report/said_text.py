@@ -71,6 +71,7 @@ TOO_MUCH: Final = "That is more than a note of {most} bytes may have. Nothing wa
 REFUSED: Final = "Nothing was written: {why}."
 WRONG_PASSWORD: Final = "Name and password do not go together."
 TOO_OFTEN: Final = "Too many tries; wait a quarter of an hour."
+TOO_FAST: Final = "That is more than this desk answers at once; try again in {wait} s. Nothing was written."
 NOT_SIGNED_ON: Final = "Sign in where your company has you sign in: nobody was named here."
 READS_ONLY: Final = "You may read here and say nothing. Nothing was written."
 NOT_NOW: Final = "The last run cannot be read: {why}."
