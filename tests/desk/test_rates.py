@@ -6,7 +6,7 @@ from functools import partial
 import httpx
 import pytest
 
-from pipeline.desk.app import Desk
+from pipeline.desk.asked import Desk
 from pipeline.desk.book import Book
 from pipeline.desk.guard import SignOn
 from pipeline.desk.rates import MOST_KEYS, Rate, Rates

@@ -10,7 +10,8 @@ from pathlib import Path
 import httpx
 import uvicorn
 
-from pipeline.desk.app import Desk, desk_app
+from pipeline.desk.app import desk_app
+from pipeline.desk.asked import Desk
 from tests.support.runs import COMMAND, ROOT
 
 
