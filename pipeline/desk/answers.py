@@ -1,6 +1,7 @@
 """What the desk answers, once it is known who asks for what: pages, files, what was said, signed in or set."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
@@ -15,13 +16,19 @@ from pipeline.desk.readings import readings_of, span_of
 from pipeline.desk.settings_file import SettingsFile
 from pipeline.desk.settings_rows import settings_in_force
 from pipeline.desk.users import is_password
-from pipeline.errors import ArgumentError
+from pipeline.errors import ArgumentError, StoreError
+from pipeline.report import format as fmt
 from pipeline.report import said_text as words
+from pipeline.report.fleet import Fleet
+from pipeline.report.pages import LOOKED, Pages
 from pipeline.report.search import PLACE
 from pipeline.said.files import MOST_FILE_BYTES, TYPES
+from pipeline.said.looked import Look
+from pipeline.said.since import shown_then
 
 FILES: Final = "files/"
 SETTINGS: Final = "settings"
+_LOOKED: Final = LOOKED.removesuffix(".html")
 _SHUT: Final = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 """Content policy of what somebody has brought: whatever is in it, it runs nothing and asks nobody. The style is that of
 the page in which a browser shows a picture alone."""
@@ -43,7 +50,10 @@ def read(asked: Asked) -> Response:
 
 def page(asked: Asked) -> Response:
     """A page of the report or a paper, with the forms of the desk."""
-    pages = asked.desk.book.pages()
+    pages, now = asked.desk.book.pages(), asked.desk.today()
+    before = asked.desk.book.visits.asked(str(asked.who), now)
+    if asked.path.startswith(("index", _LOOKED)):
+        return _worklist(asked, pages, before, now)
     if asked.path not in pages:
         raise HTTPException(404, words.NO_PAGE)
     return _html(pages.render(asked.path, **_of_desk(asked)), 200)
@@ -57,6 +67,33 @@ def readings(asked: Asked, lake: Path) -> Response:
     except ArgumentError as error:
         asked.done = f"refused: {error}"
         return PlainTextResponse(str(error), 400)
+
+
+def _worklist(asked: Asked, pages: Pages, before: Look | None, now: datetime) -> Response:
+    """A part of the worklist, and beside it the same by what is new since somebody last looked; that he now has."""
+    fleet = pages.fleet
+    believed, said = fleet.tables["believed"], fleet.tables["sayings"]
+    last = None if before is None else shown_then([c.row for c in fleet.cases], believed, said, before)
+    if before is not None and last is not None:
+        asked.looked = _moment(fleet, before.at)
+        line = words.LOOKED_LINE.format(at=asked.looked, day=fmt.day(last.day))
+        pages = pages.since(last, line) if asked.path.startswith(_LOOKED) else pages
+    if asked.path not in pages:
+        raise HTTPException(404, words.NO_PAGE)
+    html = pages.render(asked.path, **_of_desk(asked))
+    try:
+        asked.desk.book.visits.looked(
+            Look(str(asked.who), now, fleet.as_of, -1 if said.is_empty() else int(said["seq"][-1]))
+        )
+    except (OSError, StoreError) as error:  # who reads is not kept from it by a disk that is full
+        asked.done = f"could not keep that he looked: {error}"
+    return _html(html, 200)
+
+
+def _moment(fleet: Fleet, at: datetime) -> str:
+    """An instant on the clock that all sites have, or else in UTC."""
+    zones = {row["timezone"] for row in fleet.tables.rows("sites")}
+    return fmt.moment(at, fmt.zone(zones.pop())) if len(zones) == 1 else f"{fmt.moment(at, fmt.zone(None))} UTC"
 
 
 def asset(asked: Asked) -> Response:
@@ -167,6 +204,7 @@ def _of_desk(asked: Asked) -> dict[str, object]:
         "desk": {
             "token": token, "who": asked.who, "has_users": bool(desk.users), "may_say": desk.may_say(asked.who),
             "settings": SETTINGS if desk.settings else None, "may_set": desk.may_set(asked.who),
+            "looked": {"at": asked.looked, "href": LOOKED} if asked.looked else None,
             "most_mb": MOST_FILE_BYTES // 1_000_000, "has_lake": desk.lake is not None,
         },
         "policy": desk.book.policy,

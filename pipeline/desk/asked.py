@@ -4,6 +4,7 @@ import time
 from asyncio import Semaphore
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -24,8 +25,9 @@ MOST_BRINGING: Final = 4
 class Desk:
     """What a desk goes by: its pages, the hosts that it is known as, and who may sign in, or else who sits at it.
 
-    With a `sign_on` a company's proxy says who asks; with a `lake` a tank's page shows every reading. `settings` is the file of settings that it shows, and `setters`
-    may change them, beside those of `users` who have that role.
+    With a `sign_on` a company's proxy says who asks; with a `lake` a tank's page shows every reading. `settings` is the
+    file of settings that it shows, and `setters` may change them, beside those of `users` who have that role. `clock` is
+    of seconds, and `today` of instants.
     """
 
     book: Book
@@ -41,6 +43,7 @@ class Desk:
     clock: Callable[[], float] = time.monotonic
     settings: SettingsFile | None = None
     setters: Collection[str] = ()
+    today: Callable[[], datetime] = lambda: datetime.now(UTC)
 
     def who(self, request: Request) -> str | None:
         """Who asks; None where he has yet to sign in."""
@@ -65,7 +68,8 @@ class Desk:
 class Asked:
     """A request, the secret word of its browser, and who sits there, None where he has yet to sign in.
 
-    `done` is what came of it, for the log, and `back` a page to go back to.
+    `done` is what came of it, for the log, `back` a page to go back to, and `looked` when he saw the worklist before
+    this visit, in words, where it can be told what is new since.
     """
 
     desk: Desk
@@ -74,6 +78,7 @@ class Asked:
     who: str | None
     done: str = ""
     back: str = "index.html"
+    looked: str = ""
 
     @property
     def address(self) -> str | None:

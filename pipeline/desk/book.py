@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.desk.forms import Brought
+from pipeline.desk.visits import Visits
 from pipeline.errors import ArgumentError, StoreError
 from pipeline.report.apart import without
 from pipeline.report.fleet import Fleet
@@ -33,6 +34,7 @@ class Book:
     def __init__(self, out: Path, beside: Path | None = None) -> None:
         self.out = out
         self._beside = None if beside is None else _by_other_charts(beside)
+        self.visits = Visits(out)
         self.assets = read_assets()
         self._hashes = style_hashes(self.assets[PLOTLY].decode())
         self.policy = content_policy(self._hashes, forms="'self'", pictures="'self'", asked="'self'")

@@ -50,7 +50,8 @@ def deliveries(tables: Tables, tanks: Mapping[str, Row], cases: Sequence[Case]) 
     for row in tables.once("deliveries", lambda: _rows(tables, tanks)):
         case = case_of(row)
         claim = _CLAIM.get(case.state, case.state) if case else ""
-        rows.append(row | {"case": case, "claim": claim, "claim_by": _claim_by(case) if case and claim == "open" else None})
+        by = _claim_by(case) if case and claim == "open" else None
+        rows.append(row | {"case": case, "claim": claim, "claim_by": by})
     return rows
 
 

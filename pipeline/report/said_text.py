@@ -16,7 +16,11 @@ EARLIER: Final = "raised anew: one of the same cause here was {closed}"
 NEWS: Final = {
     "back": "come back", "new": "new", "worse": "worse", "better": "better", "ended": "ended", "closed": "closed",
 }  # fmt: skip
-NEWS_LINE: Final = "Since the run over data to {day}: {counts}."
+NEWS_LINE: Final = "Since the run over data to {day}"
+LOOKED_LINE: Final = "Since you last looked, on {at}, at data to {day}"
+SINCE_LABEL: Final = "What is new since when"
+SINCE_RUN: Final = "since the last run"
+SINCE_LOOKED: Final = "since I last looked ({at})"
 NOTHING_NEW: Final = "nothing new"
 
 HISTORY: Final = "What was said"

@@ -148,8 +148,13 @@ def news_line(cases: Sequence[Case], tables: Tables) -> str:
     last = _last_shown(tables)
     if last is None:
         return ""
+    return counted_news(cases, said_text.NEWS_LINE.format(day=fmt.day(last.day)))
+
+
+def counted_news(cases: Sequence[Case], since: str) -> str:
+    """How many cases are new, worse and so on, after words that say since when."""
     counts = [f"{n} {said_text.NEWS[kind]}" for kind, n in news_counts(cases).items()]
-    return said_text.NEWS_LINE.format(day=fmt.day(last.day), counts=", ".join(counts) or said_text.NOTHING_NEW)
+    return f"{since}: {', '.join(counts) or said_text.NOTHING_NEW}."
 
 
 def news_counts(cases: Sequence[Case]) -> dict[str, int]:

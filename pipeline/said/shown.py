@@ -51,7 +51,10 @@ def read_believed(out: Path) -> pl.DataFrame:
     if not path.is_file():
         return SCHEMA.to_frame()
     try:
-        return pl.read_parquet(path).select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
+        kept = pl.read_parquet(path)
+        # An earlier version's file has no `is_over`.
+        whole = kept if "is_over" in kept.columns else kept.with_columns(is_over=pl.lit(None, pl.Boolean()))
+        return whole.select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
     except (pl.exceptions.PolarsError, OSError) as error:
         raise StoreError(f"{path}: this is not as it was written; put it back from a backup, or remove it") from error
 
