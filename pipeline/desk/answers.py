@@ -170,11 +170,10 @@ def signed_in(asked: Asked, form: Mapping[str, str]) -> Response:
     desk, request, now_s = asked.desk, asked.request, asked.desk.clock()
     name = form.get("name", "")
     keys = (f"name {name}", f"from {request.client.host if request.client else ''}")
-    if desk.tries.is_over(keys, now_s):
+    # Counted before it is known whether it is right: a thousand tries at once are a thousand tries.
+    if not desk.tries.may_try(keys, now_s):
         asked.done = f"too many tries to sign in as {name}"
         return filled(asked, "sign_in.html", 429, line=words.TOO_OFTEN)
-    # Counted before it is known: a thousand tries at once are a thousand tries.
-    desk.tries.add(keys, now_s)
     if not is_password(desk.users, name, form.get("password", "")):
         asked.done = f"no such name and password: {name}"
         return filled(asked, "sign_in.html", 403, line=words.WRONG_PASSWORD)

@@ -26,8 +26,8 @@ class Desk:
     """What a desk goes by: its pages, the hosts that it is known as, and who may sign in, or else who sits at it.
 
     With a `sign_on` a company's proxy says who asks; with a `lake` a tank's page shows every reading. `settings` is the
-    file of settings that it shows, and `setters` may change them, beside those of `users` who have that role. `clock` is
-    of seconds, and `today` of instants.
+    file of settings that it shows, and `setters` may change them, beside those of `users` who have that role. `clock`
+    is of seconds, and `today` of instants.
     """
 
     book: Book

@@ -3,6 +3,7 @@
 import io
 import json
 import re
+import shlex
 import threading
 from functools import partial
 from html import unescape
@@ -18,6 +19,8 @@ from pipeline.desk.veil import unveiled, veiled
 from pipeline.errors import ArgumentError
 from pipeline.settings_reference import run_words
 from pipeline.sources.config import Operations, read_operations
+from tests.desk.test_morning import at_the_desk
+from tests.support.browser import follow
 from tests.support.desks import desk, desk_here, visitor
 from tests.support.runs import ROOT
 
@@ -64,7 +67,11 @@ def place(out, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def desk_of_it(out, place):
-    with desk(out, "--name", "M. Orr", "--config", place, "--sets", "M. Orr") as address:
+    """By the command of the docs."""
+    (line,) = [one for one in re.findall(r"```sh\n(.*?)```", PAGE, re.DOTALL) if "--config" in one]
+    command, name, folder, *options = shlex.split(line)
+    assert (command, name, folder) == ("tankdrift", "desk", "out")
+    with desk(out, *(place if word == "tankdrift.toml" else word for word in options)) as address:
         yield address
 
 
@@ -133,6 +140,18 @@ def test_a_change_is_kept_with_its_remarks_and_the_night_goes_by_it(set_desk, fi
     assert (line["who"], line["asked"], line["did"]) == (
         "M. Orr", "POST /settings", "settings: stale_after_hours: 26 -> 4"
     )  # fmt: skip
+
+
+def test_a_setting_is_changed_in_a_browser(browser, set_desk, file):
+    with at_the_desk(browser, set_desk) as page:
+        follow(page.get_by_role("link", name="Settings"))
+        text = page.locator("textarea")
+        text.fill(text.input_value().replace("max_quarantine_pct = 5.0", "max_quarantine_pct = 7.5 # ü <b>"))
+        follow(page.get_by_role("button", name="Keep"))
+        assert page.url == f"{set_desk}/settings"
+        row = page.locator('tr[data-key="run.max_quarantine_pct"]')
+        assert "7.5" in row.inner_text() and "the file" in row.inner_text()
+    assert "max_quarantine_pct = 7.5 # ü <b>\n" in file.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
