@@ -36,28 +36,33 @@ def beyond_sales(fleet: Fleet) -> list[Row]:
     """
     tanks = {t["tank_id"]: t for t in fleet.tanks}
     told = by_tank([c for c in fleet.cases if c.cause in CAUSES])
-    rows = [_draw(r, tanks.get(r["tank_id"], {}), told.get(r["tank_id"], [])) for r in fleet.tables.rows("draws")]
+    draws = fleet.tables.once("draws", lambda: [_draw(r, tanks) for r in fleet.tables.rows("draws")])
+    rows = [row | {"case": _case_of(row, told.get(row["tank_id"], []))} for row in draws]
     with_draws = {r["case"].row["case_id"] for r in rows if r["case"] is not None and r["case"].cause in OF_DRAWS}
     cases = {c.row["case_id"]: c for own in told.values() for c in own}
     rows += [_case(c, tanks) for i, c in cases.items() if i not in with_draws and c.row["ts_start"] is not None]
     return sorted(rows, key=lambda r: (-r["at"].timestamp(), r["tank_id"] or "", r["key"]))
 
 
-def _draw(row: Row, tank: Mapping[str, Any], cases: Sequence[Case]) -> Row:
+def _draw(row: Row, tanks: Mapping[str, Row]) -> Row:
+    """A draw, but for the case that it is of."""
     litres, half = abs(row["litres"] or 0.0), _TWO_SIDED * (row["sd_l"] or 0.0)
-    case = next((c for c in sorted(cases, key=lambda c: c.cause not in OF_DRAWS) if _is_of(c, row)), None)
     sort = "at_rest" if row["kind"] == "at rest" else "selling" if row["kind"] == "while selling" else "draw"
-    return _placed(tank, row["tank_id"], row["ts_start"]) | {
+    return _placed(tanks.get(row["tank_id"], {}), row["tank_id"], row["ts_start"]) | {
         "key": f"{row['tank_id']} {row['ts_start']}", "at": row["ts_start"], "until": row["ts_end"], "sort": sort,
-        "is_draw": True, "litres": litres, "low_l": litres - half, "high_l": litres + half, "case": case,
+        "is_draw": True, "litres": litres, "low_l": litres - half, "high_l": litres + half,
     }  # fmt: skip
+
+
+def _case_of(row: Row, cases: Sequence[Case]) -> Case | None:
+    return next((c for c in sorted(cases, key=lambda c: c.cause not in OF_DRAWS) if _is_of(c, row)), None)
 
 
 def _is_of(case: Case, row: Row) -> bool:
     start, end = case.row["ts_start"], case.row["ts_end"]
-    if start is None or row["ts_start"] < start - _NEAR:
+    if start is None or row["at"] < start - _NEAR:
         return False
-    return end is None or row["ts_start"] <= end + _NEAR
+    return end is None or row["at"] <= end + _NEAR
 
 
 def _case(case: Case, tanks: Mapping[str, Row]) -> Row:

@@ -45,20 +45,30 @@ def deliveries(tables: Tables, tanks: Mapping[str, Row], cases: Sequence[Case]) 
         could not be taken apart), `left_low_l`, `left_high_l`, `haulier`, `vehicle`, `terminal`, `case`, `claim`,
         `claim_by`, `href`, and the tank's `site`, `product_label`, `tz`. What is not known is None.
     """
+    case_of = _case_finder(cases)
+    rows = []
+    for row in tables.once("deliveries", lambda: _rows(tables, tanks)):
+        case = case_of(row)
+        claim = _CLAIM.get(case.state, case.state) if case else ""
+        by = _claim_by(case) if case and claim == "open" else None
+        rows.append(row | {"case": case, "claim": claim, "claim_by": by})
+    return rows
+
+
+def _rows(tables: Tables, tanks: Mapping[str, Row]) -> list[Row]:
+    """All rows but for the cases about them."""
     tickets = {r["delivery_id"]: r for r in tables.rows("deliveries")}
     of_drop = _tickets_by_drop(tables)
     left = {r["drop_id"]: r for r in tables.rows("drop_left")}
-    case_of = _case_finder(cases)
     sheets = {t: set(tables.of_tank("tank_days", t)["trading_day"].tail(DAY_SHEET_DAYS)) for t in tanks}
     made = [_drop(r, [tickets.get(i, {"delivery_id": i}) for i in of_drop[r["drop_id"]]], left.get(r["drop_id"]))
             for r in tables.rows("drops")]  # fmt: skip
     matched = {i for ids in of_drop.values() for i in ids}
     made += [_ticket(r) for i, r in tickets.items() if i not in matched]
-    rows = [_placed(row, tanks.get(row["tank_id"], {}), sheets.get(row["tank_id"], set())) for row in made]
-    for row in rows:
-        case = case_of(row)
-        row |= {"case": case, "claim": _CLAIM.get(case.state, case.state) if case else "", "lines": lines(row)}
-        row["claim_by"] = _claim_by(case) if case and row["claim"] == "open" else None
+    rows = [
+        _placed(row, tanks.get(row["tank_id"], {}), sheets.get(row["tank_id"], set())) | {"lines": lines(row)}
+        for row in made
+    ]
     return sorted(rows, key=lambda r: (-r["at"].timestamp(), r["tank_id"] or "", r["key"]))
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import Any
 
 from pipeline.report import links, summaries, worklist
@@ -33,7 +34,7 @@ class Fleet:
         """Everything that is worked out once, for all pages."""
         pages = links.page_names(t for t in tables["tanks"]["tank_id"] if t is not None)
         cases = worklist.ranked(tables, pages, as_of)
-        stock = last_stock(tables)
+        stock = tables.once("stock", partial(last_stock, tables))
         tanks = [t | stock[t["tank_id"]] for t in summaries.tanks(tables, pages, cases)]
         by_id = {t["tank_id"]: t for t in tanks}
         said = statements(tables, by_id, cases)

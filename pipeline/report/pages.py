@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache, partial
 from typing import Any, Final
@@ -27,7 +27,9 @@ from pipeline.report.tables import Tables
 from pipeline.report.tank_page import tank_page
 from pipeline.report.troubles import troubles
 from pipeline.report.weighed import weighed_of
+from pipeline.said.since import Shown, news_of
 
+LOOKED = "looked.html"
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
 _MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 2_500, 700, 350_000
 
@@ -57,12 +59,13 @@ class Pages:
         """The pages of a fleet; `beside` is the same by other charts, to be compared with it."""
         names = {r["site_id"]: r["name"] or r["site_id"] for r in fleet.tables.rows("sites")}
         tanks = {t["tank_id"]: t for t in fleet.tanks}
+        meters = fleet.tables.once("meters", partial(summaries.meters, fleet.tables, names))
         by_month = money.site_months(fleet.tables, tanks, fleet.cases)
         sites, deliveries, left = site_rows(fleet, by_month), delivery_rows(fleet), beyond.beyond_sales(fleet)
         lists: list[tuple[str, Sequence[Any], Callable[[Part], Row]]] = [
             ("index.html", fleet.cases, partial(_index, fleet)),
             ("fleet.html", fleet.tanks, partial(_fleet, fleet)),
-            ("meters.html", summaries.meters(fleet.tables, names), partial(_meters, fleet)),
+            ("meters.html", meters, partial(_meters, fleet)),
             ("sites.html", sites, partial(_sites, fleet, sites)),
             ("beyond.html", left, partial(_beyond, left)),
             ("money.html", by_month, partial(_money, fleet, by_month)),
@@ -99,6 +102,14 @@ class Pages:
         """Whether there is such a page."""
         return path in self.made or path in self.papers
 
+    def since(self, last: Shown, line: str) -> "Pages":
+        """The same with the worklist once more, at `LOOKED`, by what was shown another time, of which `line` tells."""
+        cases = [replace(c, news=news_of(c.row, c.state, last)) for c in self.fleet.cases]
+        own = part_pages(parted(LOOKED, cases), partial(_index, replace(self.fleet, cases=cases)))
+        told = {"section": "index.html", "news": worklist.counted_news(cases, line)}
+        made = {path: ("index.html", partial(_with, make, told)) for path, (_, make) in own.items()}
+        return replace(self, made={**self.made, **made})
+
     def render(self, path: str, **more: object) -> str:
         """A page's HTML; `more` stands for what its template is told of the desk, and for another content policy.
 
@@ -126,6 +137,10 @@ def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iter
     for path in pages.made:
         yield path, pages.render(path)
     yield PLACE, pages.search()
+
+
+def _with(make: Callable[[], Row], more: Row) -> Row:
+    return make() | more
 
 
 def _other(fleet: Fleet, cases: list[Case]) -> Row:
