@@ -7,31 +7,8 @@ decided about it stands here.
 from typing import Final
 
 from pipeline.contract.cause_record import Cause
+from pipeline.contract.cautions import HAULIER, METER, NOBODY, RELEASE, SALE, VAPOUR
 
-_RELEASE = (
-    "Treat it as a possible release until it is ruled out: stop selling from and filling this tank where local code "
-    "says so, tell whom the code names within the time it sets, and have a licensed tester make a tightness test. "
-    "This report is no such test."
-)
-_VAPOUR = (
-    "Opening, dipping or draining a tank lets out vapour that ignites: leave it to people trained and equipped for it."
-)
-_NOBODY = (
-    "This is a gap between two measurements and says nothing about any person. Look at pump tests, totalisers, "
-    "locks and a dip by hand first, and let two people review the figures before anyone is asked."
-)
-_SALE = (
-    "Stop sale from this tank until it has been examined: water finding, a sample from the bottom, the drop and the "
-    "rain of the last days. Local code says who may release it again."
-)
-_HAULIER = (
-    "A claim needs stock before and after, sales meanwhile and the ticket's temperature; time limits are short. One "
-    "ticket is itself good to about 0.15 %."
-)
-_METER = (
-    "A meter outside its tolerance is a matter of law: have it tested by whoever is licensed to, and do not adjust "
-    "it on this estimate alone."
-)
 RECORDS: Final = (
     Cause(
         name="tank_leak",
@@ -42,7 +19,7 @@ RECORDS: Final = (
             "Treat as a suspected release: follow your local code and its reporting times, stop filling the tank and "
             "have a licensed tester test it."
         ),
-        cautions=(_RELEASE, _VAPOUR),
+        cautions=(RELEASE, VAPOUR),
         look=("@rust", ""),
         size=("l/h", "with the tank half full"),
         settled_by=(
@@ -66,7 +43,7 @@ RECORDS: Final = (
             "Treat as a suspected release: follow your local code, take the line out of use and have a licensed tester "
             "test it."
         ),
-        cautions=(_RELEASE, _VAPOUR),
+        cautions=(RELEASE, VAPOUR),
         look=("@rust", "/"),
         size=("l/h", "while a hose is open"),
         settled_by=(
@@ -87,7 +64,7 @@ RECORDS: Final = (
         title="Unrecorded draw from the tank",
         short="Unrecorded draw",
         action="Check locks, dips and cameras for that time; keep the record neutral until it has been reviewed.",
-        cautions=(_NOBODY,),
+        cautions=(NOBODY,),
         look=("@plum", ""),
         size=("l", "drawn at once"),
         settled_by=(
@@ -104,7 +81,7 @@ RECORDS: Final = (
         title="Repeated small unrecorded draws",
         short="Repeated draws",
         action="Check locks, dips and cameras at those hours; keep the record neutral until it has been reviewed.",
-        cautions=(_NOBODY,),
+        cautions=(NOBODY,),
         look=("@plum", "/"),
         size=("l", "in a usual night"),
         settled_by=(
@@ -125,7 +102,7 @@ RECORDS: Final = (
         title="Meter out of adjustment",
         short="Meter",
         action="Have the meter tested, and adjusted by who is licensed to, before its readings are relied on.",
-        cautions=(_METER,),
+        cautions=(METER,),
         look=("@ochre", ""),
         size=("%", "that the meter records too much"),
         settled_by=("Proving the meter into a calibrated can, at slow and at full flow, by who is licensed to.",),
@@ -139,7 +116,7 @@ RECORDS: Final = (
         title="Metered product with no sale",
         short="Sales not recorded",
         action="Compare the totaliser with the till's records for those hours and find where the sales went.",
-        cautions=(_NOBODY,),
+        cautions=(NOBODY,),
         look=("@plum", "x"),
         size=("%", "of a meter's sales in one shift"),
         settled_by=("The meter's totaliser read where a shift begins and ends, against that shift's sales.",),
@@ -196,7 +173,7 @@ RECORDS: Final = (
         title="Less delivered than ticketed",
         short="Short delivery",
         action="Put the figures to the haulier within the time for claims.",
-        cautions=(_HAULIER,),
+        cautions=(HAULIER,),
         look=("@teal", ""),
         size=("l", "that a drop is short"),
         settled_by=(
@@ -213,7 +190,7 @@ RECORDS: Final = (
         title="More delivered than ticketed",
         short="Over-delivery",
         action="Compare with the other drops of that vehicle: the litres may be short at another tank.",
-        cautions=(_HAULIER,),
+        cautions=(HAULIER,),
         look=("@teal", "/"),
         size=("l", "that a drop is over"),
         settled_by=(
@@ -230,7 +207,7 @@ RECORDS: Final = (
         title="Delivery with no ticket",
         short="No ticket",
         action="Ask the haulier and the terminal for the ticket, and whose delivery it was.",
-        cautions=("Ask for the papers before booking anything. " + _HAULIER,),
+        cautions=("Ask for the papers before booking anything. " + HAULIER,),
         look=("@teal", "x"),
         size=("l", "at the least in the drop whose ticket is lost"),
         settled_by=(
@@ -254,7 +231,7 @@ RECORDS: Final = (
                 "Stop sale from this tank, and from whichever tank may hold the other product, until samples have been "
                 "examined."
             ),
-            _VAPOUR,
+            VAPOUR,
         ),
         look=("@moss", ""),
         size=("kg/m³", "by which a drop's density is off"),
@@ -278,7 +255,7 @@ RECORDS: Final = (
             "Dip for water, stop sale if it may reach the suction, and find where it comes in; it may also be a way "
             "for product to get out."
         ),
-        cautions=(_SALE, _VAPOUR),
+        cautions=(SALE, VAPOUR),
         look=("@blue", ""),
         size=("l/h", "of water that enters"),
         settled_by=(
@@ -298,9 +275,9 @@ RECORDS: Final = (
         short="Blend split",
         action="Stop sale from this tank until it has been examined; both layers need licensed handling.",
         cautions=(
-            _SALE,
+            SALE,
             "A blend that has split does not mend by stirring or topping up.",
-            _VAPOUR,
+            VAPOUR,
         ),
         look=("@blue", "/"),
         size=("l", "of water under the blend before it splits"),
