@@ -57,7 +57,7 @@ def of_the_desk(out: Path) -> None:
             page = own.new_page()
             page.set_viewport_size(SIZE)
             page.goto(f"{address}/tanks/{tank}.html")
-            _say(page, "Take in hand", owner="Ines", due="2026-04-03")
+            _say(page, "Take in hand", owner="Ines", due="2026-06-03")
             _say(page, "Write a note", note="Line of pump 2 shut off; tester is here on Thursday.")
             drawn(page)
             page.locator("article.case").first.scroll_into_view_if_needed()
@@ -65,6 +65,9 @@ def of_the_desk(out: Path) -> None:
             page.wait_for_timeout(400)
             page.screenshot(path=IMAGES / "case.png")
             page.goto(f"{address}/")
+            row = page.locator("#worklist tbody tr").filter(has_text="in hand").first
+            row.evaluate("row => row.scrollIntoView({block: 'center', behavior: 'instant'})")
+            page.wait_for_timeout(400)
             page.screenshot(path=IMAGES / "desk.png")
         browser.close()
 
