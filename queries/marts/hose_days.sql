@@ -1,14 +1,16 @@
 -- One row is a meter, a tank that it draws on and a trading day by the till's clock: what it sold from that tank.
 -- A sale that lasts over the opening of a day is shared out by time. Test returns are no sales. Of a site whose time zone
--- the database does not know there is no row.
+-- the database does not know, or whose day begins at no hour, there is no row.
 with openings as (
     select
         meters.meter_id,
         sites.timezone as zone,
-        to_seconds(cast(epoch(cast(sites.trading_day_start as time)) as bigint)) as opens_after
+        to_seconds(cast(epoch(try_cast(sites.trading_day_start as time)) as bigint)) as opens_after
     from meters
     inner join sites using (site_id)
-    where sites.timezone in (select pg_timezone_names.name from pg_timezone_names())
+    where
+        sites.timezone in (select pg_timezone_names.name from pg_timezone_names())
+        and try_cast(sites.trading_day_start as time) is not null
 ),
 
 sold as (

@@ -18,7 +18,7 @@ from tests.support.desks import desk_here, visitor
 from tests.support.published import snapshot_frames
 
 PASSWORD = "twelve dry dips"
-KEPT = hashed(PASSWORD, cost=(2, 8, 1))
+HASH = hashed(PASSWORD, cost=(2, 8, 1))
 """Cheap to work out: a thousand are asked for."""
 
 
@@ -37,7 +37,7 @@ def book(out):
 def guarded(book, clock, host):
     often = Rate(100_000, 60.0)
     rates = Rates(said=often, said_from=often)
-    return Desk(book, {host}, "", users={"Ines": User(KEPT)}, rates=rates, clock=clock)
+    return Desk(book, {host}, "", users={"Ines": User(HASH)}, rates=rates, clock=clock)
 
 
 def test_of_a_thousand_passwords_at_once_ten_are_looked_at(book):

@@ -174,7 +174,7 @@ def test_killed_in_mid_write_the_store_is_whole(tmp_path, after_s):
 
 
 def test_queries_are_one_select_with_a_header():
-    folders = ("ingest", "marts", "checks", "rules", "views", "layout")
+    folders = ("ingest", "marts", "checks", "rules", "views", "layout", "desk")
     names = [name for folder in folders for name in query_names(folder)]
     assert len(names) == len(list(queries_dir().rglob("*.sql")))
     for name in names:

@@ -19,7 +19,7 @@ RECORD = """RECORDS: Final = (
         title="Load came far too hot",
         short="Hot load",
         action="Ask the terminal where it was loaded.",
-        cautions=(_VAPOUR,),
+        cautions=(VAPOUR,),
         look=("@rust", ""),
         size=("°C", "above the usual"),
         has_litres=False,
