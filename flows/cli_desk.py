@@ -16,10 +16,16 @@ from pipeline.errors import ArgumentError
 
 if TYPE_CHECKING:
     from pipeline.desk.guard import SignOn
+    from pipeline.desk.settings_file import SettingsFile
 
 Command = Callable[[str, Callable[[argparse.Namespace], None], str], argparse.ArgumentParser]
 
 LOG_FILE = "desk.log"
+_ROLES = {
+    (False, False): ("", ""),
+    (True, False): ("reads", ", read, and say nothing"),
+    (False, True): ("sets", ", and change settings"),
+}
 _LOG_BYTES, _LOG_FILES = 10_000_000, 5
 
 
@@ -38,14 +44,20 @@ def add_desk_commands(command: Command) -> None:
     add(
         "--beside", type=Path, metavar="OUT2", help="a run by other charts (--with-charts), to be shown beside this one"
     )
+    add("--lake", type=Path, metavar="LAKE", help="the run's lake: a tank's page then shows every reading when zoomed")
+    add("--config", type=Path, metavar="FILE", help="tankdrift.toml, to be seen and, by who may, changed at the desk")
+    add("--sets", action="append", default=[], metavar="NAME", help="may change settings, where there is no --users")
     user = command("desk-user", _desk_user, "let somebody sign in at the desk, with a password from standard input")
     user.add_argument("file", type=Path, metavar="FILE", help="file for --users")
     user.add_argument("name", metavar="NAME", help="who")
-    user.add_argument("--reads", action="store_true", help="lets him read, and say nothing")
+    role = user.add_mutually_exclusive_group()
+    role.add_argument("--reads", action="store_true", help="lets him read, and say nothing")
+    role.add_argument("--sets", action="store_true", help="lets him change settings, too")
 
 
 def _desk(options: argparse.Namespace) -> None:
-    from pipeline.desk.app import Desk, desk_app
+    from pipeline.desk.app import desk_app
+    from pipeline.desk.asked import Desk
     from pipeline.desk.book import Book
     from pipeline.desk.users import read_users
 
@@ -55,11 +67,17 @@ def _desk(options: argparse.Namespace) -> None:
         )
     sign_on = _sign_on(options)
     users = {} if options.users is None else read_users(options.users)
+    if options.lake is not None and not options.lake.is_dir():
+        raise ArgumentError(f"--lake {options.lake}: there is no such folder")
+    settings = _settings(options)
     book = Book(options.out, options.beside)
     book.pages()
     with _listening(options.host, options.port) as listener:
         port = listener.getsockname()[1]
-        desk = Desk(book, _hosts(options, port), _who(options), users, sign_on)
+        desk = Desk(
+            book, _hosts(options, port), _who(options), users, sign_on, lake=options.lake, settings=settings,
+            setters=options.sets,
+        )  # fmt: skip
         _keep_log(options.out)
         sys.stdout.write(f"desk: http://{_shown(options.host)}:{port}/ (Ctrl-C ends it)\n")
         sys.stdout.flush()
@@ -87,8 +105,8 @@ def _desk_user(options: argparse.Namespace) -> None:
 
     is_typed = sys.stdin.isatty()
     password = getpass.getpass(f"password of {options.name}: ") if is_typed else sys.stdin.readline().rstrip("\n")
-    add_user(options.file, options.name, password, may_say=not options.reads)
-    what = ", read, and say nothing" if options.reads else ""
+    role, what = _ROLES[options.reads, options.sets]
+    add_user(options.file, options.name, password, role)
     sys.stdout.write(f"{options.file}: {options.name} may sign in{what}\n")
 
 
@@ -105,6 +123,23 @@ def _sign_on(options: argparse.Namespace) -> "SignOn | None":
         raise ArgumentError(f"--sign-on {options.sign_on}: expected the name of a header, such as X-Forwarded-User")
     proxies = options.proxy or ["127.0.0.1", "::1"]
     return SignOn(options.sign_on, frozenset(str(_address("--proxy", one)) for one in proxies))
+
+
+def _settings(options: argparse.Namespace) -> "SettingsFile | None":
+    """The file of settings that the desk shows: that of the nights whose results it serves."""
+    from pipeline.desk.settings_file import SettingsFile
+    from pipeline.sources.config import read_operations
+
+    if options.config is None:
+        if options.sets:
+            raise ArgumentError("--sets: say with --config which settings may be changed")
+        return None
+    if options.sets and options.users is not None:
+        raise ArgumentError("--sets and --users: say who may change settings with tankdrift desk-user --sets")
+    out = read_operations(options.config).out
+    if out.resolve() != options.out.resolve():
+        raise ArgumentError(f"--config {options.config}: its results are in {out}, and the desk serves {options.out}")
+    return SettingsFile(options.config)
 
 
 def _is_loopback(host: str) -> bool:

@@ -38,7 +38,7 @@ from pipeline.ledger.gauge import seconds
 from pipeline.ledger.nominal import with_nominal_charts
 from pipeline.scoring.chart_null import ChartSeen, by_own_walls, charts_seen, with_standing_out
 from pipeline.scoring.drop_null import DropSeen, by_own_drops, drops_seen
-from pipeline.scoring.fleet_odds import chances, expected_false
+from pipeline.scoring.fleet_odds import chances, expected_false, worth_a_case
 from pipeline.scoring.forest import Period
 from pipeline.scoring.published import fleet_tables, published_tables
 from pipeline.scoring.refused_rows import with_refused_rows
@@ -290,7 +290,7 @@ def analyse_sites(
         findings = with_refused_rows(findings, charts, refused, last_day)
     findings += odd_findings(odd, findings)
     decoys = [decoy for result in results for decoy in result.decoys]
-    said = chances(findings, decoys)
+    findings, said = worth_a_case(findings, chances(findings, decoys))
     return {**frames, **case_frames(findings, said), "expected_false": expected_false(findings, said, decoys)}
 
 

@@ -36,7 +36,7 @@ _SAYING: Final = r"said/[^/.][^/]*\.json"
 # The store with what a run that was killed had yet to write into it; sayings, with pictures and papers; what was shown,
 # believed and told; the last night; who asked the desk for what.
 _KEPT: Final = re.compile(
-    rf"tankdrift\.duckdb(\.wal)?|{_SAYING}|said/files/{IS_NAME.pattern}|since\.json|believed\.parquet|notices\.json|night\.json|desk\.log(\.\d+)?"
+    rf"tankdrift\.duckdb(\.wal)?|{_SAYING}|said/looked\.jsonl|said/files/{IS_NAME.pattern}|since\.json|believed\.parquet|notices\.json|night\.json|desk\.log(\.\d+)?"
 )
 _PRIVATE: Final = re.compile(r"users\.txt|said/|desk\.log")
 _CHUNK: Final = 1 << 20

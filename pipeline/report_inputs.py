@@ -108,6 +108,7 @@ def asked(store: Store) -> Frames:
     return {
         "prices": store.query("marts/prices"),
         "last_readings": store.query("marts/last_readings"),
+        "hose_days": store.query("marts/hose_days"),
         "as_of": pl.DataFrame({"day": [newest_day(store)]}),
         "limits": pl.DataFrame(limits, schema=["detectable_l_per_h", "fail_l_per_h"], orient="row"),
         "other_charts": pl.DataFrame({"tank_id": other_charts(store)}, schema={"tank_id": pl.String}),

@@ -93,7 +93,8 @@ def _bounds(field: FieldInfo) -> str:
     return ", " + ", ".join(found) if found else ""
 
 
-def _default(value: Any) -> str:
+def default_of(value: Any) -> str:
+    """What stands where a setting is left out, as TOML in backticks; nothing where that is nothing."""
     if isinstance(value, BaseModel) or value in ((), {}, None):
         return ""
     if isinstance(value, bool | str | Path):
@@ -109,19 +110,24 @@ def _rows(model: type[BaseModel]) -> Iterator[tuple[str, ...]]:
     for name, field in model.model_fields.items():
         # A field's own constraints stand apart from its annotation.
         kind = type_of(field.annotation) + _bounds(field)
-        default = "" if field.is_required() else _default(field.get_default())
+        default = "" if field.is_required() else default_of(field.get_default())
         (example,) = field.examples or ("",)
         shown = f"**{name}**" if field.is_required() else name
         yield shown, kind, unit_of(name), default, f"`{example}`", " ".join((field.description or "").split())
 
 
-def _run_rows() -> Iterator[tuple[str, ...]]:
-    """Rows of `[run]`, whose meanings stand in the docstring of `Settings`."""
+def run_words() -> dict[str, str]:
+    """What each setting of `[run]` is, from the docstring of `Settings`."""
     told = re.split(r"^(\w+) : \w+$", inspect.cleandoc(Settings.__doc__ or ""), flags=re.MULTILINE)
     meaning = dict(zip(told[1::2], told[2::2], strict=True))
+    return {name: " ".join(re.sub(r"\[\S+\] ?", "", words).split()) for name, words in meaning.items()}
+
+
+def _run_rows() -> Iterator[tuple[str, ...]]:
+    meaning = run_words()
     for one in fields(Settings):
-        words = " ".join(re.sub(r"\[\S+\] ?", "", meaning[one.name]).split())
-        yield one.name, "number", unit_of(one.name), f"`{one.default:g}`", f"`{one.metadata['example']}`", words
+        row = (one.name, "number", unit_of(one.name), f"`{one.default:g}`", f"`{one.metadata['example']}`")
+        yield *row, meaning[one.name]
 
 
 def _table(rows: Iterator[tuple[str, ...]]) -> Iterator[str]:

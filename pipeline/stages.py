@@ -229,7 +229,7 @@ def publish(run: Run) -> None:
         store.replace("sayings", frames["sayings"])
         store.copy_to(run.out / SNAPSHOT, inputs.WHOLE_TABLES, inputs.beside(store, sites, cases), views=VIEWS)
         keep_shown(run.out, mark, inputs.shown(cases, last_day))
-        told = (dict(c.row) | {"state": c.state} for c in cases)
+        told = (dict(c.row) | {"state": c.state, "is_over": c.row["ts_end"] is not None} for c in cases)
         write_parquet(believed_with(frames["believed"], told, last_day), run.out / BELIEVED)
         left_out = [f"site {site_id} is left out of the report: it broke it" for site_id in sites]
         with store.transaction():

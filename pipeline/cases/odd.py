@@ -12,8 +12,9 @@ FEWEST = 4
 WINDOW_DAYS = 7
 AWAY_DAYS = 14
 """How far from any other finding of the unit odd days must be to count as a finding of their own."""
-HINT = -2.0
-"""Log odds that odd days of no known cause are more than that: a hint, and less likely than not. No source."""
+HINT = -1.2
+"""Log odds that odd days of no known cause are more than that: a hint, and less likely than not, one in five. No
+source."""
 
 
 def odd_findings(odd: Sequence[OddDay], findings: Sequence[Finding]) -> list[Finding]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 from pipeline.cases.finding import Finding
 from pipeline.contract.causes import CAUSE
 from pipeline.units import digits_for
 
 OF_BALANCE = {"excursion": "an odd day", "delivery": "a delivery off its ticket"}
 """What else the balance weighs."""
+_NO_RIVAL = "No other cause came near."
 LEAK_NOW_L_PER_H = 0.4
 """A leak from so many litres an hour on is for now. No source."""
 
@@ -49,6 +52,26 @@ def summary(finding: Finding, low: float | None, high: float | None) -> str:
     return f"{text}. {_rival_words(finding)}"
 
 
+def rival_told(summary: str) -> tuple[str, int | None] | None:
+    """What a summary says comes next and its odds against, None where it is far behind; an empty name where none came.
+
+    None where it says nothing of it.
+
+    >>> rival_told("A leak at T1: 3 l lost. Next likely: a meter off, 1,480 to 1 against.")
+    ('a meter off', 1480)
+    >>> rival_told("A leak at T1: 3 l lost. Next likely, far behind: a meter off.")
+    ('a meter off', None)
+    >>> rival_told("A leak at T1: 3 l lost. No other cause came near.")
+    ('', None)
+    """
+    if summary.endswith(_NO_RIVAL):
+        return "", None
+    if far := re.search(r"Next likely, far behind: (.+)\.$", summary):
+        return far[1], None
+    near = re.search(r"Next likely: (.+), ([\d,]+) to 1 against\.$", summary)
+    return (near[1], int(near[2].replace(",", ""))) if near else None
+
+
 def _figure(value: float, digits: int) -> str:
     """Litres with as many decimals as their interval earns, as on every page of the report."""
     return f"{round(value, digits):,.{max(digits, 0)}f}"
@@ -56,12 +79,12 @@ def _figure(value: float, digits: int) -> str:
 
 def _rival_words(finding: Finding) -> str:
     if finding.rival is None:
-        return "No other cause came near."
+        return _NO_RIVAL
     cause, _, place = finding.rival[0].partition(":")
     name = CAUSE[cause].noun if cause in CAUSE else OF_BALANCE.get(cause, cause)
     if cause == finding.cause:
         if not place or place == finding.meter_id:
-            return "No other cause came near."
+            return _NO_RIVAL
         name = "the same at another hour" if place.endswith(" h") else f"the same of {place}"
     lead = finding.log_odds - finding.rival[1]
     if lead > 7:

@@ -17,6 +17,8 @@ class Cause:
         What to do, and whom to leave it to.
     cautions : tuple of str
         What to mind before acting on it.
+    settled_by : tuple of str
+        What measurement or paper would settle whether it is so.
     look : tuple of str
         Colour and hatching of its litres in a chart.
     size : tuple of str
@@ -49,6 +51,7 @@ class Cause:
     cautions: tuple[str, ...]
     look: tuple[str, str]
     size: tuple[str, str]
+    settled_by: tuple[str, ...] = ()
     has_litres: bool = True
     has_meter: bool = False
     has_delivery: bool = False

@@ -6,7 +6,10 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
+import polars as pl
+
 from pipeline.desk.forms import Brought
+from pipeline.desk.visits import Visits
 from pipeline.errors import ArgumentError, StoreError
 from pipeline.report.apart import without
 from pipeline.report.fleet import Fleet
@@ -17,7 +20,8 @@ from pipeline.report.tables import Tables
 from pipeline.said.files import file_name, keep_file, read_file
 from pipeline.said.record import newest, say
 from pipeline.said.sayings import Saying, row_of
-from pipeline.said.shown import said_frames
+from pipeline.said.shown import BELIEVED, said_frames
+from pipeline.said.shown import FILE as SINCE
 from pipeline.store import SNAPSHOT, read_snapshot
 
 
@@ -30,12 +34,14 @@ class Book:
     def __init__(self, out: Path, beside: Path | None = None) -> None:
         self.out = out
         self._beside = None if beside is None else _by_other_charts(beside)
+        self.visits = Visits(out)
         self.assets = read_assets()
         self._hashes = style_hashes(self.assets[PLOTLY].decode())
-        self.policy = content_policy(self._hashes, forms="'self'", pictures="'self'")
+        self.policy = content_policy(self._hashes, forms="'self'", pictures="'self'", asked="'self'")
         self._lock = Lock()
-        self._run: tuple[int, int] | None = None
+        self._run: list[tuple[int, int] | None] = []
         self._said = -2
+        self._sayings: pl.DataFrame | None = None
         self._tables: Tables | None = None
         self._as_of: Any = None
         self._pages: Pages | None = None
@@ -56,9 +62,10 @@ class Book:
                     raise StoreError(f"{self.out}: an earlier version published what is here; run it again")
                 self._as_of = frames["as_of"]["day"][0]
                 self._tables = Tables.of(without(frames, frames["left_out"]["site_id"].to_list()))
-                self._pages = None
+                self._pages = self._sayings = None
             if self._pages is None or said != self._said:
-                self._tables = self._tables.with_frames(said_frames(self.out))
+                frames = said_frames(self.out, known=self._sayings)
+                self._tables, self._sayings = self._tables.with_said(frames), frames["sayings"]
                 self._pages = Pages.of(Fleet.of(self._tables, self._as_of), self._hashes, self._beside)
             self._run, self._said = run, said
             return self._pages
@@ -90,13 +97,17 @@ class Book:
         """A picture or paper that somebody added to a case; None where there is none of that name."""
         return read_file(self.out, name)
 
-    def _place(self) -> tuple[int, int] | None:
-        """What tells one snapshot from the next."""
-        path = self.out / SNAPSHOT
-        if not path.is_file():
-            return None
+    def _place(self) -> list[tuple[int, int] | None]:
+        """What tells one published run from the next: its snapshot, and what is put in place a moment after it."""
+        return [_mark(self.out / name) for name in (SNAPSHOT, SINCE, BELIEVED)]
+
+
+def _mark(path: Path) -> tuple[int, int] | None:
+    try:
         found = path.stat()
-        return found.st_ino, found.st_mtime_ns
+    except FileNotFoundError:
+        return None
+    return found.st_ino, found.st_mtime_ns
 
 
 def _by_other_charts(out: Path) -> Fleet:

@@ -35,17 +35,17 @@ class Brought:
     content: bytes
 
 
-async def form_of(request: Request) -> dict[str, str]:
-    """The form that a browser sent, by its fields' names.
+async def form_of(request: Request, most_text: int = MOST_NOTE_BYTES) -> dict[str, str]:
+    """The form that a browser sent, by its fields' names, in one of which may be so many bytes of text.
 
     Raises
     ------
     HTTPException
         If it is too long, or no form.
     """
-    body = await _body(request, MOST_BYTES, _READ_ON_BYTES)
+    body = await _body(request, 4 * most_text, _READ_ON_BYTES)
     if body is None:
-        raise HTTPException(413, words.TOO_MUCH.format(most=f"{MOST_NOTE_BYTES:,}"))
+        raise HTTPException(413, words.TOO_MUCH.format(most=f"{most_text:,}"))
     if _kind(request) != _KIND:
         raise HTTPException(415, words.STRANGER)
     try:

@@ -6,6 +6,7 @@ import secrets
 from collections import defaultdict, deque
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from threading import Lock
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -47,9 +48,18 @@ class SignOn:
 
 @dataclass(slots=True)
 class Tries:
-    """Wrong passwords by name and by address, each with the times at which they were tried. [s]"""
+    """Wrong passwords by name and by address, each with the times at which they were tried. Any thread may ask. [s]"""
 
     _at: dict[str, deque[float]] = field(default_factory=lambda: defaultdict(deque))
+    _lock: Lock = field(default_factory=Lock)
+
+    def may_try(self, keys: Collection[str], now_s: float) -> bool:
+        """Whether a password may be tried, which then is counted: of many at once no more than are left."""
+        with self._lock:
+            is_over = self.is_over(keys, now_s)
+            if not is_over:
+                self.add(keys, now_s)
+            return not is_over
 
     def is_over(self, keys: Collection[str], now_s: float) -> bool:
         """Whether one of the keys has had its tries."""
@@ -64,8 +74,9 @@ class Tries:
 
     def forget(self, keys: Collection[str]) -> None:
         """Whoever has signed in is no guesser."""
-        for key in keys:
-            self._at.pop(key, None)
+        with self._lock:
+            for key in keys:
+                self._at.pop(key, None)
 
     def _recent(self, key: str, now_s: float) -> deque[float]:
         at = self._at.get(key, deque())

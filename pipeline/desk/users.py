@@ -1,6 +1,6 @@
 """Names and hashed passwords, one a line: name, tab, scrypt's N, r, p, salt and hash, with colons between.
 
-Behind another tab stands `reads` where somebody may read and say nothing.
+Behind another tab stands his role, where he has one: `reads` may read and say nothing, `sets` may change settings, too.
 """
 
 import hashlib
@@ -19,17 +19,27 @@ SHORTEST: Final = 12
 _N, _R, _P = 2**15, 8, 3
 """Cost of scrypt: OWASP's password storage cheat sheet has N = 2^15, r = 8, p = 3 among its minima."""
 _MOST_MEMORY: Final = 2**27
-
-
 READS: Final = "reads"
+SETS: Final = "sets"
+ROLES: Final = ("", READS, SETS)
 
 
 @dataclass(frozen=True, slots=True)
 class User:
-    """What is kept of somebody's password, and whether he may say something or only read."""
+    """What is kept of somebody's password, and what he may do, one of `ROLES`: without a role, read and work cases."""
 
     kept: str
-    may_say: bool = True
+    role: str = ""
+
+    @property
+    def may_say(self) -> bool:
+        """Whether he may say something of cases."""
+        return self.role != READS
+
+    @property
+    def may_set(self) -> bool:
+        """Whether he may change settings."""
+        return self.role == SETS
 
 
 def hashed(password: str, *, salt: bytes | None = None, cost: tuple[int, int, int] = (_N, _R, _P)) -> str:
@@ -66,19 +76,19 @@ def read_users(path: Path) -> dict[str, User]:
         kept, _, role = rest.partition("\t")
         try:
             *cost, salt, digest = kept.split(":")
-            _require(role in ("", READS))
+            _require(role in ROLES)
             _require(len(cost) == 3 and all(int(one) > 0 for one in cost) and len(bytes.fromhex(digest)) == 32)
             _require(bool(name.strip()) and bytes.fromhex(salt) != b"")
         except ValueError as error:
             raise ArgumentError(f"{path}, line {number}: no name and hash as desk-user writes them") from error
-        found[name] = User(kept, may_say=role != READS)
+        found[name] = User(kept, role)
     if not found:
         raise ArgumentError(f"{path}: there is nobody in it; add somebody with: tankdrift desk-user {path} NAME")
     return found
 
 
-def add_user(path: Path, name: str, password: str, *, may_say: bool = True) -> None:
-    """Put a name and a password into the file, in the place of that name's old one, and whether he may say something.
+def add_user(path: Path, name: str, password: str, role: str = "") -> None:
+    """Put a name, a password and a role, one of `ROLES`, into the file, in the place of that name's old one.
 
     Raises
     ------
@@ -90,11 +100,11 @@ def add_user(path: Path, name: str, password: str, *, may_say: bool = True) -> N
     if len(password) < SHORTEST:
         raise ArgumentError(f"the password has {len(password)} characters; it needs {SHORTEST}")
     users = read_users(path) if path.is_file() and path.stat().st_size else {}
-    users[name] = User(hashed(password), may_say)
+    users[name] = User(hashed(password), role)
     beside = path.with_name(f".{path.name}.new")
     with open_private(beside, "w", "utf-8") as file:
         for one, user in users.items():
-            file.write("\t".join([one, user.kept, *([] if user.may_say else [READS])]) + "\n")
+            file.write("\t".join([one, user.kept, *([user.role] if user.role else [])]) + "\n")
     beside.replace(path)
 
 

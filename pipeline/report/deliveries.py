@@ -4,7 +4,7 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, Final
 
 from pipeline.contract.vocabulary import CAUSES_WITH_DELIVERY
 from pipeline.report import delivery_text as words
@@ -22,6 +22,9 @@ _OF_BALANCE = {"temperature": "temperature_l", "chart": "chart_l", "meters": "me
 _ABOUT_DELIVERIES = frozenset({*CAUSES_WITH_DELIVERY, "missing_ticket"})
 _NEAR = timedelta(hours=2)
 _CLAIM = {"current": "open"}
+CLAIM_DAYS: Final = 7
+"""So many days after its case was raised a claim is to be made, where nobody has said another day at the desk; haulage
+contracts allow days to weeks. Common practice, no source."""
 
 
 def deliveries(tables: Tables, tanks: Mapping[str, Row], cases: Sequence[Case]) -> list[Row]:
@@ -40,22 +43,39 @@ def deliveries(tables: Tables, tanks: Mapping[str, Row], cases: Sequence[Case]) 
         `key`, `at`, `day` on the site's clock, `tank_id`, `tickets`, `ticketed_l`, `found_l`, `sold_l`,
         `difference_l` with `low_l` and `high_l`, `parts_l` by name (they add up to the difference; empty where it
         could not be taken apart), `left_low_l`, `left_high_l`, `haulier`, `vehicle`, `terminal`, `case`, `claim`,
-        `href`, and the tank's `site`, `product_label`, `tz`. What is not known is None.
+        `claim_by`, `href`, and the tank's `site`, `product_label`, `tz`. What is not known is None.
     """
+    case_of = _case_finder(cases)
+    rows = []
+    for row in tables.once("deliveries", lambda: _rows(tables, tanks)):
+        case = case_of(row)
+        claim = _CLAIM.get(case.state, case.state) if case else ""
+        by = _claim_by(case) if case and claim == "open" else None
+        rows.append(row | {"case": case, "claim": claim, "claim_by": by})
+    return rows
+
+
+def _rows(tables: Tables, tanks: Mapping[str, Row]) -> list[Row]:
+    """All rows but for the cases about them."""
     tickets = {r["delivery_id"]: r for r in tables.rows("deliveries")}
     of_drop = _tickets_by_drop(tables)
     left = {r["drop_id"]: r for r in tables.rows("drop_left")}
-    case_of = _case_finder(cases)
     sheets = {t: set(tables.of_tank("tank_days", t)["trading_day"].tail(DAY_SHEET_DAYS)) for t in tanks}
     made = [_drop(r, [tickets.get(i, {"delivery_id": i}) for i in of_drop[r["drop_id"]]], left.get(r["drop_id"]))
             for r in tables.rows("drops")]  # fmt: skip
     matched = {i for ids in of_drop.values() for i in ids}
     made += [_ticket(r) for i, r in tickets.items() if i not in matched]
-    rows = [_placed(row, tanks.get(row["tank_id"], {}), sheets.get(row["tank_id"], set())) for row in made]
-    for row in rows:
-        case = case_of(row)
-        row |= {"case": case, "claim": _CLAIM.get(case.state, case.state) if case else "", "lines": lines(row)}
+    rows = [
+        _placed(row, tanks.get(row["tank_id"], {}), sheets.get(row["tank_id"], set())) | {"lines": lines(row)}
+        for row in made
+    ]
     return sorted(rows, key=lambda r: (-r["at"].timestamp(), r["tank_id"] or "", r["key"]))
+
+
+def _claim_by(case: Case) -> date | None:
+    """By when a claim is to be made: the day said at the desk, else `CLAIM_DAYS` after its case was raised."""
+    raised: date | None = case.row["raised_on"]
+    return case.said.due_on or (None if raised is None else raised + timedelta(days=CLAIM_DAYS))
 
 
 def lines(row: Row) -> list[tuple[str, int]]:
@@ -105,6 +125,7 @@ def delivery_records(rows: Sequence[Row]) -> dict[str, Any]:
         "delivery_ids", "at", "site", "tank_id", "product", "ticketed_l", "found_l", "gauge_rise_l", "sold_meanwhile_l",
         "difference_l", "difference_low_l", "difference_high_l", *(f"{name}_l" for name in words.LINES), "left_low_l",
         "left_high_l", "haulier", "vehicle", "terminal", "case_id", "claim",
+        "claim_by",
     ]  # fmt: skip
     return {"columns": columns, "rows": {r["key"]: _record(r) for r in rows}}
 
@@ -117,6 +138,7 @@ def _record(row: Row) -> list[Any]:
         ", ".join(row["tickets"]), row["at"].astimezone(row["tz"]).isoformat(timespec="minutes"), row["site"],
         row["tank_id"], row["product_label"], *(None if v is None else round(v, 2) for v in figures), row["haulier"],
         row["vehicle"], row["terminal"], row["case"].row["case_id"] if row["case"] else None, row["claim"],
+        None if row["claim_by"] is None else str(row["claim_by"]),
     ]  # fmt: skip
 
 
@@ -196,7 +218,8 @@ def _placed(row: Row, tank: Row, sheet: set[date]) -> Row:
     day = row["at"].astimezone(tz).date()
     href = tank.get("href")
     return row | {
-        "tz": tz, "day": day, "site": tank.get("site", ""), "product_label": tank.get("product_label", ""),
+        "tz": tz, "day": day, "site_id": tank.get("site_id"), "site": tank.get("site", ""),
+        "product_label": tank.get("product_label", ""),
         "href": href and (f"{href}#{day_anchor(day)}" if day in sheet else href),
     }  # fmt: skip
 

@@ -27,6 +27,7 @@ COLUMNS: Final = (
 FILTERS: Final = {
     "site": "Site", "product": "Product", "haulier": "Haulier", "terminal": "Terminal", "claim": "Claim",
 }  # fmt: skip
+CLAIM_BY: Final = "by {day}"
 CLAIMS: Final = {"open": "Claim open", "past": "Past", "closed": "Closed"}
 LINES: Final = {
     "temperature": "Temperature", "chart": "Chart", "meters": "Meters", "settling": "Settling", "left": "Left",

@@ -16,6 +16,7 @@ from pipeline.report import format as fmt
 from pipeline.report import text
 from pipeline.report.case_figures import mark_safe_fill, shade
 from pipeline.report.drawing import Chart, chart, plain, thinned
+from pipeline.report.edges import mark_edges
 from pipeline.report.tables import Tables
 
 # Colour and hatching of a part, so that neither is needed to tell it from its neighbours.
@@ -63,12 +64,13 @@ def tank_charts(
         _parts(parts, days),
         _sales(days),
         _surroundings(ledger, points),
-        _residual(ledger, points),
+        _residual(ledger, points // 2),
         _meters(tables.of_tank("meter_estimates", tank_id)),
     ]
     charts = [c for c in made if c is not None]
     span = _span(ledger, days)
     for one in charts:
+        mark_edges(one)
         shade(one, windows, span, with_labels=one["key"] == "cumulative")
         if one["key"] == "stock" and tank["safe_fill_l"]:
             mark_safe_fill(one, float(tank["safe_fill_l"]))

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import Any
 
 from pipeline.report import links, summaries, worklist
@@ -16,7 +17,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class Fleet:
-    """What every page draws on."""
+    """What every page draws on; `places` are the sites' pages by site."""
 
     tables: Tables
     as_of: date
@@ -26,13 +27,14 @@ class Fleet:
     gauges: list[Row]
     refused: list[Row]
     pools: Mapping[str, str]
+    places: Mapping[str, str]
 
     @classmethod
     def of(cls, tables: Tables, as_of: date) -> "Fleet":
         """Everything that is worked out once, for all pages."""
         pages = links.page_names(t for t in tables["tanks"]["tank_id"] if t is not None)
         cases = worklist.ranked(tables, pages, as_of)
-        stock = last_stock(tables)
+        stock = tables.once("stock", partial(last_stock, tables))
         tanks = [t | stock[t["tank_id"]] for t in summaries.tanks(tables, pages, cases)]
         by_id = {t["tank_id"]: t for t in tanks}
         said = statements(tables, by_id, cases)
@@ -42,7 +44,7 @@ class Fleet:
         tanks = [t | {"statement": latest.get(t["tank_id"])} for t in tanks]
         return cls(
             tables, as_of, tanks, cases, said, summaries.gauges(tables, by_id), summaries.refused(tables),
-            worklist.pools(tables),
+            worklist.pools(tables), links.site_pages(s for s in tables["sites"]["site_id"] if s is not None),
         )  # fmt: skip
 
 

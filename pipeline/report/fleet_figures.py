@@ -1,5 +1,6 @@
-"""Charts over the whole fleet: variance by tank and day, and variance against throughput."""
+"""Charts over the whole fleet: variance by tank and day, and variance against throughput; and who is furthest off."""
 
+import math
 from collections.abc import Sequence
 from datetime import date
 from typing import Any
@@ -8,37 +9,45 @@ import numpy as np
 import polars as pl
 
 from pipeline.report import format as fmt
+from pipeline.report import sound_text as words
 from pipeline.report import text
+from pipeline.report.baseline import Spread, usual_spread
 from pipeline.report.drawing import Chart, chart, plain
-from pipeline.report.tables import Tables
+from pipeline.report.fleet import Fleet
+from pipeline.report.worklist import bar
 
-MAX_TANKS = 120
+MAX_TANKS = 100
 MAX_CELLS = 30_000
 _ROW_PX = 16
 _LOOKS = (("@blue", "circle"), ("@rust", "square"), ("@teal", "diamond"), ("@plum", "triangle-up"), ("@ochre", "cross"))
 _NAMED = 4
-# 1.4826 makes a median absolute deviation the standard deviation of a normal spread; below a litre nothing is news.
-_MAD_TO_SD = 1.4826
-_LEAST_SPREAD_L = 1.0
 _Z_ENDS = 6.0
+# Letters of a site's name beside the heat map: a phone has room for no more.
+_SITE_LENGTH = 16
+_MOST_FURTHEST = 12
+Row = dict[str, Any]
 
 
 def heat_map(
-    tables: Tables, tanks: Sequence[dict[str, Any]], *, max_tanks: int = MAX_TANKS, max_cells: int = MAX_CELLS
+    fleet: Fleet, tanks: Sequence[Row], *, max_tanks: int = MAX_TANKS, max_cells: int = MAX_CELLS
 ) -> tuple[Chart | None, list[str]]:
-    """Variance by tank and day, in litres and against each tank's own spread; with a note on what was left out.
+    """Variance by tank and day, in litres and over each tank's usual spread, with notes on what that is and is cut.
 
     Days are joined, and the tanks that strayed least left out, where a page would carry too many cells.
     """
-    days = tables["tank_days"].drop_nulls("variance_l")
+    days = fleet.tables["tank_days"].drop_nulls("variance_l")
     if days.is_empty() or not tanks:
         return None, []
     dates, litres = _grid(days, [t["tank_id"] for t in tanks])
     shown = min(len(tanks), max_tanks)
     width = -(-len(dates) * shown // max_cells)
     dates, litres = dates[::width], _joined(litres, width)
-    spread = _spreads(litres)
-    notes = [text.HEAT_BUCKET.format(n=width)] if width > 1 else []
+    usual = usual_spread(fleet.tables, fleet.cases)
+    own = [usual[t["tank_id"]] for t in tanks]
+    # Days' scatter adds up as its square: n days together scatter by √n as much.
+    spread = litres / (np.array([one.litres for one in own]) * math.sqrt(width))[:, None]
+    notes = [_spread_words(own)]
+    notes += [text.HEAT_BUCKET.format(n=width)] if width > 1 else []
     if shown < len(tanks):
         notes.append(text.HEAT_CUT.format(shown=shown, all=fmt.number(len(tanks))))
         furthest = np.nan_to_num(np.abs(spread), nan=0.0).max(axis=1)
@@ -67,42 +76,80 @@ def _joined(grid: np.ndarray, width: int) -> np.ndarray:
     return np.where(np.isnan(spans).all(axis=2), np.nan, np.nansum(spans, axis=2))
 
 
-def _spreads(litres: np.ndarray) -> np.ndarray:
-    """`litres` of each tank (row) from its median, in its own robust standard deviations."""
-    out = np.full_like(litres, np.nan)
-    for i, row in enumerate(litres):
-        known = row[~np.isnan(row)]
-        if known.size:
-            middle = np.median(known)
-            sd = max(_MAD_TO_SD * float(np.median(np.abs(known - middle))), _LEAST_SPREAD_L)
-            out[i] = (row - middle) / sd
-    return out
+def _spread_words(usual: Sequence[Spread]) -> str:
+    """Of how many tanks the scatter is their own, and of how many the fleet's."""
+    others = sum(not one.is_own for one in usual)
+    return words.HEAT_SPREAD_FLEET.format(n=fmt.count(others, "tank", "tanks")) if others else words.HEAT_SPREAD_OWN
 
 
-def _heat_chart(dates: list[date], litres: np.ndarray, spread: np.ndarray, tanks: Sequence[dict[str, Any]]) -> Chart:
+def furthest(fleet: Fleet) -> list[Row]:
+    """The tanks whose variance over all their days is furthest from sound, in times what so many days scatter by.
+
+    With what of it is left over once all that is named is off; the furthest first, those beyond three times alone.
+    """
+    usual = usual_spread(fleet.tables, fleet.cases)
+    days = fleet.tables["tank_days"].drop_nulls("variance_l").group_by("tank_id").len()
+    known = dict(days.iter_rows())
+    left = fleet.tables["variance_parts"].filter(part="residual").group_by("tank_id").agg(pl.col("litres").sum())
+    left_l = dict(left.iter_rows())
+    rows = []
+    for tank in fleet.tanks:
+        n = known.get(tank["tank_id"], 0)
+        if n:
+            spread = usual[tank["tank_id"]].litres
+            times = tank["variance_l"] / (spread * math.sqrt(n))
+            rows.append(tank | {"times": times, "spread_l": spread, "left_l": left_l.get(tank["tank_id"])})
+    rows = sorted(
+        (r for r in rows if abs(r["times"]) > words.FURTHEST_FROM), key=lambda r: (-abs(r["times"]), r["tank_id"])
+    )
+    shown = rows[:_MOST_FURTHEST]
+    # By the square root: one that is far out would dwarf the others.
+    roots = [math.copysign(math.sqrt(abs(r["times"])), r["times"]) for r in shown]
+    most = max(map(abs, roots), default=1.0)
+    return [
+        r | {"bar": bar(root, min(root, 0.0), max(root, 0.0), (-most, most))}
+        for r, root in zip(shown, roots, strict=True)
+    ]
+
+
+def _heat_chart(dates: list[date], litres: np.ndarray, spread: np.ndarray, tanks: Sequence[Row]) -> Chart:
     end = max(float(np.nanpercentile(np.abs(litres), 98)), 1.0)
     # Rows by number: two tanks may not share a row, whatever they are called.
     rows = list(range(len(tanks)))
-    names = [plain(t["tank_id"]) for t in tanks]
     look = {
         "type": "heatmap", "x": [d.isoformat() for d in dates], "y": rows, "xgap": 1, "ygap": 1, "hoverongaps": False,
         "colorscale": [[0, "@loss"], [0.5, "@mid"], [1, "@gain"]],
     }  # fmt: skip
     traces = [
         look | {"z": _rounded(spread, 1), "zmin": -_Z_ENDS, "zmax": _Z_ENDS, "visible": True,
-                "hovertemplate": "%{y}, %{x|%d %b}: %{z:+.1f} × its spread<extra></extra>",
+                "hovertemplate": "%{y}, %{x|%d %b}: %{z:+.1f} × its usual spread<extra></extra>",
                 "colorbar": {"title": {"text": text.AXES["z"]}}},
         look | {"z": _rounded(litres, 0), "zmin": -end, "zmax": end, "visible": False,
                 "hovertemplate": "%{y}, %{x|%d %b}: %{z:+,.0f} l<extra></extra>",
                 "colorbar": {"title": {"text": text.AXES["l"]}}},
     ]  # fmt: skip
     made = chart("heat", traces, "", height=_ROW_PX * len(tanks) + 110)
+    # A site's name stands at the first of its tanks, and a line above it.
+    heads = [at for at in rows if not at or tanks[at]["site_id"] != tanks[at - 1]["site_id"]]
+    names = [
+        f"{plain(_short(tank['site']))}: {plain(tank['tank_id'])}" if at in heads else plain(tank["tank_id"])
+        for at, tank in enumerate(tanks)
+    ]
     made["layout"]["yaxis"] = {
         "tickvals": rows, "ticktext": names, "autorange": "reversed", "showgrid": False, "zeroline": False,
         "automargin": True,
     }  # fmt: skip
+    lines = "".join(f"M0 {at - 0.5}H1" for at in heads[1:])
+    made["layout"]["shapes"] = [
+        {"type": "path", "xref": "paper", "path": lines, "line": {"color": "@slate", "width": 1}}
+    ] if lines else []  # fmt: skip
     made["links"] = [t["href"] for t in tanks]
+    made["sites"] = [(tanks[at]["site_id"], tanks[at]["site"]) for at in heads]
     return made
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _SITE_LENGTH else name[: _SITE_LENGTH - 1] + "…"
 
 
 def _rounded(grid: np.ndarray, digits: int) -> list[list[float | None]]:

@@ -22,10 +22,24 @@ def slug(name: str) -> str:
 
 def page_names(tank_ids: Iterable[str]) -> dict[str, str]:
     """Path of each tank's page below the report's folder; unique where case does not count in file names, too."""
-    ids = list(dict.fromkeys(tank_ids))
+    return _named("tanks", tank_ids)
+
+
+def site_pages(site_ids: Iterable[str]) -> dict[str, str]:
+    """Path of each site's page, as `page_names`."""
+    return _named("sites", site_ids)
+
+
+def days_page(site_page: str) -> str:
+    """Where a site's sales and gauges over any span are, by where its page is."""
+    return f"days/{site_page.partition('/')[2]}"
+
+
+def _named(folder: str, names: Iterable[str]) -> dict[str, str]:
+    ids = list(dict.fromkeys(names))
     twins = Counter(slug(i).casefold() for i in ids)
     return {
-        i: f"tanks/{slug(i)}.html" if twins[slug(i).casefold()] == 1 else f"tanks/{slug(i)}-{_digest(i)}.html"
+        i: f"{folder}/{slug(i)}.html" if twins[slug(i).casefold()] == 1 else f"{folder}/{slug(i)}-{_digest(i)}.html"
         for i in ids
     }
 

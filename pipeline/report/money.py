@@ -65,20 +65,29 @@ def site_months(tables: Tables, tanks: Mapping[str, Row], cases: Sequence[Case])
         `risk_span`, litres at risk with their 95 % interval, None where nothing is.
     """
     sites = {r["site_id"]: r for r in tables.rows("sites")}
-    found: dict[tuple[str, date], list[Row]] = defaultdict(list)
-    for row in _tank_months(tables, tanks):
-        found[row["site_id"], row["month"]].append(row)
-    for case in current_losses(cases):
-        if case.row["ts_start"] is not None:
-            began = case.row["ts_start"].astimezone(case.tz).date()
-            found[case.row["site_id"], began.replace(day=1)].append({"case": case})
-    for row in _recovered(tables, sites):
-        found[row["site_id"], row["month"]].append(row)
+    # Few months have a case or a recovery, and adding up the others takes long in a large fleet.
+    own = tables.once("site months", lambda: _by_place(_tank_months(tables, tanks)))
+    sums = tables.once("site months' sums", lambda: {place: totals(rows) for place, rows in own.items()})
+    said = [
+        {"case": c, "site_id": c.row["site_id"], "month": c.row["ts_start"].astimezone(c.tz).date().replace(day=1)}
+        for c in current_losses(cases)
+        if c.row["ts_start"] is not None
+    ]
+    more = _by_place([*said, *_recovered(tables, sites)])
+    found = sums | {place: totals([*own.get(place, []), *rows]) for place, rows in more.items()}
     rows = [
-        totals(own) | {"site_id": site_id, "month": month, "site": sites.get(site_id, {}).get("name") or site_id or ""}
-        for (site_id, month), own in found.items()
+        total | {"site_id": site_id, "month": month, "site": sites.get(site_id, {}).get("name") or site_id or ""}
+        for (site_id, month), total in found.items()
     ]
     return sorted(rows, key=lambda r: (-r["month"].toordinal(), r["site"], r["site_id"] or ""))
+
+
+def _by_place(rows: Iterable[Row]) -> dict[tuple[str, date], list[Row]]:
+    """Rows by site and month."""
+    found: dict[tuple[str, date], list[Row]] = defaultdict(list)
+    for row in rows:
+        found[row["site_id"], row["month"]].append(row)
+    return found
 
 
 def by_month(rows: Sequence[Row]) -> list[Row]:

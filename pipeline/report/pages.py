@@ -2,28 +2,40 @@
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
-from functools import partial
-from typing import Any
+from functools import cache, partial
+from typing import Any, Final
 
 from pipeline.contract.causes import CAUSE
-from pipeline.report import data_text, fleet_figures, money, money_text, summaries, text, what_if, worklist
+from pipeline.report import beyond, beyond_text, fleet_figures, money, money_text, summaries, text, what_if, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import URGENCIES, Case
+from pipeline.report.day_sums import days_page
 from pipeline.report.delivery_pages import delivery_pages, delivery_rows, delivery_windows
 from pipeline.report.fleet import Fleet, Row, by_tank
+from pipeline.report.meter_weeks import meter_weeks
 from pipeline.report.papers import paper_pages
 from pipeline.report.parts import Made, Part, part_pages, parted
+from pipeline.report.patterns import patterns_page
 from pipeline.report.records import case_records, meter_records, statement_records, tank_records
 from pipeline.report.rendering import as_json, kept_environment
 from pipeline.report.search import PLACE, search_script
+from pipeline.report.site_pages import line_of_sites, site_page, site_records, site_rows
 from pipeline.report.statements import limits_of
 from pipeline.report.tables import Tables
-from pipeline.report.tank_page import evidence_of, tank_page
+from pipeline.report.tank_page import tank_page
+from pipeline.report.troubles import troubles
+from pipeline.report.weighed import weighed_of
+from pipeline.said.since import Shown, news_of
 
+LOOKED = "looked.html"
 # Points of a line: plenty where tanks are few, fewer in a large fleet so that the folder stays of a size.
-_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 2_500, 1_000, 400_000
+_MOST_POINTS, _LEAST_POINTS, _ALL_POINTS = 2_500, 700, 350_000
+
+
+FOLDERS: Final = ("tanks", "sites", "days")
+"""Folders of pages below the report's own."""
 
 
 @dataclass(frozen=True)
@@ -47,11 +59,15 @@ class Pages:
         """The pages of a fleet; `beside` is the same by other charts, to be compared with it."""
         names = {r["site_id"]: r["name"] or r["site_id"] for r in fleet.tables.rows("sites")}
         tanks = {t["tank_id"]: t for t in fleet.tanks}
+        meters = fleet.tables.once("meters", partial(summaries.meters, fleet.tables, names))
         by_month = money.site_months(fleet.tables, tanks, fleet.cases)
+        sites, deliveries, left = site_rows(fleet, by_month), delivery_rows(fleet), beyond.beyond_sales(fleet)
         lists: list[tuple[str, Sequence[Any], Callable[[Part], Row]]] = [
             ("index.html", fleet.cases, partial(_index, fleet)),
             ("fleet.html", fleet.tanks, partial(_fleet, fleet)),
-            ("meters.html", summaries.meters(fleet.tables, names), partial(_meters, fleet)),
+            ("meters.html", meters, partial(_meters, fleet)),
+            ("sites.html", sites, partial(_sites, fleet, sites)),
+            ("beyond.html", left, partial(_beyond, left)),
             ("money.html", by_month, partial(_money, fleet, by_month)),
             ("statements.html", fleet.statements, partial(_statements, fleet)),
             ("data.html", fleet.gauges, partial(_data, fleet)),
@@ -62,9 +78,12 @@ class Pages:
             of_list = parted(path, rows)
             parts |= of_list
             made |= part_pages(of_list, make)
-        deliveries = delivery_rows(fleet)
         windows = delivery_windows(deliveries)
         made |= delivery_pages(deliveries, windows)
+        made["patterns.html"] = ("patterns.html", cache(partial(patterns_page, fleet)))
+        for site in sites:
+            made[site["href"]] = ("site.html", partial(site_page, fleet, site, by_month, deliveries, left))
+            made[site["days_href"]] = ("days.html", partial(days_page, fleet, site))
         homeless = [c for c in fleet.cases if not c.tanks]
         if homeless:
             made["other.html"] = ("other.html", partial(_other, fleet, homeless))
@@ -83,6 +102,14 @@ class Pages:
         """Whether there is such a page."""
         return path in self.made or path in self.papers
 
+    def since(self, last: Shown, line: str) -> "Pages":
+        """The same with the worklist once more, at `LOOKED`, by what was shown another time, of which `line` tells."""
+        cases = [replace(c, news=news_of(c.row, c.state, last)) for c in self.fleet.cases]
+        own = part_pages(parted(LOOKED, cases), partial(_index, replace(self.fleet, cases=cases)))
+        told = {"section": "index.html", "news": worklist.counted_news(cases, line)}
+        made = {path: ("index.html", partial(_with, make, told)) for path, (_, make) in own.items()}
+        return replace(self, made={**self.made, **made})
+
     def render(self, path: str, **more: object) -> str:
         """A page's HTML; `more` stands for what its template is told of the desk, and for another content policy.
 
@@ -99,7 +126,7 @@ class Pages:
         common = {
             "as_of": self.fleet.as_of, "root": "../" * path.count("/"), "charts": None, "pools": self.fleet.pools,
             "other_charts": self.fleet.tables["other_charts"]["tank_id"].to_list(),
-            "page": path, "has_search": True, "what_if": self.what_if,
+            "places": self.fleet.places, "page": path, "has_search": True, "what_if": self.what_if,
         }  # fmt: skip
         return kept_environment(self.style_hashes).get_template(template).render(common | context)
 
@@ -112,8 +139,12 @@ def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iter
     yield PLACE, pages.search()
 
 
+def _with(make: Callable[[], Row], more: Row) -> Row:
+    return make() | more
+
+
 def _other(fleet: Fleet, cases: list[Case]) -> Row:
-    return {"cases": worklist.lettered(cases), "evidence": evidence_of(fleet.tables, cases)}
+    return {"cases": worklist.lettered(cases), "evidence": weighed_of(fleet, cases)}
 
 
 def _index(fleet: Fleet, part: Part) -> Row:
@@ -157,7 +188,7 @@ def _size_bar(case: Case, largest: float) -> dict[str, float] | None:
 
 
 def _fleet(fleet: Fleet, part: Part) -> Row:
-    heat, notes = fleet_figures.heat_map(fleet.tables, fleet.tanks) if part.is_first else (None, [])
+    heat, notes = fleet_figures.heat_map(fleet, fleet.tanks) if part.is_first else (None, [])
     drawn = (heat, fleet_figures.scatter(fleet.tanks)) if part.is_first else ()
     charts = [c for c in drawn if c is not None]
     days = fleet.tables["tank_days"]["trading_day"].n_unique()
@@ -167,6 +198,8 @@ def _fleet(fleet: Fleet, part: Part) -> Row:
         "zones": {t["tank_id"]: fmt.zone(t["timezone"]) for t in part.rows},
         "records": as_json(tank_records(part.rows, fleet.pools)),
         "heat_notes": notes,
+        "heat_sites": heat.pop("sites") if heat else [],
+        "furthest": fleet_figures.furthest(fleet) if part.is_first else [],
         "charts": as_json({"linked": False, "charts": charts}) if charts else None,
         "chart_keys": [c["key"] for c in charts],
         "causes": summaries.by_cause(fleet.cases) if part.is_first else [],
@@ -179,11 +212,28 @@ def _fleet(fleet: Fleet, part: Part) -> Row:
     }
 
 
+def _sites(fleet: Fleet, rows: list[Row], part: Part) -> Row:
+    return {
+        "rows": part.rows, "line": line_of_sites(fleet, rows), "records": as_json(site_records(part.rows)),
+    }  # fmt: skip
+
+
+def _beyond(rows: list[Row], part: Part) -> Row:
+    picture = beyond.hours(rows) if part.is_first else None
+    return {
+        "rows": part.rows, "line": beyond.line(rows), "records": as_json(beyond.beyond_records(part.rows)),
+        "sorts": [label for sort, label in beyond_text.SORTS.items() if any(r["sort"] == sort for r in part.rows)],
+        "charts": as_json({"linked": False, "charts": [picture]}) if picture else None,
+    }  # fmt: skip
+
+
 def _meters(fleet: Fleet, part: Part) -> Row:
     return {
         "meters": part.rows,
         "records": as_json(meter_records(part.rows)),
         "tolerance": summaries.meter_tolerance(),
+        "scale": summaries.METER_SCALE,
+        "weeks": meter_weeks(fleet.tables, part.rows) if part.is_first else [],
         "hauliers": summaries.hauliers(fleet.tables) if part.is_first else [],
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
     }
@@ -221,33 +271,7 @@ def _data(fleet: Fleet, part: Part) -> Row:
     return {
         "refused": fleet.refused,
         "gauges": part.rows,
-        "troubles": _troubles(fleet),
+        "troubles": troubles(fleet),
         "trusted": list(fleet.tables.rows("expected_false")),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
     }
-
-
-# Cases that are the same trouble as one of the data's, which tells of the last fortnight alone.
-_TROUBLE_OF = {"clock_off": "clock_skew", "clock_drifts": "clock_skew", "stuck": "probe_fault"}
-
-
-def _troubles(fleet: Fleet) -> list[Row]:
-    """What ails the data, with its place's time, and where a case tells of the same since before, that case."""
-    told = by_tank([c for c in fleet.cases if c.cause in _TROUBLE_OF.values() and not c.is_past])
-    homes = {t["tank_id"]: t for t in fleet.tanks}
-    rows = []
-    for row in fleet.tables.rows("data_health"):
-        tank = homes.get(row["tank_id"], {})
-        cause = _TROUBLE_OF.get(row["kind"])
-        case = next((c for c in told.get(row["tank_id"], []) if c.cause == cause), None)
-        since = fmt.moment(row["since"], fmt.zone(tank.get("timezone")))
-        value = row["value"]
-        rows.append(
-            row
-            | {
-                "site": tank.get("site") or row["site_id"] or "", "case": case,
-                "since_text": case.since_long if case else since if row["since"] else "",
-                "amount": data_text.clock_words(value) if row["kind"] == "clock_off" else fmt.number(value, 1),
-            }
-        )  # fmt: skip
-    return rows

@@ -15,7 +15,7 @@ from pipeline.report.case import Case, money_words
 from pipeline.report.fleet import Fleet, Row
 from pipeline.report.statements import limits_of
 from pipeline.report.tables import Tables
-from pipeline.report.tank_page import evidence_of
+from pipeline.report.weighed import weighed_of
 from pipeline.report.worklist import prices_of
 
 Papers = dict[str, tuple[str, Callable[[], Row]]]
@@ -42,7 +42,7 @@ def paper_pages(fleet: Fleet, deliveries: Sequence[Row]) -> Papers:
 
 
 def _case(fleet: Fleet, case: Case) -> Row:
-    evidence = evidence_of(fleet.tables, [case])[str(case.row["case_id"])]
+    evidence = weighed_of(fleet, [case])[str(case.row["case_id"])]
     months = [case.row["ts_start"].date()] if case.row["ts_start"] else []
     gaps = [_gaps(fleet.tables, tank, *_from_to(months[0], fleet.as_of)) for tank in case.tanks] if months else []
     return _common(fleet, case.tanks, "case") | {

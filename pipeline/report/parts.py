@@ -9,8 +9,8 @@ from pipeline.report import format as fmt
 from pipeline.report import text
 
 MOST: Final[Mapping[str, int]] = {
-    "index.html": 110, "fleet.html": 140, "meters.html": 200, "money.html": 200, "statements.html": 150,
-    "data.html": 250,
+    "index.html": 110, "looked.html": 110, "fleet.html": 140, "meters.html": 200, "money.html": 200,
+    "statements.html": 150, "data.html": 250, "sites.html": 400, "beyond.html": 260,
 }  # fmt: skip
 """Rows of one page of each list: with them it stays below 300 KB."""
 

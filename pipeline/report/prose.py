@@ -7,6 +7,8 @@ READING: Final = (
     ("Variance", "Gauge stock minus book stock, in litres at the tank's own temperature. Book stock is the opening "
      "gauge stock plus deliveries minus sales. A loss is negative and a gain positive, everywhere. Rates of leaks "
      "are the other way round: positive when product leaves."),
+    ("Left over", "Of a day's variance, what no named part accounts for: noise, bookings a little early or late, and "
+     "what no known cause explains. It swings about nought in a sound tank."),
     ("Intervals", "Every estimate has a 95 % interval: of a hundred such intervals some 95 hold the true figure. "
      "Where the interval is wide, the data is thin; a figure without one is a measurement or a plain sum. The "
      "interval of a sum takes its parts to be independent."),

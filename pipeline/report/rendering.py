@@ -7,7 +7,22 @@ from functools import cache
 import jinja2
 from markupsafe import Markup
 
-from pipeline.report import believed, data_text, delivery_text, links, money_text, paper_text, said_text, text
+from pipeline.report import (
+    believed,
+    beyond_text,
+    data_text,
+    day_text,
+    delivery_text,
+    history_text,
+    links,
+    money_text,
+    paper_text,
+    pattern_text,
+    said_text,
+    sound_text,
+    text,
+    weighed_text,
+)
 from pipeline.report import format as fmt
 
 
@@ -28,22 +43,31 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
         o=money_text,
         f=fmt,
         b=believed,
+        e=beyond_text,
+        g=day_text,
+        w=pattern_text,
         p=paper_text,
         q=links,
+        y=history_text,
+        j=weighed_text,
+        u=sound_text,
         desk=None,
         policy=content_policy(style_hashes, forms="'none'"),
     )
     return env
 
 
-def content_policy(style_hashes: Sequence[str], *, forms: str, pictures: str = "") -> str:
-    """The pages' content policy; `forms` is where their forms may be sent to, `pictures` where more may come from."""
+def content_policy(style_hashes: Sequence[str], *, forms: str, pictures: str = "", asked: str = "") -> str:
+    """The pages' content policy; `forms` is where their forms may be sent to, `pictures` where more may come from.
+
+    `asked` is where their scripts may ask for data; nowhere where it is empty.
+    """
     # 'unsafe-hashes' lets in style attributes of these very texts: plotly.js sets an empty one on a colour bar.
     styles = " ".join(["'self'", "'unsafe-hashes'", *(f"'{h}'" for h in style_hashes)])
     seen = " ".join(["data:", "blob:", *pictures.split()])
     return (
         f"default-src 'none'; script-src 'self'; style-src {styles}; img-src {seen}; base-uri 'none'; "
-        f"form-action {forms}"
+        f"form-action {forms}{f'; connect-src {asked}' if asked else ''}"
     )
 
 

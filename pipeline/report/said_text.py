@@ -16,7 +16,11 @@ EARLIER: Final = "raised anew: one of the same cause here was {closed}"
 NEWS: Final = {
     "back": "come back", "new": "new", "worse": "worse", "better": "better", "ended": "ended", "closed": "closed",
 }  # fmt: skip
-NEWS_LINE: Final = "Since the run over data to {day}: {counts}."
+NEWS_LINE: Final = "Since the run over data to {day}"
+LOOKED_LINE: Final = "Since you last looked, on {at}, at data to {day}"
+SINCE_LABEL: Final = "What is new since when"
+SINCE_RUN: Final = "since the last run"
+SINCE_LOOKED: Final = "since I last looked ({at})"
 NOTHING_NEW: Final = "nothing new"
 
 HISTORY: Final = "What was said"
@@ -67,12 +71,35 @@ STRANGER: Final = (
 TOO_LARGE: Final = "The file has more than the {most} bytes that it may have. Nothing was written."
 TOO_MANY: Final = "Others are bringing files just now; try again in a moment. Nothing was written."
 NO_FILE: Final = "There is no such picture or paper here."
-TOO_MUCH: Final = "That is more than a note of {most} bytes may have. Nothing was written."
+TOO_MUCH: Final = "That is more than the {most} bytes that a text may have here. Nothing was written."
 REFUSED: Final = "Nothing was written: {why}."
 WRONG_PASSWORD: Final = "Name and password do not go together."
 TOO_OFTEN: Final = "Too many tries; wait a quarter of an hour."
+TOO_FAST: Final = "That is more than this desk answers at once; try again in {wait} s. Nothing was written."
 NOT_SIGNED_ON: Final = "Sign in where your company has you sign in: nobody was named here."
 READS_ONLY: Final = "You may read here and say nothing. Nothing was written."
+SETTINGS: Final = "Settings"
+SETTINGS_LINE: Final = (
+    "What {file} says, and what holds where it says nothing. A night that begins after a change goes by it."
+)
+SETTINGS_COLUMNS: Final = ("Key", "Value", "Default", "From", "What it is")
+SETTINGS_HEAD: Final = "At the head of the file"
+SETTINGS_ORIGINS: Final = {"file": "the file", "environment": "the environment", "default": "default"}
+SETTINGS_CHANGE: Final = "Change the settings"
+SETTINGS_HINT: Final = (
+    "The whole file, with its remarks. Stars stand for a secret: leave them where they are. Keys marked ✎ above may be "
+    "changed here, and remarks; the others are changed in the file itself."
+)
+SETTINGS_MAY: Final = "✎ may be changed here"
+SETTINGS_LABEL: Final = "Text of {file}"
+SETTINGS_KEEP: Final = "Keep"
+SETTINGS_CHANGED: Final = (
+    "Nothing was written: somebody else has changed the settings since you opened this page. What you wrote is below; "
+    "copy what you need of it, open the page again, and change what is there now."
+)
+SETTINGS_UNREAD: Final = "The settings cannot be read: {why}."
+SETTINGS_BROKEN: Final = "No night can begin with these settings: {why}."
+SETS_NOTHING: Final = "You may read settings here and change none. Nothing was written."
 NOT_NOW: Final = "The last run cannot be read: {why}."
 BROKEN: Final = "This is a mistake of tankdrift's own; its log says where."
 NOT_A_DAY: Final = "{value!r} is not a day"

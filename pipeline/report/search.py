@@ -11,7 +11,7 @@ from pipeline.report.parts import Part
 PLACE: Final = "search.js"
 """Where it is, below the report's folder."""
 KINDS: Final = ("tank", "site", "case", "meter", "ticket")
-_HASHES: Final = {"tank": "", "site": "#site={}", "case": "", "meter": "#q={}", "ticket": "#q={}"}
+_HASHES: Final = {"tank": "", "site": "", "case": "", "meter": "#q={}", "ticket": "#q={}"}
 """What an address has behind its page, by kind, with the name in the place of the braces."""
 
 Lists = Mapping[str, Sequence[tuple[str, Sequence[Any]]]]
@@ -31,11 +31,10 @@ def search_script(fleet: Fleet, parts: Mapping[str, Part], deliveries: Sequence[
     entries: list[tuple[str, str, str, str, str | None]] = []
     for tank in fleet.tanks:
         entries.append(("tank", tank["tank_id"], f"{tank['site']}, {tank['product_label']}", tank["href"], None))
-    sites: dict[str, str] = {}
-    for path, rows in _lists(parts, "fleet.html"):
-        for row in rows:
-            sites.setdefault(row["site"], path)
-    entries += [("site", site, "", path, None) for site, path in sites.items() if site]
+    for site in fleet.tables.rows("sites"):
+        if site["site_id"] in fleet.places:
+            more = site["site_id"] if site["name"] else ""
+            entries.append(("site", site["name"] or site["site_id"], more, fleet.places[site["site_id"]], None))
     for case in fleet.cases:
         page, _, anchor = case.href.partition("#")
         more = ", ".join(filter(None, [case.label, case.site, *case.tanks[:1], case.state_words]))

@@ -13,11 +13,13 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import ArgumentError
-from pipeline.report.pages import render_all
+from pipeline.report.pages import FOLDERS, render_all
 from pipeline.report.tables import Tables
 from pipeline.rights import make_beside
 
-_OWN_ASSETS = ("report.css", "report.js", "charts.js", "find.js")
+_OWN_ASSETS = ("report.css", "report.js", "charts.js", "readings.js", "find.js", "days.js")
+# A report from disk has nobody to ask.
+_AT_A_DESK = frozenset({"readings.js"})
 PLOTLY = "plotly.min.js"
 _NEW = ".report-"
 # plotly.js puts style elements into the page: an empty one that it fills by rules, and those of its map library.
@@ -45,7 +47,8 @@ def write_report(frames: Mapping[str, pl.DataFrame], out: Path, *, as_of: date) 
         If `out` cannot be written to.
     """
     with new_folder(out, "report") as folder:
-        (folder / "tanks").mkdir()
+        for name in FOLDERS:
+            (folder / name).mkdir()
         put_pages(folder, render_all(Tables.of(frames), as_of, put_assets(folder)))
     return out / "report" / "index.html"
 
@@ -79,7 +82,8 @@ def put_assets(folder: Path) -> list[str]:
     place.mkdir()
     found = read_assets()
     for name, content in found.items():
-        (place / name).write_bytes(content)
+        if name not in _AT_A_DESK:
+            (place / name).write_bytes(content)
     return style_hashes(found[PLOTLY].decode())
 
 

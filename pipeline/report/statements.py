@@ -72,6 +72,12 @@ def _within(case: Case, month: date | None) -> bool:
     return bool(start < last and (end is None or end >= first or case.is_waiting))
 
 
+def days_within(first: date, last: date, month: date) -> int:
+    """How many days of a month lie between two days, both counted."""
+    end = month.replace(day=monthrange(month.year, month.month)[1])
+    return max((min(last, end) - max(first, month)).days + 1, 0)
+
+
 def _means(row: Row, notes: Sequence[Row], limits: Row) -> str:
     """What the verdict says, no more than the row's own figures bear out."""
     if row["verdict"] == "pass":

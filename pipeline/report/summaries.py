@@ -132,20 +132,24 @@ def gauges(tables: Tables, tanks: Mapping[str, Row]) -> list[Row]:
     if health.is_empty():
         return []
     since = health["day"].max() - timedelta(days=6)  # type: ignore[operator]
-    week = health.filter(pl.col("day") >= since).group_by("tank_id", maintain_order=True)
     rows = []
-    for row in week.agg(
-        pl.col("readings", "bad_share", "gap_hours").mean(),
-        pl.col("deadband_mm", "clock_skew_s").drop_nulls().last(),
-        pl.col("is_stuck").any(),
-    ).iter_rows(named=True):
-        states = _gauge_states(row)
+    for row in of_days(health.filter(pl.col("day") >= since)).iter_rows(named=True):
+        states = gauge_states(row)
         rows.append(row | {"states": states, "site": tanks.get(row["tank_id"], {}).get("site", "")})
     worst = list(data_text.GAUGE_STATES)
     return sorted(rows, key=lambda r: (worst.index(r["states"][0]), -len(r["states"]), r["tank_id"]))
 
 
-def _gauge_states(row: Mapping[str, Any]) -> list[str]:
+def of_days(health: pl.DataFrame) -> pl.DataFrame:
+    """A row a tank: its gauge's health over the days given."""
+    return health.group_by("tank_id", maintain_order=True).agg(
+        pl.col("readings", "bad_share", "gap_hours").mean(),
+        pl.col("deadband_mm", "clock_skew_s").drop_nulls().last(),
+        pl.col("is_stuck").any(),
+    )
+
+
+def gauge_states(row: Mapping[str, Any]) -> list[str]:
     """What is wrong with a gauge, the worst first; 'good' where nothing is."""
     found = {
         "stuck": bool(row["is_stuck"]),

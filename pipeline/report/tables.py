@@ -1,8 +1,8 @@
 """The frames that the report is made from, completed: a table or column that a run did not leave is there, empty."""
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
 import polars as pl
 import polars.selectors as cs
@@ -20,6 +20,11 @@ _LAST_READINGS = pl.Schema(
     {"tank_id": pl.String(), "ts": pl.Datetime("us", "UTC"), "level_mm": pl.Float64(), "water_mm": pl.Float64(),
      "temp_c": pl.Float64()}
 )  # fmt: skip
+
+# Made by the query marts/hose_days.
+_HOSE_DAYS = pl.Schema(
+    {"meter_id": pl.String(), "tank_id": pl.String(), "trading_day": pl.Date(), "sold_l": pl.Float64()}
+)
 
 # Tanks that the run judged by another chart than the lake's; no table of the contract.
 _OTHER_CHARTS = pl.Schema({"tank_id": pl.String()})
@@ -46,12 +51,14 @@ _SORTED_BY: dict[str, list[str]] = {
     "events": ["tank_id", "ts", "kind"], "limits": ["detectable_l_per_h"], "last_readings": ["tank_id"],
     "drop_left": ["tank_id", "drop_id"], "other_charts": ["tank_id"],
     "drop_tickets": ["tank_id", "drop_id", "delivery_id"],
+    "hose_days": ["tank_id", "meter_id", "trading_day"],
     "before": ["case_id"], "believed": ["case_id", "day"], "last_run": ["day"],
 }  # fmt: skip
 _SCHEMAS: dict[str, pl.Schema] = {
     name: polars_schema(table) for name, table in ALL_TABLES.items() if name in _SORTED_BY
 } | {
      "prices": _PRICES, "limits": _LIMITS, "last_readings": _LAST_READINGS, "other_charts": _OTHER_CHARTS,
+     "hose_days": _HOSE_DAYS,
      "before": _BEFORE, "believed": _BELIEVED, "last_run": _LAST_RUN}  # fmt: skip
 
 
@@ -67,12 +74,18 @@ def completed(name: str, frame: pl.DataFrame | None) -> pl.DataFrame:
     return filled.sort(_SORTED_BY[name], nulls_last=True, maintain_order=True)
 
 
+Made = TypeVar("Made")
+SAID = frozenset({"sayings", "before", "believed", "last_run"})
+"""Tables that are not the run's own: they change between runs, when somebody speaks."""
+
+
 @dataclass(frozen=True)
 class Tables:
     """A run's tables by name, completed, with the rows of any one tank at hand."""
 
     frames: Mapping[str, pl.DataFrame]
     _spans: Mapping[str, Mapping[str, tuple[int, int]]]
+    _of_run: dict[str, Any] = field(default_factory=dict, compare=False)
 
     @classmethod
     def of(cls, frames: Mapping[str, pl.DataFrame]) -> "Tables":
@@ -81,9 +94,19 @@ class Tables:
         by_tank = {n: _spans(f) for n, f in complete.items() if _SORTED_BY[n][0] == "tank_id"}
         return cls(complete, by_tank)
 
-    def with_frames(self, frames: Mapping[str, pl.DataFrame]) -> "Tables":
-        """The same with other frames in the place of some that are not by tank."""
-        return Tables({**self.frames, **{name: completed(name, frame) for name, frame in frames.items()}}, self._spans)
+    def with_said(self, frames: Mapping[str, pl.DataFrame]) -> "Tables":
+        """The same run with other frames in the place of some of `SAID`."""
+        if not frames.keys() <= SAID:
+            raise ValueError(f"a run's own tables: {sorted(frames.keys() - SAID)}")
+        said = {name: completed(name, frame) for name, frame in frames.items()}
+        return Tables({**self.frames, **said}, self._spans, self._of_run)
+
+    def once(self, name: str, make: Callable[[], Made]) -> Made:
+        """What `make` gives, which reads none of `SAID`: it is asked once a run, however often somebody speaks."""
+        if name not in self._of_run:
+            self._of_run[name] = make()
+        made: Made = self._of_run[name]
+        return made
 
     def __getitem__(self, name: str) -> pl.DataFrame:
         """The table `name`."""

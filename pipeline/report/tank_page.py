@@ -1,10 +1,8 @@
 """A tank's page: its cases with what speaks for them, charts, days and gauges."""
 
-from collections.abc import Sequence
-
 import polars as pl
 
-from pipeline.report import figures, worklist
+from pipeline.report import figures, history, worklist
 from pipeline.report import format as fmt
 from pipeline.report.case import Case
 from pipeline.report.deliveries import DAY_SHEET_DAYS
@@ -12,7 +10,7 @@ from pipeline.report.fleet import Fleet, Row
 from pipeline.report.records import day_records
 from pipeline.report.rendering import as_json
 from pipeline.report.statements import limits_of
-from pipeline.report.tables import Tables
+from pipeline.report.weighed import weighed_of
 
 
 def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
@@ -22,14 +20,23 @@ def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
     named = worklist.lettered(cases)
     windows = [{"letter": k, "label": c.part} | c.window for k, c in named]
     charts = figures.tank_charts(tables, tank, windows, tz=tz, points=points)
+    if charts:
+        charts.append(history.readings_chart())
     days = tables.of_tank("tank_days", tank_id)
     sheet = _day_sheet(days, tables.of_tank("variance_parts", tank_id))
+    log = history.log_of(tables, tank, tz)
+    months, calendar_days = history.calendar(days, named, log, tz)
     return {
         "tank": tank,
         "cases": named,
-        "evidence": evidence_of(tables, cases),
-        "charts": as_json({"linked": True, "charts": charts}) if charts else None,
-        "chart_keys": [c["key"] for c in charts],
+        "evidence": weighed_of(fleet, cases),
+        "charts": as_json({"linked": True, "charts": charts, "marks": history.marks(log)}) if charts else None,
+        "chart_keys": [c["key"] for c in charts if c["key"] != "readings"],
+        "readings_days": history.READINGS_DAYS,
+        "months": months,
+        "calendar_days": calendar_days,
+        "log": log[: history.MOST_ENTRIES],
+        "all_entries": len(log),
         "drawing": _drawing(tank),
         "tz": tz,
         "limits": limits_of(tables),
@@ -43,15 +50,6 @@ def tank_page(fleet: Fleet, tank: Row, cases: list[Case], points: int) -> Row:
         ],
         "neighbours": [t for t in fleet.tanks if t["site_id"] == tank["site_id"]],
     }
-
-
-def evidence_of(tables: Tables, cases: Sequence[Case]) -> dict[str, list[Row]]:
-    """Rows of evidence by case."""
-    ids = [c.row["case_id"] for c in cases]
-    found: dict[str, list[Row]] = {i: [] for i in ids}
-    for row in tables["evidence"].filter(pl.col("case_id").is_in(ids)).iter_rows(named=True):
-        found[row["case_id"]].append(row)
-    return found
 
 
 def _day_sheet(days: pl.DataFrame, parts: pl.DataFrame) -> list[Row]:

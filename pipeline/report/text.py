@@ -33,7 +33,10 @@ NAV: Final = {
     "index.html": "Worklist",
     "fleet.html": "Fleet",
     "meters.html": "Meters and hauliers",
+    "sites.html": "Sites",
     "deliveries.html": "Deliveries",
+    "beyond.html": "Beyond sales",
+    "patterns.html": "Patterns",
     "money.html": "Money",
     "statements.html": "Statements",
     "data.html": "Data health",
@@ -177,7 +180,6 @@ WALLS: Final = ("single wall", "double wall", "{n} walls")
 STALE: Final = "stale: its gauge has told nothing good since"
 LEVEL_NOW: Final = "Product at {level}, water at {water} of {diameter}"
 ACTION: Final = "What to do"
-EVIDENCE: Final = "Evidence"
 CAUTION: Final = "Before you act"
 PROBABLE: Final = "{p} that it is real and of this cause"
 SHOW_WINDOW: Final = "Show this time in the charts"
@@ -195,8 +197,10 @@ CHARTS_NOTE: Final = (
     "All charts share their time axis: drag or press a button to zoom, double-click to see all again. Shaded spans "
     "are the cases above, by letter. Times are the site's."
 )
-RANGES: Final = {"14": "2 weeks", "31": "1 month", "92": "3 months", "all": "All"}
+RANGES: Final = {"1": "Day", "7": "Week", "28": "4 weeks", "92": "3 months", "365": "Year", "all": "All"}
 RANGE_LABEL: Final = "Time shown"
+RANGE_STEPS: Final = {"-1": "Earlier", "1": "Later"}
+RANGE_EDGES: Final = {"from": "From", "to": "to"}
 CHART_TITLES: Final = {
     "stock": "Stock, with deliveries and unrecorded draws",
     "cumulative": "Variance, added up",
@@ -205,13 +209,14 @@ CHART_TITLES: Final = {
     "surroundings": "Water and temperature",
     "residual": "What the balance leaves unexplained between two readings",
     "meters": "Meter errors",
+    "readings": "Readings, every one",
 }
 CHART_NOTES: Final = {
     "stock": "Gauge stock at the tank's own temperature.",
     "cumulative": "Gauge minus book, summed over trading days: falling is loss. A steady slope points to a leak or a "
     "meter, a step to a draw or a delivery.",
     "parts": "The parts of a day add up to its variance exactly, the diamonds. Hatching tells apart what colour may "
-    "not.",
+    "not. Left over is what no named part accounts for; the day sheet says more.",
     "sales": "Litres as metered; deliveries as ticketed.",
     "surroundings": "Height of the water bottom, and the product's mean temperature at the gauge.",
     "residual": "One dot for each span between two settled readings. Filled marks lie beyond three standard "
@@ -219,6 +224,8 @@ CHART_NOTES: Final = {
     "meters": "Recorded ÷ true − 1. Above zero a meter records more than it gives, below zero it gives product "
     "away. The bar on the last point is its 95 % interval; the shaded span is ±0.5 %. At most six meters, those "
     "furthest from zero.",
+    "readings": "What the gauge told, as the lake has it. Of readings that fall into one column of the screen the "
+    "highest and the lowest are drawn. Those that the gauge itself calls bad are left out.",
 }
 NO_CHART: Final = "No data for this chart."
 DAY_SHEET: Final = "Day sheet"
@@ -236,10 +243,13 @@ FLEET: Final = "The fleet"
 FLEET_LINE: Final = "{tanks} at {sites}, {throughput} sold in {days}."
 HEAT: Final = "Variance by tank and day"
 HEAT_NOTE: Final = (
-    "One row a tank. In litres, or against the tank's own usual spread, so that a quiet tank's change shows as much as "
-    "a busy one's. Click a cell to open its tank."
+    "One row a tank, site by site. The colour is a day's litres over the tank's usual spread, so that a quiet tank's "
+    "change shows as much as a busy one's, or the litres themselves. The usual spread is by how much the variance "
+    "scatters about nought on sound days: those that are not odd and on which no case is at work. Click a cell to open "
+    "its tank."
 )
-HEAT_UNITS: Final = {"z": "Against its usual spread", "l": "In litres"}
+HEAT_SITES: Final = "Each site on a page of its own"
+HEAT_UNITS: Final = {"z": "Over its usual spread", "l": "In litres"}
 HEAT_CUT: Final = "The {shown} tanks of {all} that strayed furthest."
 HEAT_BUCKET: Final = "Each column is {n} days."
 SCATTER: Final = "Variance against throughput"
@@ -318,15 +328,18 @@ DROP: Final = "Delivery"
 DRAW: Final = "Unrecorded draw"
 SAFE_FILL: Final = "safe fill"
 SALES: Final = "Sales"
+LEVEL: Final = "Level"
 WATER: Final = "Water"
 TEMPERATURE: Final = "Temperature"
 VARIANCE: Final = "Variance"
 BEYOND: Final = "Beyond 3 SD"
 WITHIN: Final = "Within noise"
-AXES: Final = {"l": "litres", "mm": "mm", "c": "°C", "pct": "%", "z": "times its spread", "throughput": "Throughput, l",
-               "share": "Variance, % of throughput"}  # fmt: skip
+AXES: Final = {"l": "litres", "mm": "mm", "c": "°C", "pct": "%", "z": "times its usual spread",
+               "throughput": "Throughput, l", "share": "Variance, % of throughput"}  # fmt: skip
 DROP_HOVER: Final = "{id}: {gain} dropped{ticket}"
 DROP_TICKET: Final = ", {ticket} ticketed, {mismatch} apart (SD {sd})"
 NO_ID: Final = "no ticket"
 DRAW_HOVER: Final = "{litres} drawn (SD {sd})"
 TIMES_NOISE: Final = "{k} times its noise"
+BEYOND_CHART: Final = "Beyond the chart"
+BEYOND_CHART_HOVER: Final = "{value}, beyond what is drawn"

@@ -119,7 +119,7 @@ def _cases(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
     sites = {r["site_id"]: r for r in tables.rows("sites")}
     tanks = {r["tank_id"]: r for r in tables.rows("tanks")}
     prices = prices_of(tables)
-    place, pooled, gone = _places(tables), pools(tables), how_gone(tables)
+    place, pooled, gone = _places(tables), pools(tables), tables.once("gone", lambda: _gone(tables, sites))
     believed = believed_before(tables, as_of)
     said, last = standings(tables.rows("cases"), tables["sayings"]), _last_shown(tables)
     made = []
@@ -136,11 +136,18 @@ def _cases(tables: Tables, pages: Mapping[str, str], as_of: date) -> list[Case]:
             row=row, site=site.get("name") or row["site_id"] or "", product=tank.get("product") or "",
             tanks=homes, href=f"{pages[homes[0]] if homes else 'other.html'}#{anchor}", anchor=anchor,
             tz=tz, as_of=as_of, currency=currency, pool=pooled.get(row["tank_id"], ""),
-            said=said[str(row["case_id"])], believed=believed.get(row["case_id"], ()), gone=gone(row, tz),
+            said=said[str(row["case_id"])], believed=believed.get(row["case_id"], ()), gone=gone[row["case_id"]],
             money=abs(row["litres"]) * (price or 0.0) if is_priced and currency else None,
         )  # fmt: skip
         made.append(replace(case, news=news_of(row, case.state, last)))
     return made
+
+
+def _gone(tables: Tables, sites: Mapping[str, Mapping[str, Any]]) -> dict[str, str | None]:
+    """Of each case how the run shows a danger to be over."""
+    how = how_gone(tables)
+    zones = {site_id: fmt.zone(site.get("timezone")) for site_id, site in sites.items()}
+    return {r["case_id"]: how(r, zones.get(r["site_id"], fmt.zone(None))) for r in tables.rows("cases")}
 
 
 def news_line(cases: Sequence[Case], tables: Tables) -> str:
@@ -148,8 +155,13 @@ def news_line(cases: Sequence[Case], tables: Tables) -> str:
     last = _last_shown(tables)
     if last is None:
         return ""
+    return counted_news(cases, said_text.NEWS_LINE.format(day=fmt.day(last.day)))
+
+
+def counted_news(cases: Sequence[Case], since: str) -> str:
+    """How many cases are new, worse and so on, after words that say since when."""
     counts = [f"{n} {said_text.NEWS[kind]}" for kind, n in news_counts(cases).items()]
-    return said_text.NEWS_LINE.format(day=fmt.day(last.day), counts=", ".join(counts) or said_text.NOTHING_NEW)
+    return f"{since}: {', '.join(counts) or said_text.NOTHING_NEW}."
 
 
 def news_counts(cases: Sequence[Case]) -> dict[str, int]:

@@ -6,10 +6,11 @@ from typing import Any, Final
 
 import polars as pl
 
-FIGURES: Final = ("probability", "litres", "litres_low", "litres_high", "urgency", "state")
+FIGURES: Final = ("probability", "litres", "litres_low", "litres_high", "urgency", "state", "is_over")
 SCHEMA: Final = pl.Schema(
     {"case_id": pl.String(), "day": pl.Date(), "probability": pl.Float64(), "litres": pl.Float64(),
-     "litres_low": pl.Float64(), "litres_high": pl.Float64(), "urgency": pl.String(), "state": pl.String()}
+     "litres_low": pl.Float64(), "litres_high": pl.Float64(), "urgency": pl.String(), "state": pl.String(),
+     "is_over": pl.Boolean()}
 )  # fmt: skip
 GONE: Final = "gone"
 """State of a case that a run no longer raised."""
@@ -36,6 +37,10 @@ def believed_with(before: pl.DataFrame, cases: Iterable[Mapping[str, Any]], day:
     )
     gone = last.join(now, on="case_id", how="anti")
     told = pl.concat([now, gone.with_columns(pl.lit(day).alias("day"), pl.lit(GONE).alias("state"))])
-    same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(f"{name}_last")) for name in FIGURES)
+    # An earlier version did not tell whether it was over; that it now is told is no change.
+    unknown = pl.col("is_over_last").is_null()
+    same = pl.all_horizontal(
+        pl.col(name).eq_missing(pl.col(f"{name}_last")) | (unknown if name == "is_over" else False) for name in FIGURES
+    )
     changed = told.join(last, on="case_id", how="left", suffix="_last").filter(~same | pl.col("day_last").is_null())
     return pl.concat([earlier, changed.select(SCHEMA.names())]).sort("case_id", "day")

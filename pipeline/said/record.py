@@ -63,16 +63,24 @@ def put_labels(out: Path) -> None:
         beside.replace(out / EXPORT)
 
 
-def read(out: Path) -> pl.DataFrame:
+def read(out: Path, known: pl.DataFrame | None = None) -> pl.DataFrame:
     """All that was said, in the columns of the contract's table `sayings` and in its order.
+
+    Parameters
+    ----------
+    out : Path
+    known : DataFrame, optional
+        What was read before: as nothing in the record is ever changed, only what came since is opened.
 
     Raises
     ------
     StoreError
         If a file of the record is not as it was written.
     """
-    rows = [_read_one(path) for path in sorted((out / FOLDER).glob("*.json"))]
-    return pl.DataFrame(rows, schema=SCHEMA, orient="row")
+    before = SCHEMA.to_frame() if known is None else known
+    last = "" if before.is_empty() else f"{int(before['seq'][-1]):08d}"
+    paths = [path for path in sorted((out / FOLDER).glob("*.json")) if path.stem > last]
+    return before.vstack(pl.DataFrame([_read_one(path) for path in paths], schema=SCHEMA, orient="row"))
 
 
 def newest(out: Path) -> int:

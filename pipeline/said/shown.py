@@ -51,20 +51,23 @@ def read_believed(out: Path) -> pl.DataFrame:
     if not path.is_file():
         return SCHEMA.to_frame()
     try:
-        return pl.read_parquet(path).select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
+        kept = pl.read_parquet(path)
+        # An earlier version's file has no `is_over`.
+        whole = kept if "is_over" in kept.columns else kept.with_columns(is_over=pl.lit(None, pl.Boolean()))
+        return whole.select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
     except (pl.exceptions.PolarsError, OSError) as error:
         raise StoreError(f"{path}: this is not as it was written; put it back from a backup, or remove it") from error
 
 
-def said_frames(out: Path, mark: str | None = None) -> dict[str, pl.DataFrame]:
-    """What people said and what was shown before, as the report takes it.
+def said_frames(out: Path, mark: str | None = None, known: pl.DataFrame | None = None) -> dict[str, pl.DataFrame]:
+    """What people said and what was shown before, as the report takes it; `known` are sayings that were read before.
 
     `sayings`, `before`, `last_run`, and `believed` of each case by the runs so far.
     """
     last = last_shown(out, mark)
     cases = [] if last is None else [{"case_id": case_id} | dict(row) for case_id, row in last.cases.items()]
     return {
-        "sayings": read(out),
+        "sayings": read(out, known),
         "before": pl.DataFrame(cases, infer_schema_length=None),
         "believed": read_believed(out),
         "last_run": pl.DataFrame({"day": [] if last is None else [last.day]}, schema={"day": pl.Date}),

@@ -1,11 +1,16 @@
-"""What is new of a case since the last run that was published."""
+"""What is new of a case since the last run that was published, or since somebody last looked."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Final
 
+import polars as pl
+
 from pipeline.contract.vocabulary import URGENCIES
+from pipeline.said.believed import GONE
+from pipeline.said.looked import Look
+from pipeline.said.sayings import Standing, standings
 
 NEWS: Final = ("back", "new", "worse", "better", "ended", "closed")
 """What may be new of a case: closed and back, new, worse, better, over, closed by somebody."""
@@ -25,6 +30,31 @@ class Shown:
 def shown_of(case: Row, state: str) -> dict[str, Any]:
     """What is kept of a case that stands at `state`, one of `current`, `past` and `closed`."""
     return {name: case[name] for name in _KEPT} | {"state": state, "is_over": case["ts_end"] is not None}
+
+
+def shown_then(cases: Iterable[Row], believed: pl.DataFrame, sayings: pl.DataFrame, look: Look) -> Shown | None:
+    """What the worklist showed of cases at a look, by what the runs believed and people said until then.
+
+    None where no run believed anything yet. What is not known of a case then is taken to be as it is now.
+    """
+    before = believed.filter(pl.col("day") <= look.day)
+    if before.is_empty():
+        return None
+    last = {r["case_id"]: r for r in before.sort("day").unique("case_id", keep="last").iter_rows(named=True)}
+    then = [
+        dict(case) | {name: last[case["case_id"]][name] for name in (*_KEPT, "state", "is_over")}
+        for case in cases
+        if last.get(case["case_id"], {"state": GONE})["state"] != GONE
+    ]
+    said = standings(then, sayings.filter(pl.col("seq") <= look.seq))
+    return Shown(look.day, {str(case["case_id"]): _then(case, said[str(case["case_id"])]) for case in then})
+
+
+def _then(case: Row, said: Standing) -> dict[str, Any]:
+    # What a run saw closed may have been opened again after it, and what it saw open may have been closed.
+    state = "closed" if said.closed is not None else "current" if case["state"] == "closed" else case["state"]
+    is_over = case["ts_end"] is not None if case["is_over"] is None else case["is_over"]
+    return {name: case[name] for name in _KEPT} | {"state": state, "is_over": is_over}
 
 
 def news_of(case: Row, state: str, last: Shown | None) -> str:

@@ -22,7 +22,7 @@ from scipy.special import hyperu
 
 from pipeline.cases.decoys import WITH_DECOYS, Decoy
 from pipeline.cases.finding import Finding
-from pipeline.scoring.probability import probability
+from pipeline.scoring.probability import WORTH_A_CASE, probability
 
 PRIOR_TANK_MONTHS: Final = 50.0
 """Tank-months that the two rates below are worth. No source: some two months of a middling site group."""
@@ -42,6 +42,12 @@ rate, since tails are heavier than any model's. No source."""
 def chances(findings: Sequence[Finding], decoys: Sequence[Decoy]) -> list[float]:
     """Chance that each of the whole fleet's findings is real and of its cause, 0..1."""
     return [one.share * min(probability(one.log_odds), true_share(one, findings, decoys)) for one in findings]
+
+
+def worth_a_case(findings: Sequence[Finding], said: Sequence[float]) -> tuple[list[Finding], list[float]]:
+    """The findings that are likely enough to be cases, with how likely each is."""
+    kept = [(one, chance) for one, chance in zip(findings, said, strict=True) if chance >= WORTH_A_CASE]
+    return [one for one, _ in kept], [chance for _, chance in kept]
 
 
 def true_share(one: Finding, findings: Sequence[Finding], decoys: Sequence[Decoy]) -> float:

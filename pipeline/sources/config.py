@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import Field, ValidationError, field_validator, model_validator
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from pipeline.contract.lake import BY_DAY, LAKE_TABLES
 from pipeline.errors import ArgumentError, TankdriftError
@@ -253,16 +253,7 @@ def read_operations(path: Path) -> Operations:
     """
     if not path.is_file():
         raise ArgumentError(f"{path}: there is no such file; docs/operations.md shows one")
-    given: dict[str, Any] = {}
-    try:
-        given = TomlConfigSettingsSource(Operations, path)()
-        found = Operations(**given)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ArgumentError(f"{path}: {error}") from error
-    except ValidationError as error:
-        raise ArgumentError(f"{path}: {_said(error, given)}") from error
-    except TankdriftError as error:
-        raise ArgumentError(f"{path}: {error}") from error
+    found = operations_of(path.read_bytes(), path)
     base = path.resolve().parent
     metrics = found.watch.metrics_file
     watch = found.watch.model_copy(update={"metrics_file": None if metrics is None else base / metrics})
@@ -270,6 +261,26 @@ def read_operations(path: Path) -> Operations:
     notices = found.notices.model_copy(update={"to": tuple(to)})
     places = {"lake": base / found.lake, "out": base / found.out, "sources": _placed(found, base)}
     return found.model_copy(update={**places, "watch": watch, "notices": notices})
+
+
+def operations_of(content: bytes, path: Path) -> Operations:
+    """Return the settings that a file's bytes say, with places as they stand there; `path` is for what is said of it.
+
+    Raises
+    ------
+    ArgumentError
+        As `read_operations` does.
+    """
+    given: dict[str, Any] = {}
+    try:
+        given = tomllib.loads(content.decode("utf-8"))
+        return Operations(**given)
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ArgumentError(f"{path}: {error}") from error
+    except ValidationError as error:
+        raise ArgumentError(f"{path}: {_said(error, given)}") from error
+    except TankdriftError as error:
+        raise ArgumentError(f"{path}: {error}") from error
 
 
 def _words_place(file: Path, base: Path) -> Path:

@@ -190,10 +190,10 @@ def reliability_row(name: str, runs: Sequence[Measured]) -> dict[str, object]:
     return {"family": name} | {f"to {top / 5:.1f}": told.get(f"to {top / 5:.1f}", "-") for top in range(1, 6)}
 
 
-def cause_counts(runs: Sequence[Measured]) -> pl.DataFrame:
-    """False cases in sound fleets by family, cause and urgency."""
+def cause_counts(runs: Sequence[Measured], kind: str) -> pl.DataFrame:
+    """False cases in sound fleets, or in those with faults, by family, cause and urgency."""
     keys = ("family", "cause", "urgency")
-    false = [run.judged.false.with_columns(family=pl.lit(run.row)).select(keys) for run in runs if run.kind == "sound"]
+    false = [run.judged.false.with_columns(family=pl.lit(run.row)).select(keys) for run in runs if run.kind == kind]
     every = pl.concat(false) if false else pl.DataFrame(schema=keys)
     return every.group_by(keys).len("false").sort("family", "false", *keys[1:], descending=[False, True, False, False])
 
@@ -256,7 +256,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         "Cases, worst family first": pl.DataFrame([case_row(*one) for one in groups(runs)], infer_schema_length=None),
         "Said, right (cases), by fifths of probability": pl.DataFrame([reliability_row(*one) for one in groups(runs)]),
         "Months": pl.DataFrame([month_row(*one) for one in groups(runs)], infer_schema_length=None),
-        "False cases in sound fleets": cause_counts(runs),
+        "False cases in sound fleets": cause_counts(runs, "sound"),
+        "False cases in fleets with faults": cause_counts(runs, "faulty"),
     }
     for title, table in tables.items():
         print(f"\n## {title}\n\n{table if table.height else 'none'}")

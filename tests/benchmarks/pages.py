@@ -1,24 +1,34 @@
 """What the report's pages weigh and how soon they are seen, at other numbers of tanks, of a run's results.
 
 `python -m tests.benchmarks.pages OUT [--tanks 60 500]` multiplies what the run in OUT left under other names, writes
-the report of that into a folder of its own, and opens each kind of page in a browser. Prints; asserts nothing.
+the report of that into a folder of its own, says something of a case as the desk does, and opens each kind of page in a
+browser. Prints; asserts nothing.
 """
 
 import argparse
 import statistics
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import polars as pl
 from playwright.sync_api import Browser, sync_playwright
 
+from pipeline.report.fleet import Fleet
+from pipeline.report.pages import Pages
 from pipeline.report.site import write_report
+from pipeline.report.tables import Tables
+from pipeline.said.record import say
+from pipeline.said.sayings import Saying, row_of
+from pipeline.said.shown import said_frames
 from pipeline.store import read_snapshot
 from tests.support.browser import chromium, drawn, until
 from tests.support.many_tanks import many_tanks
 
 TRIES = 3
+FOLDERS = {"tanks": "a tank", "sites": "a site", "days": "a site's days"}
 PAINT = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? 0"
 
 
@@ -40,8 +50,27 @@ def main(arguments: Sequence[str] | None = None) -> None:
                 took_s = time.perf_counter() - started
                 size = sum(path.stat().st_size for path in index.parent.rglob("*") if path.is_file())
                 print(f"{many['tanks'].height} tanks: written in {took_s:.1f} s, the folder has {size / 1e6:.1f} MB")
+                took_s, page_s = _saying_s(many, Path(folder))
+                print(f"a saying at the desk: {took_s:.2f} s of the processor, and {page_s:.2f} s for its page")
                 _print_pages(browser, index.parent)
         browser.close()
+
+
+def _saying_s(frames: Mapping[str, pl.DataFrame], out: Path) -> tuple[float, float]:
+    """From somebody's closing a case to what every page now draws on, and to its page. [s of the processor]"""
+    as_of = frames["as_of"]["day"][0]
+    tables = Tables.of(frames)
+    pages, took = Pages.of(Fleet.of(tables, as_of), []), []
+    for number, case in enumerate(pages.fleet.cases[: TRIES + 2]):
+        started = time.process_time()
+        said = Saying(kind="closed", who="M. Orr", case_id=case.row["case_id"], verdict="confirmed", note=f"{number}")
+        say(out, row_of(said, case.row, {}), now=datetime.now(UTC))
+        pages = Pages.of(Fleet.of(tables.with_said(said_frames(out)), as_of), [])
+        known = time.process_time()
+        pages.render(case.href.partition("#")[0])
+        took.append((known - started, time.process_time() - known))
+    made, rendered = zip(*took, strict=True)
+    return statistics.median(made), statistics.median(rendered)
 
 
 def _print_pages(browser: Browser, report: Path) -> None:
@@ -56,7 +85,7 @@ def _kinds(report: Path) -> list[tuple[str, Path]]:
     """Of each kind of page the heaviest, with how many there are."""
     found: dict[str, list[Path]] = {}
     for path in sorted(report.rglob("*.html")):
-        kind = "a tank" if path.parent != report else path.stem.split("-")[0]
+        kind = FOLDERS[path.parent.name] if path.parent != report else path.stem.split("-")[0]
         found.setdefault(kind, []).append(path)
     return [
         (f"{kind}, {len(paths)} pages" if len(paths) > 1 else kind, max(paths, key=lambda path: path.stat().st_size))

@@ -129,7 +129,7 @@ def test_the_same_file_from_many_at_once_is_kept_once_and_every_saying_of_it(add
 
 def test_who_may_only_read_sees_a_file_and_brings_none_and_a_stranger_sees_none(out, case_id, made, tmp_path):
     users = tmp_path / "users.txt"
-    add_user(users, "Ines", "twelve dry dips", may_say=False)
+    add_user(users, "Ines", "twelve dry dips", "reads")
     before, name = newest(out), read(out)["file"].drop_nulls()[0]
     with desk(out, "--users", users) as own, visitor(own, "sign-in") as (client, form):
         assert client.get(f"/files/{name}").headers["location"] == "/sign-in"

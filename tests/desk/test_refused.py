@@ -74,7 +74,7 @@ def test_another_name_that_leads_here_gets_nothing(address, kept, case_id):
         ({"case": "c-gone-000"}, 404, "There is no case c-gone-000 any more"),
         ({"case": "../../etc"}, 404, "There is no case ../../etc any more"),
         ({"note": "x" * 20_001}, 400, "the note has 20,001 bytes; it may have 20,000"),
-        ({"note": "<script>alert(1)</script>" * 4_000}, 413, "more than a note of 20,000 bytes may have"),
+        ({"note": "<script>alert(1)</script>" * 4_000}, 413, "more than the 20,000 bytes that a text may have here"),
         ({"note": " "}, 400, "the note is empty"),
         ({"kind": "shout"}, 400, "&#39;shout&#39; cannot be said of a case"),
         ({"kind": "taken", "owner": "Ines", "due": "soon"}, 400, "&#39;soon&#39; is not a day"),

@@ -176,9 +176,9 @@ def test_all_charts_of_a_tank_move_together(browser, report):
         )
         zoomed = page.evaluate(ranges)
         assert all(abs(r[0] - zoomed[0][0]) < 1000 and abs(r[1] - zoomed[0][1]) < 1000 for r in zoomed)
-        page.locator("button[data-days='14']").click()
-        until(page, f"() => ({ranges})().every(r => Math.abs(r[1] - r[0] - 14 * 864e5) < 1000)")
-        assert page.locator("button[data-days='14']").get_attribute("aria-pressed") == "true"
+        page.locator("button[data-days='28']").click()
+        until(page, f"() => ({ranges})().every(r => Math.abs(r[1] - r[0] - 28 * 864e5) < 1000)")
+        assert page.locator("button[data-days='28']").get_attribute("aria-pressed") == "true"
         page.locator("button[data-days='all']").click()
         until(page, f"before => JSON.stringify(({ranges})()) === JSON.stringify(before)", everything)
 

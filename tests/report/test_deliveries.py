@@ -159,6 +159,17 @@ def test_a_claim_is_open_until_somebody_closes_the_case_or_it_is_past():
     assert told == {"A": ("open", "a"), "B": ("past", "b"), "C": ("closed", "c"), "E": ("", None), "N": ("open", "n")}
 
 
+def test_a_claim_is_to_be_made_within_a_week_of_its_case_or_by_the_day_said_at_the_desk():
+    drops = [drop(i, MORNING, ticket=f"D{i}", ticketed=10_000.0) for i in "ABE"]
+    cases = [case(i.lower(), "short_delivery", delivery_id=f"D{i}") for i in "AB"]
+    taken = {"seq": 1, "at": MORNING, "who": "M. Orr", "case_id": "b", "kind": "taken", "owner": "M. Orr",
+             "due_on": date(2026, 3, 24), "cause": "short_delivery"}  # fmt: skip
+    rows = rows_of(drops, [ticket(f"D{i}", MORNING) for i in "ABE"], cases, sayings=pl.DataFrame([taken]))
+    assert {r["key"]: r["claim_by"] for r in rows} == {"A": date(2026, 3, 28), "B": date(2026, 3, 24), "E": None}
+    saved = deliveries.delivery_records(rows)
+    assert saved["rows"]["A"][saved["columns"].index("claim_by")] == "2026-03-28"
+
+
 def test_a_list_that_is_too_long_is_cut_between_days_and_at_months(monkeypatch):
     """Three a day from 30 March to 2 April, at most seven a page: April's six, then March's six."""
     monkeypatch.setattr(deliveries, "MAX_ROWS", 7)

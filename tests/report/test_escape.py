@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.report import links
 from pipeline.report.drawing import plain
+from pipeline.report.pages import FOLDERS
 from pipeline.report.rendering import as_json
 from pipeline.report.site import write_report
 from tests.support.browser import opened
@@ -33,7 +34,7 @@ def test_no_markup_of_a_lake_reaches_a_page(hostile):
 
 
 def test_a_browser_runs_none_of_it_and_shows_it_as_text(browser, hostile):
-    for path in [*sorted(hostile.glob("*.html")), min((hostile / "tanks").iterdir())]:
+    for path in [*sorted(hostile.glob("*.html")), *(min((hostile / f).iterdir()) for f in FOLDERS)]:
         with opened(browser, path) as page:
             assert page.title() != "owned"
             assert page.locator("img").count() == 0

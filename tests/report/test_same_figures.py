@@ -154,8 +154,65 @@ def test_a_trouble_of_the_data_has_the_sign_the_amount_and_the_start_that_it_has
     html = {page: (report / page).read_text(encoding="utf-8") for page in ("data.html", f"tanks/{tank}.html")}
     data, own = map(plain, html.values())
     assert data.count("till ahead by 544\u202fs") == 2
-    assert own.count("till ahead by 544\u202fs") == 1
+    assert set(re.findall("(?:till|gauge) ahead by [^ .]*", own)) == {"till ahead by 544\u202fs"}
     assert not re.search(r"ahead by [\u2212-]|[\u2212-]544", data + own)
     card = cards_of(html[f"tanks/{tank}.html"])[case["case_id"]]
     since_then = re.search(r"Since (.*?; still going on)", card)[1]
     assert f"Clock off {since_then} till ahead" in data
+
+
+def test_a_site_says_what_worklist_fleet_money_deliveries_and_data_say_of_it(pages):
+    frames, html = pages
+    lists = {
+        "site-cases": rows_of(html["index.html"], "worklist"), "site-tanks": rows_of(html["fleet.html"], "tank-list"),
+        "site-money": rows_of(html["money.html"], "money-list"),
+        "site-deliveries": {k: r for path, page in html.items() if path.startswith("deliveries")
+                            for k, r in rows_of(page, "delivery-list").items()},
+    }  # fmt: skip
+    seen = dict.fromkeys(lists, 0)
+    for site in frames["sites"]["site_id"]:
+        page = html[f"sites/{site}.html"]
+        for table, elsewhere in lists.items():
+            own = rows_of(page, table) if f'id="{table}"' in page else {}
+            seen[table] += len(own)
+            for key, row in own.items():
+                # The room left in a tank stands on its own page alone.
+                of_tank = html[f"tanks/{key}.html"].split("</dl>")[0] if table == "site-tanks" else ""
+                there = plain(elsewhere[key] + of_tank)
+                for cell in re.findall(r'<td class="num.*?</td>', row, re.DOTALL):
+                    for words in re.findall(r">([^<>]*\d[^<>]*)<", cell):
+                        assert plain(words) in there, (site, table, key, words)
+    assert seen["site-cases"] == frames["cases"].height
+    assert seen["site-tanks"] == frames["tanks"].height
+    assert seen["site-money"] == len(lists["site-money"])
+    assert 0 < seen["site-deliveries"] < frames["drops"].height
+
+
+def test_a_sites_list_and_days_have_the_fleets_and_the_months_figures(pages):
+    frames, html = pages
+    fleet = {r["tank_id"]: r for r in saved(html["fleet.html"], "tank-list")}
+    for site in frames["sites"]["site_id"]:
+        for tank, row in rows_of(html[f"days/{site}.html"], "span-tanks").items():
+            told = plain(row)
+            sold = float(re.search(r'"sales_l" data-v="([\d.]+)"', row)[1])
+            assert sold == pytest.approx(fleet[tank]["throughput_l"], abs=0.051)
+            assert f"{fleet[tank]['variance_l']:+,.1f}".replace(",", "\u202f").replace("-", "\u2212") in told
+            pct = plain(re.search(r'data-of="pct"[^>]*>(.*?)<', row)[1])
+            assert pct in plain(rows_of(html["fleet.html"], "tank-list")[tank])
+    months = {(r["site"], r["month"]): r for r in saved(html["money.html"], "money-list")}
+    for row in saved(html["sites.html"], "site-list"):
+        of_money = months[row["site"], row["month"]]
+        assert all(row[name] == of_money[name] for name in ("sales_l", "variance_l", "shrink_pct"))
+
+
+def test_a_draw_has_the_same_litres_in_the_list_on_its_site_and_in_its_tanks_chart(pages):
+    frames, html = pages
+    listed = rows_of(html["beyond.html"], "beyond-list")
+    assert frames["draws"].height
+    for draw in frames["draws"].iter_rows(named=True):
+        key = f"{draw['tank_id']} {draw['ts_start']}"
+        litres = f"{abs(draw['litres']):,.0f}".replace(",", "\u202f") + "\u202fl"
+        assert litres in plain(listed[key])
+        site = draw["tank_id"].split("-")[0]
+        assert litres in plain(rows_of(html[f"sites/{site}.html"], "beyond-list")[key])
+        assert f"{litres} drawn" in unescape(html[f"tanks/{draw['tank_id']}.html"])

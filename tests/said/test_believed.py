@@ -22,7 +22,7 @@ DAYS = 20
 
 
 def row(case_id="leak", probability=0.8, state="current", **more):
-    figures = {"litres": -10.0, "litres_low": -12.0, "litres_high": -8.0, "urgency": "today"}
+    figures = {"litres": -10.0, "litres_low": -12.0, "litres_high": -8.0, "urgency": "today", "is_over": False}
     return {"case_id": case_id, "probability": probability, "state": state} | figures | more
 
 

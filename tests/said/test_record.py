@@ -53,6 +53,19 @@ def test_a_clock_that_goes_back_moves_no_order(tmp_path):
     assert read(tmp_path)["note"].to_list() == ["first", "second"]
 
 
+def test_what_was_read_before_is_not_opened_again(tmp_path):
+    for text in ("first", "second"):
+        say(tmp_path, note(text), now=NIGHT)
+    known = read(tmp_path)
+    say(tmp_path, note("third", who=None), now=NIGHT)
+    whole = read(tmp_path)
+    (tmp_path / "said" / "00000000.json").write_text("spoilt")
+    assert read(tmp_path, known).equals(whole)
+    assert read(tmp_path, whole).equals(whole)
+    with pytest.raises(StoreError, match=r"00000000\.json"):
+        read(tmp_path)
+
+
 def test_two_who_speak_at_once_lose_nothing_while_a_run_has_the_store(tmp_path):
     with open_store(tmp_path), FileLock(tmp_path / ".tankdrift.lock"):
         verdicts = ("confirmed", "ruled_out")

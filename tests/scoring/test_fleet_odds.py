@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.cases.decoys import Decoy
 from pipeline.cases.finding import Finding
-from pipeline.scoring.fleet_odds import by_chance, chances, decoys_as_strong, expected_false, true_share
+from pipeline.scoring.fleet_odds import by_chance, chances, decoys_as_strong, expected_false, true_share, worth_a_case
 
 DAY = 20_500
 
@@ -104,3 +104,8 @@ def test_expected_false_is_what_the_probabilities_leave():
     assert rows["cases"].to_list() == [1, 2, 1]
     assert rows["expected_false"].to_list() == pytest.approx([0.2, 0.5, 0.05])
     assert rows["decoys"].to_list() == [None, 1, 0]
+
+
+def test_what_is_less_likely_than_one_in_five_is_no_case():
+    likely, least, unlikely = (finding(unit=name) for name in ("T1", "T2", "T3"))
+    assert worth_a_case([likely, unlikely, least], [0.9, 0.19, 0.2]) == ([likely, least], [0.9, 0.2])

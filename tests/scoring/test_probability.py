@@ -9,11 +9,11 @@ from pipeline.scoring.probability import probability
 
 @pytest.mark.parametrize(
     ("log_odds", "chance"),
-    # 0.9 ÷ (1 + e^(−0.6 x)): e^1.2 = 3.3201, e^2.4 = 11.0232, e^4.8 = 121.510.
-    [(0.0, 0.45), (2.0, 0.9 * 3.3201 / 4.3201), (-2.0, 0.9 / 4.3201), (4.0, 0.9 * 11.0232 / 12.0232),
-     (8.0, 0.9 * 121.510 / 122.510)],
+    # 0.9 ÷ (1 + e^−x): e^2 = 7.38906, e^4 = 54.5982, e^8 = 2980.96.
+    [(0.0, 0.45), (2.0, 0.9 * 7.38906 / 8.38906), (-2.0, 0.9 / 8.38906), (4.0, 0.9 * 54.5982 / 55.5982),
+     (8.0, 0.9 * 2980.96 / 2981.96)],
 )  # fmt: skip
-def test_log_odds_count_for_six_tenths_and_never_for_more_than_nine_in_ten(log_odds, chance):
+def test_log_odds_count_for_what_they_say_and_never_for_more_than_nine_in_ten(log_odds, chance):
     assert probability(log_odds) == pytest.approx(chance, rel=1e-4)
 
 

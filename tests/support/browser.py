@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Locator, Page, Playwright
 
 ARGUMENTS = (
@@ -74,3 +75,11 @@ def follow(link: Locator) -> None:
     with link.page.expect_navigation():
         link.click()
     drawn(link.page)
+
+
+def grave_findings(page: Page) -> list[str]:
+    """What axe-core calls serious or critical on a page whose policy is lifted, each with the first place it is at."""
+    told = Axe().run(page, options={"preload": False, "resultTypes": ["violations"]}).response
+    assert len(told["passes"]) > 5, "axe-core looked at next to nothing"
+    grave = [one for one in told["violations"] if one["impact"] in {"serious", "critical"}]
+    return [f"{one['id']}: {one['nodes'][0]['html'][:160]}" for one in grave]

@@ -73,8 +73,8 @@ def build_frames(
     fleet = _fleet(tank_count)
     stories = [s for s in STORIES if s.tank < tank_count and s.days_before_end < days]
     per_tank = [_tank_history(i, row, days, stories, rng) for i, row in enumerate(fleet["tanks"].iter_rows(named=True))]
-    names = ("ledger", "tank_days", "variance_parts", "drops", "drop_left", "drop_tickets", "draws", "deliveries",
-             "health", "meter_estimates")  # fmt: skip
+    names = ("hose_days", "ledger", "tank_days", "variance_parts", "drops", "drop_left", "drop_tickets", "draws",
+             "deliveries", "health", "meter_estimates")  # fmt: skip
     frames = fleet | {n: pl.concat([t[n] for t in per_tank], how="vertical_relaxed") for n in names}
     frames |= _cases(stories, frames, days, rng)
     frames["statements"] = _statements(frames["tank_days"], rng)
@@ -272,8 +272,14 @@ def _daily(
         is_stuck=pl.Series((np.arange(n) > n - 6) & (index == 13)),
         clock_skew_s=pl.lit(212.0 if index == 14 else 4.0),
     )  # fmt: skip
-    estimates = []
+    estimates, hose_days = [], []
     for hose, share in enumerate((0.38, 0.3, 0.2, 0.12)):
+        hose_days.append(
+            tank_days.select(
+                pl.lit(f"{tank_id}-M{hose + 1}").alias("meter_id"), "tank_id", "trading_day",
+                (pl.col("sales_l") * share).alias("sold_l"),
+            )
+        )  # fmt: skip
         drift = -0.62 * np.linspace(0, 1, n) ** 2 if (index == 2 and hose == 1) else np.full(n, 0.03 * hose - 0.05)
         half = 0.09 / share**0.5 / np.sqrt(np.arange(n) + 2.0) * 3 + 0.05
         value = drift + rng.normal(0, 0.008, n).cumsum() * 0.3
@@ -285,7 +291,8 @@ def _daily(
             )
         )  # fmt: skip
     return {
-        "tank_days": tank_days, "health": health, "meter_estimates": pl.concat(estimates),
+        "hose_days": pl.concat(hose_days), "tank_days": tank_days, "health": health,
+        "meter_estimates": pl.concat(estimates),
         "variance_parts": pl.concat(parts).select(pl.lit(tank_id).alias("tank_id"), "trading_day", "part", "litres"),
     }  # fmt: skip
 

@@ -2,7 +2,7 @@
 "use strict";
 
 (() => {
-  const { linked, charts } = JSON.parse(document.getElementById("chart-data").textContent);
+  const { linked, charts, marks } = JSON.parse(document.getElementById("chart-data").textContent);
   const plots = charts.map((chart) => ({ chart, box: document.getElementById(`chart-${chart.key}`) })).filter((p) => p.box);
   const root = document.documentElement;
   // A finger that moves over a chart scrolls the page; the buttons zoom.
@@ -85,13 +85,22 @@
     }
     return Number.isFinite(first) ? [first - 6e7, last + 6e7] : null;
   })();
+  // Of the axis a little stays free beside the data; spans of days are counted back from the data's last instant.
+  const last = ends && ends[1] - 6e7;
   let shown = ends, isMoving = false;
+  // What the site wrote into its log stands at the foot of each chart, on a scale of its own.
+  if (linked && marks) for (const { chart } of plots) {
+    chart.traces.push({ type: "scatter", mode: "markers", ...marks, y: marks.x.map(() => 0.02), yaxis: "y7", hovertemplate: "%{text}", cliponaxis: false });
+    chart.layout.yaxis7 = { overlaying: "y", range: [0, 1], visible: false, title: {} };
+  }
   const stamp = (at) => new Date(at).toISOString().slice(0, 19).replace("T", " ");
   const instant = (x) => Date.parse(`${String(x).replace(" ", "T").slice(0, 19)}${/\d{2}:\d{2}/.test(x) ? "Z" : ""}`);
 
   // The y range that fits what is shown; bars that are stacked are added up first.
   const fitted = (chart, axis) => {
     let low = Infinity, high = -Infinity;
+    const [least, most] = chart.bounds?.[axis] ?? [-Infinity, Infinity];
+    const widen = (y) => { if (y >= least && y <= most) { low = Math.min(low, y); high = Math.max(high, y); } };
     const up = new Map(), down = new Map();
     for (const trace of chart.traces) {
       if ((trace.yaxis ?? "y") !== axis) continue;
@@ -104,11 +113,10 @@
           const side = y < 0 ? down : up;
           side.set(at, (side.get(at) ?? 0) + y);
           low = Math.min(low, 0); high = Math.max(high, 0);
-        } else { low = Math.min(low, y); high = Math.max(high, y); }
+        } else widen(y);
       });
     }
-    for (const y of up.values()) high = Math.max(high, y);
-    for (const y of down.values()) low = Math.min(low, y);
+    for (const y of [...up.values(), ...down.values()]) widen(y);
     if (!Number.isFinite(low)) return null;
     const pad = (high - low || Math.abs(high) || 1) * 0.07;
     return [low === 0 ? 0 : low - pad, high === 0 ? 0 : high + pad];
@@ -126,11 +134,18 @@
     layout.xaxis.range = shown.map(stamp);
     layout.xaxis.autorange = false;
     layout.annotations = chart.layout.annotations && labelled(chart, layout.annotations ?? chart.layout.annotations);
-    for (const name of Object.keys(layout).filter((k) => k.startsWith("yaxis"))) {
+    for (const name of Object.keys(layout).filter((k) => k.startsWith("yaxis") && !chart.layout[k].range)) {
       const range = fitted(chart, name.replace("axis", ""));
       if (range && chart.key !== "meters") { layout[name].range = range; layout[name].autorange = false; }
     }
     return layout;
+  };
+
+  // The days that are shown stand in the two fields, and whoever listens is told the instants.
+  const tell = () => {
+    const days = [shown[0], Math.max(shown[1] - 1, shown[0])].map((at) => stamp(at).slice(0, 10));
+    document.querySelectorAll("input[data-edge]").forEach((field) => { field.value = days[field.dataset.edge === "from" ? 0 : 1]; });
+    root.dispatchEvent(new CustomEvent("shown", { detail: { from: stamp(shown[0]), to: stamp(shown[1]), days: (shown[1] - shown[0]) / 864e5 } }));
   };
 
   const move = async (range) => {
@@ -140,9 +155,10 @@
     if (shown[1] - shown[0] < 6e5) shown = [shown[0] - 3e5, shown[0] + 3e5];
     for (const button of document.querySelectorAll("button[data-days]")) {
       const days = button.dataset.days === "all" ? null : Number(button.dataset.days);
-      const fits = days === null ? shown[0] === ends[0] && shown[1] === ends[1] : shown[1] === ends[1] && Math.abs(shown[1] - shown[0] - days * 864e5) < 1;
+      const fits = days === null ? shown[0] === ends[0] && shown[1] === ends[1] : shown[1] === last && Math.abs(shown[1] - shown[0] - days * 864e5) < 1;
       button.setAttribute("aria-pressed", String(fits));
     }
+    tell();
     for (const { chart, box } of plots) {
       if (!box.data) continue;
       const change = {};
@@ -216,7 +232,21 @@
   for (const button of document.querySelectorAll("button[data-days]")) {
     button.addEventListener("click", () => {
       const days = button.dataset.days;
-      move(days === "all" ? ends : [ends[1] - Number(days) * 864e5, ends[1]]);
+      move(days === "all" ? ends : [last - Number(days) * 864e5, last]);
+    });
+  }
+  for (const button of document.querySelectorAll("button[data-step]")) {
+    button.addEventListener("click", () => {
+      const length = shown[1] - shown[0];
+      const from = Math.max(Math.min(shown[0] + Number(button.dataset.step) * length, ends[1] - length), ends[0]);
+      move([from, from + length]);
+    });
+  }
+  const edges = [...document.querySelectorAll("input[data-edge]")];
+  for (const field of edges) {
+    field.addEventListener("change", () => {
+      const [from, to] = edges.map((one) => Date.parse(one.value));
+      if (from <= to && to >= ends[0] - 864e5 && from <= ends[1]) move([from, to + 864e5]);
     });
   }
   for (const button of document.querySelectorAll("button[data-from]")) {
@@ -237,8 +267,16 @@
   // The address may name a day of the day sheet: the charts then show it and the days on either side.
   const ofAddress = () => {
     const day = /^#day-(\d{4}-\d\d-\d\d)$/.exec(location.hash);
-    if (day && linked && ends) move([Date.parse(day[1]) - 864e5, Date.parse(day[1]) + 2 * 864e5]);
+    if (!day || !linked || !ends) return;
+    move([Date.parse(day[1]) - 864e5, Date.parse(day[1]) + 2 * 864e5]);
+    if (!document.getElementById(location.hash.slice(1))) document.getElementById("chart-section").scrollIntoView();
   };
   window.addEventListener("hashchange", ofAddress);
-  drawSeen().then(() => { root.dataset.charts = "drawn"; ofAddress(); });
+  // A chart whose points come later is handed them by its key.
+  root.addEventListener("filled", async ({ detail: { key, series } }) => {
+    const plot = plots.find((one) => one.chart.key === key);
+    plot.chart.traces.forEach((trace) => { if (trace.series) { Object.assign(trace, series[trace.series]); delete trace.at; } });
+    if (plot.box.data) await draw(plot);
+  });
+  drawSeen().then(() => { root.dataset.charts = "drawn"; if (linked && ends) tell(); ofAddress(); });
 })();
