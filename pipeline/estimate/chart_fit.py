@@ -33,9 +33,15 @@ OFFSET_UNKNOWN_PROBE_SD_MM = 2.5
 WRONG_SD = {"tilt": (6.0, 15.0, 40.0), "offset": (6.0, 15.0, 40.0), "scale": (0.008, 0.025), "remainder": (0.01, 0.03)}
 WRONG_SHARE = 0.15
 """SDs of charts that are wrong in one way, and the prior share of tanks that are wrong in that way. No source."""
+SHAPE_SDS = (0.1, 0.3)
+SHAPE_SCALE = 0.5
+SHAPE_SHARE = 0.02
+"""SDs of the slope of charts of another shape: of another tank, or where the section is none that papers can name.
+Litres a millimetre are off by a tenth or more, the scale by half as much, and what lies below the levels seen is far
+from sure. And the prior share of such tanks. No source."""
 ROLL_SD_DEG = 2.0
 """By how much a tank may be rolled about its axis, SD. Common practice, no source. [°]"""
-GROUPS = {"tilt": "pose", "offset": "pose", "scale": "scale", "remainder": "remainder"}
+GROUPS = {"tilt": "pose", "offset": "pose", "scale": "scale", "remainder": "remainder", "shape": "shape"}
 """Ways to be wrong that are not always told apart, and so are counted together in a fleet."""
 _LATTICE = np.array([2.0, 4.0])
 """Poses are linearised at multiples of these (mm/m, mm): between them the litres bend by less than 0.1."""
@@ -93,9 +99,15 @@ _RowsAt = Callable[[tuple[int, int]], _Rows]
 def fit_ways(data: ChartData, model: TankModel, told: Told | None = None) -> list[Fit]:
     """Every way fitted, likeliest first."""
     told = told or Told()
-    ways = ways_of(model, told)
-    loosest = Prior(ways[0][1].mean, np.max([prior.sd for _, prior in ways], axis=0))
-    odds = odds_of(model, told)
+    return fits_by(data, model, told, ways_of(model, told), odds_of(model, told))
+
+
+def fits_by(
+    data: ChartData, model: TankModel, told: Told, ways: list[tuple[str, Prior]], odds: Mapping[str, float]
+) -> list[Fit]:
+    """Such ways fitted, each a key and its prior, with their odds by key, likeliest first."""
+    usual = ways[0][1].mean
+    loosest = Prior(usual, np.max([np.hypot(prior.sd, prior.mean - usual) for _, prior in ways], axis=0))
     data = _weighed(data, _fit(data, "any", loosest, _rows_at(data, model), told))
     rows_at = _rows_at(data, model)
     fits = [_against(_fit(data, key, prior, rows_at, told), odds[key]) for key, prior in ways]
@@ -107,13 +119,11 @@ def odds_of(model: TankModel, told: Told) -> dict[str, float]:
 
     Where the papers do not say where the probe stands a tilt works as an offset, whose odds are then those of both.
     """
-    odds = {"sound": 1.0}
-    for key, _ in ways_of(model, told)[1:]:
-        way = key.split(":")[0]
-        both = way == "offset" and model.tank.shape == "horizontal_cylinder" and not model.knows_probe
-        share = WRONG_SHARE * (2.0 if both else 1.0) / len(WRONG_SD[way])
-        odds[key] = share * told.odds.get(GROUPS[way], 1.0)
-    return odds
+    both = model.tank.shape == "horizontal_cylinder" and not model.knows_probe
+    shares = {way: WRONG_SHARE / len(sizes) for way, sizes in WRONG_SD.items()}
+    shares |= {"offset": shares["offset"] * (2.0 if both else 1.0), "shape": SHAPE_SHARE / len(SHAPE_SDS)}
+    ways = {key: key.split(":")[0] for key, _ in ways_of(model, told)[1:]}
+    return {"sound": 1.0} | {key: shares[way] * told.odds.get(GROUPS[way], 1.0) for key, way in ways.items()}
 
 
 def _against(fit: Fit, odds: float) -> Fit:
@@ -138,6 +148,9 @@ def ways_of(model: TankModel, told: Told) -> list[tuple[str, Prior]]:
             continue
         mine = np.array([kind == way for kind in kinds])
         ways += [(f"{way}:{size:g}", Prior(mean, np.where(mine, np.hypot(sd, size), sd))) for size in sizes]
+    walls, scale = (np.array([kind == name for kind in kinds]) for name in ("remainder", "scale"))
+    for size in SHAPE_SDS:
+        ways.append((f"shape:{size:g}", Prior(mean, np.hypot(sd, size * (walls + SHAPE_SCALE * scale)))))
     return ways
 
 

@@ -28,8 +28,8 @@ CARRIERS_SD = 0.0003
 FACTORS = np.geomspace(0.4, 2.5, 15)
 FACTOR_SD = 0.4
 """The fleet's own spreads that are tried, as shares of the usual ones; SD of their logarithm before the data."""
-ODDS_TANKS = 8.0
-"""The usual odds count like so many tanks. No source."""
+ODDS_TANKS = 1.0
+"""The usual odds count like so many tanks: the unit information of Kass and Wasserman (1995), JASA 90, 928."""
 KINDS = {"pose": ("tilt", "offset"), "walls": ("remainder",), "scale": ("scale",)}
 _ROUNDS = 3
 _ODDS_STEPS = 30
@@ -201,5 +201,5 @@ def _odds_of(heard: list[Heard], by_way: list[Floats]) -> dict[str, float]:
             weight = np.exp(log - log.max()) * one.odds * np.where(ours.any(axis=1), ours @ odds, 1.0)
             count += (weight / weight.sum()) @ ours
             asked += shares / (1.0 + shares @ odds)
-        odds = count / asked
+        odds = np.divide(count, asked, out=np.ones(len(names)), where=asked > 0.0)
     return dict(zip(names, odds.tolist(), strict=True))

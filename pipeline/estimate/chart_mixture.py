@@ -86,10 +86,13 @@ def mixture_of(model: TankModel, fits: list[Fit], terms: list[Terms]) -> Mixture
 
 
 def _prior_sd(model: TankModel, fits: list[Fit], terms: list[Terms]) -> Floats:
-    """SD of each figure of the chart before any data, over all ways by their usual odds. Shape (n,)."""
+    """SD of each figure of the chart before any data, over the ways by their usual odds. Shape (n,).
+
+    Charts of another shape aside: so rare and so wide, they would make any figure pass for told.
+    """
     usual = dict(ways_of(model, Told()))
     odds = odds_of(model, Told())
-    shares = np.array([odds[fit.key] for fit in fits])
+    shares = np.array([0.0 if fit.way == "shape" else odds[fit.key] for fit in fits])
     own = np.array(
         [
             ((one.slopes[:, : len(CHART)] ** 2) * usual[fit.key].sd ** 2).sum(axis=1)

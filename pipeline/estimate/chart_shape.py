@@ -8,6 +8,7 @@ shapes are linear: roll, scale, how far the nominal tank is right where the char
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -132,8 +133,9 @@ def _angle(level_mm: Floats, depth_mm: float) -> Floats:
     return np.arccos(1.0 - 2.0 * np.clip(level_mm, 0.0, depth_mm) / depth_mm)
 
 
+@lru_cache(maxsize=1024)
 def _curve(tank: TankShape, tilt_mm_per_m: float, position_mm: float) -> CubicSpline:
-    """Litres below a level, as a spline over `_angle`."""
+    """Litres below a level, as a spline over `_angle`; every way to be wrong asks for the same ones again."""
     angle = np.linspace(0.0, np.pi, _STEPS + 1)
     level = np.clip(tank.depth_mm * (1.0 - np.cos(angle)) / 2.0, 0.0, tank.depth_mm)
     return CubicSpline(angle, volume_l(level, tank, tilt_mm_per_m=tilt_mm_per_m, probe_position_mm=position_mm))

@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -30,14 +29,24 @@ from flows.cli import main as tankdrift
 from pipeline.estimate.chart_columns import TOLERANCE_PCT
 from pipeline.estimate.chart_shape import tank_model
 from pipeline.run_folder import held
-from pipeline.simulate.chart import TrueShape, true_shape, with_chart_faults
+from pipeline.simulate.chart import true_shape, with_chart_faults
 from pipeline.simulate.families import DEVELOPMENT, KEPT, family_named
 from pipeline.simulate.faults import plan_faults
 from pipeline.simulate.layout import draw_fleet
-from pipeline.simulate.model import Tank, Window
+from pipeline.simulate.model import Window
 from pipeline.simulate.run import simulate_world
 from pipeline.simulate.settings import FleetSettings
 from pipeline.stages import Run, load
+from tests.benchmarks.calibration_weeks import (
+    CLOSES_PCT,
+    Judged,
+    Truth,
+    closing,
+    ends_sd_l,
+    far_off,
+    share,
+    weeks_mm,
+)
 from tests.support.lakes import rows as rows_of
 from tests.support.lakes import write
 
@@ -45,52 +54,12 @@ FLEETS = ((73_001, False), (73_002, False), (73_003, True), (73_004, True))
 TANKS, DAYS = 40, 30
 KINDS = ("tilt", "offset", "scale", "dent")
 TILT_MM_PER_M = 1000.0 * np.tan(np.radians(0.15))
-FAR_OFF_PCT = 1.0
-"""A chart is far off that is off by more of the tank between two levels seen: such a one's weeks are looked at."""
-CLOSES_PCT = 0.1
-"""A week closes where the chart leaves no more of the throughput in its variance."""
+STEP_MM = 10
+"""The corrected charts are judged as the tables that `--step-mm` gives, read with straight lines between their rows."""
+SAID = ("charts", "figures", "levels")
 GROUPS = {"development": DEVELOPMENT, "kept": KEPT}
 
 Frames = dict[str, pl.DataFrame]
-Row = dict[str, Any]
-
-
-@dataclass(frozen=True)
-class Truth:
-    """A tank as it is, its true shape, and what is wrong with its chart."""
-
-    tank: Tank
-    shape: TrueShape
-    kind: str
-
-    def litres(self, level_mm: np.ndarray) -> np.ndarray:
-        """Litres that the tank truly holds where its gauge says so much."""
-        return self.shape.volume_at(level_mm - self.tank.gauge.offset_mm)
-
-
-@dataclass(frozen=True)
-class Judged:
-    """One tank's chart held against the truth; errors of the chart in % of the capacity, over the levels seen.
-
-    `row` of the command's `charts`, `figures` by name; `weeks_before` and `weeks_after` what the site's and the
-    corrected chart leave in each week's variance, in % of a week's throughput.
-    """
-
-    kind: str
-    row: Row
-    figures: dict[str, Row]
-    before: np.ndarray
-    after: np.ndarray
-    covered: np.ndarray
-    true: dict[str, float]
-    weeks_before: np.ndarray
-    weeks_after: np.ndarray
-
-    @property
-    def half_width(self) -> float:
-        """Half of the stock's interval, in % of the capacity."""
-        stock = self.figures["stock_l"]
-        return self.row["_part"] * (stock["high"] - stock["low"]) / 2.0
 
 
 def fleet_of(seed: int, wrong: bool, family: str, tanks: int, days: int) -> tuple[Frames, dict[str, Truth]]:
@@ -135,13 +104,14 @@ def said_of(lake: Frames, *, alone: bool) -> Frames:
         asked = [["--tank", name] for name in lake["tanks"]["tank_id"]] if alone else [[]]
         found = []
         for more in asked:
-            if (code := tankdrift(["chart", str(out), *more])) != 0:
+            tables = Path(folder) / "tables"
+            asking = ["chart", str(out), *more, "--step-mm", str(STEP_MM), "--parquet", str(tables)]
+            if (code := tankdrift(asking)) != 0:
                 raise SystemExit(f"tankdrift chart left with {code}")
-            found.append(
-                [pl.read_parquet(out / "charts" / f"{name}.parquet") for name in ("charts", "figures", "levels")]
-            )
-    charts, figures, levels = (pl.concat(frames) for frames in zip(*found, strict=True))
-    return {"charts": charts, "figures": figures, "levels": levels}
+            found.append([pl.read_parquet(out / "charts" / f"{name}.parquet") for name in SAID])
+        corrected = pl.read_parquet(tables / "*.parquet")
+    frames = {name: pl.concat(each) for name, each in zip(SAID, zip(*found, strict=True), strict=True)}
+    return {**frames, "tables": corrected}
 
 
 def judged(lake: Frames, said: Frames, truth: dict[str, Truth]) -> Iterator[Judged]:
@@ -150,17 +120,17 @@ def judged(lake: Frames, said: Frames, truth: dict[str, Truth]) -> Iterator[Judg
         one = truth[row["tank_id"]]
         mine = pl.col("tank_id") == row["tank_id"]
         level = np.linspace(row["low_mm"], row["high_mm"], 60)
-        rows = said["levels"].filter(mine)
-        corrected, site, sd = (
-            np.interp(level, rows["level_mm"], rows[name]) for name in ("corrected_l", "chart_l", "sd_l")
-        )
+        rows, table = said["levels"].filter(mine), said["tables"].filter(mine).sort("level_mm")
+
+        def read(levels: np.ndarray, name: str, of: pl.DataFrame = table) -> np.ndarray:
+            return np.interp(levels, of["level_mm"], of[name])
+
+        corrected, site, sd = read(level, "volume_l"), read(level, "chart_l", rows), read(level, "volume_sd_l")
         true_l, part = one.litres(level), 100.0 / one.tank.capacity_l
         weeks = weeks_mm(lake["readings"].filter(mine))
         a_week = row["sold_l"] * 7.0 / 30.4375
-        left = {
-            name: 100.0 / a_week * np.diff(np.interp(weeks, rows["level_mm"], rows[name]) - one.litres(weeks))
-            for name in ("chart_l", "corrected_l")
-        }
+        by_chart = {"before": read(weeks, "chart_l", rows), "after": read(weeks, "volume_l")}
+        left = {name: 100.0 / a_week * np.diff(litres - one.litres(weeks)) for name, litres in by_chart.items()}
         yield Judged(
             kind=one.kind,
             row=row | {"_part": part},
@@ -169,8 +139,9 @@ def judged(lake: Frames, said: Frames, truth: dict[str, Truth]) -> Iterator[Judg
             after=part * (corrected - true_l),
             covered=np.abs(corrected - true_l) <= 1.96 * sd,
             true=true_figures(lake, one, level, true_l),
-            weeks_before=left["chart_l"],
-            weeks_after=left["corrected_l"],
+            weeks_before=left["before"],
+            weeks_after=left["after"],
+            weeks_noise=100.0 / a_week * ends_sd_l(one, weeks),
         )
 
 
@@ -186,18 +157,6 @@ def true_figures(lake: Frames, one: Truth, level: np.ndarray, true_l: np.ndarray
         "datum_mm": one.tank.gauge.offset_mm + more * one.tank.true.probe_position_mm / 1000.0,
         "scale_pct": 100.0 * ((true_l[-1] - true_l[0]) / (drawn[1] - drawn[0]) - 1.0),
     }
-
-
-def weeks_mm(readings: pl.DataFrame) -> np.ndarray:
-    """The level at the first reading of each seventh day."""
-    good = readings.filter(pl.col("quality") == "good").drop_nulls("level_mm").sort("ts")
-    week = (pl.col("ts") - pl.col("ts").min()).dt.total_days() // 7
-    return good.group_by(week, maintain_order=True).agg(pl.col("level_mm").first())["level_mm"].to_numpy()
-
-
-def share(flags: Sequence[bool] | np.ndarray) -> str:
-    """A share in per cent with its count."""
-    return f"{100.0 * np.mean(flags):5.1f} % of {len(flags)}" if len(flags) else "    - of 0"
 
 
 def within(tanks: Sequence[Judged], *, between: bool, after: bool = True) -> list[bool]:
@@ -282,29 +241,6 @@ def report(title: str, tanks: list[Judged]) -> None:
 def is_told(tank: Judged, name: str) -> bool:
     """Whether the data could tell a figure."""
     return bool(tank.figures[name]["is_told"])
-
-
-def far_off(tanks: Sequence[Judged]) -> list[Judged]:
-    """Those whose site's chart is far off."""
-    return [tank for tank in tanks if np.ptp(tank.before) > FAR_OFF_PCT]
-
-
-def closing(tanks: Sequence[Judged]) -> None:
-    """Print what the charts that are far off leave in their weeks' variance, before and after."""
-    far = far_off(tanks)
-    print(f"  charts off by more than {FAR_OFF_PCT:g} % of the tank: {len(far)}")
-    if not far:
-        return
-    for words, weeks in (
-        ("by the site's chart", [tank.weeks_before for tank in far]),
-        ("by the corrected chart", [tank.weeks_after for tank in far]),
-    ):
-        each, root = np.abs(np.concatenate(weeks)), [float(np.sqrt(np.mean(one**2))) for one in weeks]
-        print(
-            f"    {words}: weeks within {CLOSES_PCT} % of throughput {share(each <= CLOSES_PCT)}, median "
-            f"{np.median(each):.3f} %, 95 of 100 within {np.quantile(each, 0.95):.3f} %; tanks whose weeks' root mean "
-            f"square is within {share([one <= CLOSES_PCT for one in root])}"
-        )
 
 
 def verdicts(tanks: Sequence[Judged]) -> None:

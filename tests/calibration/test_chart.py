@@ -12,15 +12,18 @@ import pytest
 from pipeline.chart_review import site_charts
 from pipeline.contract.rules import litres_in_note
 from pipeline.estimate.chart import ChartCalibration, NotCalibrated, calibrated_chart
+from pipeline.estimate.chart_data import SMOOTH_OPEN_H, local_lines
 from pipeline.estimate.chart_fleet import told_by_fleet
 from pipeline.estimate.chart_terms import Estimate
 from pipeline.estimate.unit_walk import UnitWalk
+from pipeline.physics.geometry import TankShape, volume_l
 from pipeline.scoring.charts import chart_frames
 from pipeline.simulate.chart import TrueShape
 from pipeline.simulate.model import Tank
 from pipeline.sites import site_tables
 from tests.support.charts import calibrate_chart, charted_fleet, charted_lake
 from tests.support.lakes import rows
+from tests.support.odd_shapes import Trade, lake_of_one
 
 
 @cache
@@ -201,3 +204,34 @@ def test_too_few_dips_are_not_judged():
     walk = fleet()[0][0]
     short = {name: value[:150] if isinstance(value, np.ndarray) else value for name, value in vars(walk.dips).items()}
     assert isinstance(calibrate_chart(replace(walk, dips=type(walk.dips)(**short))), NotCalibrated)
+
+
+def test_a_days_warmth_is_not_smoothed_away_in_the_open():
+    """Published value: a tricube window of half width H takes (2 pi / 24)^2 (35/243) H^2 / 2 of a day's sine."""
+    hours = np.arange(0.0, 96.0, 0.5)
+    swing = np.sin(2.0 * np.pi * hours / 24.0)
+    left = local_lines(hours, swing, SMOOTH_OPEN_H)[24:-24] @ swing[24:-24] / (swing[24:-24] @ swing[24:-24])
+    assert left == pytest.approx(1.0 - (np.pi / 12.0) ** 2 * 35.0 / 243.0 * SMOOTH_OPEN_H**2 / 2.0, abs=0.003)
+    assert left > 0.97
+
+
+def test_a_shape_that_papers_cannot_name_is_believed_and_its_litres_are_unsure():
+    """A suitcase, |x/a|^3 + |y/b|^3 = 1, with the chart of a round tank: the levels lie within their interval."""
+    depth_mm, capacity_l = 1400.0, 6000.0
+    level = np.linspace(0.0, depth_mm, 2001)
+    width = (1.0 - np.abs((level[1:] + level[:-1]) / depth_mm - 1.0) ** 3) ** (1.0 / 3.0)
+    litres = capacity_l * np.concatenate([[0.0], np.cumsum(width)]) / width.sum()
+    papers = TankShape("horizontal_cylinder", "flat", depth_mm, capacity_l / (np.pi * (depth_mm / 2000.0) ** 2))
+    tank = {
+        "tank_id": "T1", "capacity_l": capacity_l, "safe_fill_l": 5700.0, "shape": papers.shape, "end_shape": "flat",
+        "diameter_mm": depth_mm, "length_mm": papers.length_mm, "tilt_mm_per_m": 0.0, "probe_position_mm": 0.0,
+    }  # fmt: skip
+    trade = Trade(lambda stock: float(np.interp(stock, litres, level)), most_l=5400.0, drop_l=3300.0, days=28, seed=1)
+    of_the_chart = np.append(np.arange(0.0, depth_mm, 20.0), depth_mm)
+    lake = lake_of_one(tank, (of_the_chart, volume_l(of_the_chart, papers)), trade)
+    (tables,) = site_tables({**lake, "meter_totals": rows("meter_totals")})
+    found = calibrated_chart(site_charts(tables).charts[0])
+    at = np.linspace(*found.span_mm, 40)
+    corrected = found.correction.at(at)
+    assert found.ways["shape"] > 0.9
+    assert np.all(np.abs(corrected.corrected_l - np.interp(at, level, litres)) < 1.96 * corrected.sd_l)
