@@ -15,6 +15,7 @@ from pipeline.desk.readings import PATH as READINGS
 from pipeline.desk.readings import readings_of, span_of
 from pipeline.desk.settings_file import SettingsFile
 from pipeline.desk.settings_rows import settings_in_force
+from pipeline.desk.shifts import SHIFTS, shifts_page
 from pipeline.desk.users import is_password
 from pipeline.errors import ArgumentError, StoreError
 from pipeline.report import format as fmt
@@ -45,6 +46,8 @@ def read(asked: Asked) -> Response:
         return readings(asked, asked.desk.lake)
     if asked.path.startswith(FILES):
         return brought_file(asked)
+    if asked.path.startswith(SHIFTS):
+        return shifts(asked)
     return page(asked)
 
 
@@ -67,6 +70,18 @@ def readings(asked: Asked, lake: Path) -> Response:
     except ArgumentError as error:
         asked.done = f"refused: {error}"
         return PlainTextResponse(str(error), 400)
+
+
+def shifts(asked: Asked) -> Response:
+    """A site's tanks and hoses between two instants."""
+    pages = asked.desk.book.pages()
+    site = pages.site_of(f"sites/{asked.path.removeprefix(SHIFTS)}")
+    if site is None:
+        raise HTTPException(404, words.NO_PAGE)
+    content, is_answered = shifts_page(pages.fleet, site, asked.request.query_params, asked.desk.lake)
+    if not is_answered:
+        asked.done = f"refused: {content['mistake']}"
+    return _html(pages.fill("shifts.html", asked.path, **content, **_of_desk(asked)), 200 if is_answered else 400)
 
 
 def _worklist(asked: Asked, pages: Pages, before: Look | None, now: datetime) -> Response:

@@ -21,7 +21,7 @@ from pipeline.report.patterns import patterns_page
 from pipeline.report.records import case_records, meter_records, statement_records, tank_records
 from pipeline.report.rendering import as_json, kept_environment
 from pipeline.report.search import PLACE, search_script
-from pipeline.report.site_pages import line_of_sites, site_page, site_records, site_rows
+from pipeline.report.site_pages import line_of_sites, named, site_page, site_records, site_rows
 from pipeline.report.statements import limits_of
 from pipeline.report.tables import Tables
 from pipeline.report.tank_page import tank_page
@@ -101,6 +101,13 @@ class Pages:
     def __contains__(self, path: str) -> bool:
         """Whether there is such a page."""
         return path in self.made or path in self.papers
+
+    def site_of(self, href: str) -> Row | None:
+        """The site whose page is there, None where none is."""
+        site_id = next((one for one, path in self.fleet.places.items() if path == href), None)
+        sites = self.fleet.tables.rows("sites")
+        found = next((site for site in sites if site_id is not None and site["site_id"] == site_id), None)
+        return found and named(found, href)
 
     def since(self, last: Shown, line: str) -> "Pages":
         """The same with the worklist once more, at `LOOKED`, by what was shown another time, of which `line` tells."""
