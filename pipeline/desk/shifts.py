@@ -71,7 +71,7 @@ def shifts_page(fleet: Fleet, site: Row, request: Mapping[str, str], lake: Path 
 
 
 def picked_of(request: Mapping[str, str], site: Row, usual: date) -> Picked:
-    """What a request asks, a `usual` trading day if no instant is named; those without an offset are on the site's clock.
+    """What a request asks, a `usual` trading day if it names no instant; what has no offset is on the site's clock.
 
     Raises
     ------

@@ -11,7 +11,10 @@ TO: Final = "To"
 HOURS: Final = "Shifts begin at"
 HOURS_HINT: Final = "06:00 14:00 22:00"
 SHOW: Final = "Show"
-ELSEWHERE: Final = "Spans between any two instants, for shifts, are worked out by the desk when they are asked for: tankdrift desk OUT."
+ELSEWHERE: Final = (
+    "Spans between any two instants, for shifts, are worked out by the desk when they are asked for: "
+    "tankdrift desk OUT."
+)
 ZONE: Final = "Instants are on the clock of {zone}."
 NO_ZONE: Final = "The site names no time zone that is known: instants are UTC."
 PICKS: Final = "Shifts of {day}"

@@ -27,7 +27,7 @@ BERLIN = {"site_id": "S9", "timezone": "Europe/Berlin", "trading_day_start": "06
 
 
 def mornings_and_evenings(litres):
-    """Eight sales of some litres from six to half past nine, and eight half as large again from four in the afternoon."""
+    """Eight sales of some litres from six to half past nine, and eight half as large again from four on."""
     return [
         Poured(24.0 * day + hour + 0.5 * k, amount)
         for day in range(HAND_DAYS)
@@ -139,7 +139,8 @@ def test_a_sale_under_way_at_an_instant_is_shared_by_time_and_by_feed(tmp_path):
     fed = {"valid_from": at(-1.0)}
     feeds = rows(
         "meter_feeds", fed | {"meter_id": "M1", "tank_id": "T1", "share": 0.75},
-        fed | {"meter_id": "M1", "tank_id": "T2", "share": 0.25}, fed | {"meter_id": "M2", "tank_id": "T2", "share": 1.0},
+        fed | {"meter_id": "M1", "tank_id": "T2", "share": 0.25},
+        fed | {"meter_id": "M2", "tank_id": "T2", "share": 1.0},
         fed | {"meter_id": "M3", "tank_id": "T1", "share": 1.0, "valid_to": at(3.0)},
     )  # fmt: skip
     spans = [{"tank_id": name, "start_at": at(10.0), "end_at": at(12.0)} for name in ("T1", "T2")]
@@ -157,7 +158,7 @@ def test_a_sale_under_way_at_an_instant_is_shared_by_time_and_by_feed(tmp_path):
         ({"from": "2026-01-07T12:00", "to": "0001-01-01T00:00+23:59"}, "to: expected an instant"),
         ({"from": "2026-01-07T12:00", "to": "2026-01-07T12:00"}, "from, to: expected a span that ends after it begins"),
         ({"from": "2026-01-08T12:00", "to": "2026-01-07T12:00"}, "from, to: expected a span that ends after it begins"),
-        ({"from": "2027-01-07T12:00", "to": "2027-01-08T12:00"}, "No data of this site lie in this span: they are of 5 Jan 2026"),
+        ({"from": "2027-01-07T12:00", "to": "2027-01-08T12:00"}, "No data of this site lie in this span: they are of 5"),
         ({"from": "2020-01-07T12:00", "to": "2020-01-08T12:00"}, "No data of this site lie in this span"),
         ({"shifts": "6"}, "shifts: expected two or three different hours"),
         ({"shifts": "06:00 06:00"}, "shifts: expected two or three different hours"),
@@ -173,7 +174,7 @@ def test_what_cannot_be_answered_is_one_clear_line(hand, request_, told):
 
 def test_clocks_that_change_are_told_of():
     """29 March has no half past two in Berlin; 25 October has it twice, first at 0:30 UTC, then at 1:30 UTC."""
-    with pytest.raises(ArgumentError, match="^from: 29 Mar 2026, 02:30 is not there in Europe/Berlin"):
+    with pytest.raises(ArgumentError, match=r"^from: 29 Mar 2026, 02:30 is not there in Europe/Berlin"):
         picked_of({"from": "2026-03-29T02:30", "to": "2026-03-29T09:00"}, BERLIN, date(2026, 3, 28))
     twice = picked_of({"from": "2026-10-25T02:30", "to": "2026-10-25T02:30"}, BERLIN, date(2026, 10, 24))
     assert (twice.start, twice.end) == tuple(datetime(2026, 10, 25, h, 30, tzinfo=UTC) for h in (0, 1))
