@@ -114,7 +114,7 @@ def _worklist(asked: Asked, pages: Pages, before: Look | None, now: datetime) ->
 
 
 def _since(asked: Asked, pages: Pages, before: Look | None, path: str) -> Pages:
-    """The pages, with the worklist by what is new since somebody last looked where `path` is of it and it can be told."""
+    """The pages, with the worklist by what is new since somebody looked where `path` is of it and it can be told."""
     fleet = pages.fleet
     believed, said = fleet.tables["believed"], fleet.tables["sayings"]
     last = None if before is None else shown_then([c.row for c in fleet.cases], believed, said, before)

@@ -44,7 +44,8 @@ class Pages:
 
     `made` has each page's template and a function that gives what it shows, by its path below the report's folder;
     `papers` those that are made to be printed, which the report from disk does not have; `search` gives the script that
-    says where everything is; `parted` are the pages that have a script of their rows; `what_if` are the tanks that a run beside this one has other charts for.
+    says where everything is; `parted` are the pages that have a script of their rows; `what_if` are the tanks that a run
+    beside this one has other charts for.
     """
 
     fleet: Fleet
@@ -143,7 +144,10 @@ class Pages:
 
 
 def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Every page, the scripts of long lists' rows and that by which they find things, as (path below the report's folder, content)."""
+    """Every page and script, as (path below the report's folder, content).
+
+    Scripts have the rows of a part of a long list, and say where everything is.
+    """
     pages = Pages.of(Fleet.of(tables, as_of), style_hashes)
     for path in pages.made:
         html = pages.render(path)
