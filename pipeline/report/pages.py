@@ -44,8 +44,8 @@ class Pages:
 
     `made` has each page's template and a function that gives what it shows, by its path below the report's folder;
     `papers` those that are made to be printed, which the report from disk does not have; `search` gives the script that
-    says where everything is; `parted` are the pages that have a script of their rows; `what_if` are the tanks that a run
-    beside this one has other charts for.
+    says where everything is; `parted` are the pages that have a script of their rows; `what_if` are the tanks that
+    a run beside this one has other charts for.
     """
 
     fleet: Fleet

@@ -29,7 +29,7 @@ Made = dict[str, tuple[str, Callable[[], Row]]]
 
 @dataclass(frozen=True)
 class Part:
-    """Some rows of a `whole` list, `first` being the number of the first, from 1; `places` are all parts' paths and names.
+    """Some rows of a `whole` list, `first` the number of the first, from 1; `places` are all parts' paths and names.
 
     `scripts` are those of all parts' rows in their order, none where the list is on one page or has no filter.
     """
