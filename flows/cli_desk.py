@@ -44,7 +44,8 @@ def add_desk_commands(command: Command) -> None:
     add(
         "--beside", type=Path, metavar="OUT2", help="a run by other charts (--with-charts), to be shown beside this one"
     )
-    add("--lake", type=Path, metavar="LAKE", help="the run's lake: a tank's page then shows every reading when zoomed")
+    told = "the run's lake: a tank's page then shows every reading when zoomed, and a shift what each hose sold"
+    add("--lake", type=Path, metavar="LAKE", help=told)
     add("--config", type=Path, metavar="FILE", help="tankdrift.toml, to be seen and, by who may, changed at the desk")
     add("--sets", action="append", default=[], metavar="NAME", help="may change settings, where there is no --users")
     user = command("desk-user", _desk_user, "let somebody sign in at the desk, with a password from standard input")

@@ -15,12 +15,14 @@ from pipeline.desk.readings import PATH as READINGS
 from pipeline.desk.readings import readings_of, span_of
 from pipeline.desk.settings_file import SettingsFile
 from pipeline.desk.settings_rows import settings_in_force
+from pipeline.desk.shifts import SHIFTS, shifts_page
 from pipeline.desk.users import is_password
 from pipeline.errors import ArgumentError, StoreError
 from pipeline.report import format as fmt
 from pipeline.report import said_text as words
 from pipeline.report.fleet import Fleet
 from pipeline.report.pages import LOOKED, Pages
+from pipeline.report.parts import page_of_rows, rows_script
 from pipeline.report.search import PLACE
 from pipeline.said.files import MOST_FILE_BYTES, TYPES
 from pipeline.said.looked import Look
@@ -45,6 +47,10 @@ def read(asked: Asked) -> Response:
         return readings(asked, asked.desk.lake)
     if asked.path.startswith(FILES):
         return brought_file(asked)
+    if (rows := page_of_rows(asked.path)) is not None:
+        return rows_of(asked, rows)
+    if asked.path.startswith(SHIFTS):
+        return shifts(asked)
     return page(asked)
 
 
@@ -59,6 +65,17 @@ def page(asked: Asked) -> Response:
     return _html(pages.render(asked.path, **_of_desk(asked)), 200)
 
 
+def rows_of(asked: Asked, path: str) -> Response:
+    """The script of a part's rows, for who filters another part of the list."""
+    pages, now = asked.desk.book.pages(), asked.desk.today()
+    if path.startswith(_LOOKED):
+        pages = _since(asked, pages, asked.desk.book.visits.asked(str(asked.who), now), path)
+    if path not in pages.parted:
+        raise HTTPException(404, words.NO_PAGE)
+    script = rows_script(path, pages.render(path, **_of_desk(asked)))
+    return Response(script, media_type=_TYPES["js"])
+
+
 def readings(asked: Asked, lake: Path) -> Response:
     """A tank's readings of a span of time, for its chart."""
     tanks = {tank["tank_id"]: tank for tank in asked.desk.book.pages().fleet.tanks}
@@ -69,25 +86,43 @@ def readings(asked: Asked, lake: Path) -> Response:
         return PlainTextResponse(str(error), 400)
 
 
+def shifts(asked: Asked) -> Response:
+    """A site's tanks and hoses between two instants."""
+    pages = asked.desk.book.pages()
+    site = pages.site_of(f"sites/{asked.path.removeprefix(SHIFTS)}")
+    if site is None:
+        raise HTTPException(404, words.NO_PAGE)
+    content, is_answered = shifts_page(pages.fleet, site, asked.request.query_params, asked.desk.lake)
+    if not is_answered:
+        asked.done = f"refused: {content['mistake']}"
+    return _html(pages.fill("shifts.html", asked.path, **content, **_of_desk(asked)), 200 if is_answered else 400)
+
+
 def _worklist(asked: Asked, pages: Pages, before: Look | None, now: datetime) -> Response:
     """A part of the worklist, and beside it the same by what is new since somebody last looked; that he now has."""
-    fleet = pages.fleet
-    believed, said = fleet.tables["believed"], fleet.tables["sayings"]
-    last = None if before is None else shown_then([c.row for c in fleet.cases], believed, said, before)
-    if before is not None and last is not None:
-        asked.looked = _moment(fleet, before.at)
-        line = words.LOOKED_LINE.format(at=asked.looked, day=fmt.day(last.day))
-        pages = pages.since(last, line) if asked.path.startswith(_LOOKED) else pages
+    pages, said = _since(asked, pages, before, asked.path), pages.fleet.tables["sayings"]
     if asked.path not in pages:
         raise HTTPException(404, words.NO_PAGE)
     html = pages.render(asked.path, **_of_desk(asked))
     try:
         asked.desk.book.visits.looked(
-            Look(str(asked.who), now, fleet.as_of, -1 if said.is_empty() else int(said["seq"][-1]))
+            Look(str(asked.who), now, pages.fleet.as_of, -1 if said.is_empty() else int(said["seq"][-1]))
         )
     except (OSError, StoreError) as error:  # who reads is not kept from it by a disk that is full
         asked.done = f"could not keep that he looked: {error}"
     return _html(html, 200)
+
+
+def _since(asked: Asked, pages: Pages, before: Look | None, path: str) -> Pages:
+    """The pages, with the worklist by what is new since somebody looked where `path` is of it and it can be told."""
+    fleet = pages.fleet
+    believed, said = fleet.tables["believed"], fleet.tables["sayings"]
+    last = None if before is None else shown_then([c.row for c in fleet.cases], believed, said, before)
+    if before is None or last is None:
+        return pages
+    asked.looked = _moment(fleet, before.at)
+    line = words.LOOKED_LINE.format(at=asked.looked, day=fmt.day(last.day))
+    return pages.since(last, line) if path.startswith(_LOOKED) else pages
 
 
 def _moment(fleet: Fleet, at: datetime) -> str:

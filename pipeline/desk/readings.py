@@ -1,22 +1,18 @@
 """A tank's readings between two instants, asked from the lake: as many points as a screen has room for."""
 
-import glob
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from threading import BoundedSemaphore
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-import duckdb
 import polars as pl
 
-from pipeline.errors import ArgumentError, LakeError
-from pipeline.lake import find_parts
+from pipeline.desk.lake_query import asked, files_between
+from pipeline.errors import ArgumentError
 from pipeline.report import format as fmt
 from pipeline.report.history import READINGS_DAYS, SERIES
-from pipeline.resources import query_text
 
 PATH: Final = "readings"
 """Where the desk answers them."""
@@ -24,12 +20,6 @@ WIDTHS: Final = (50, 4_000)
 """Columns of a screen that may be asked for: of a phone's chart, and of four large screens. No source."""
 GAP: Final = timedelta(hours=6)
 """A line breaks where no reading is drawn for so long, as in the tank's other charts."""
-MOST_AT_ONCE: Final = 2
-"""So many are answered at once, each with files of the lake in memory; no source."""
-_MEMORY: Final = "1GB"
-_WAIT_S: Final = 10.0
-_DAY: Final = timedelta(days=1)
-_asking = BoundedSemaphore(MOST_AT_ONCE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +33,7 @@ class Span:
     tz: ZoneInfo
 
 
-def span_of(asked: Mapping[str, str], tanks: Mapping[str, Mapping[str, Any]]) -> Span:
+def span_of(request: Mapping[str, str], tanks: Mapping[str, Mapping[str, Any]]) -> Span:
     """What a request asks; instants without an offset are on the site's clock.
 
     Raises
@@ -51,23 +41,23 @@ def span_of(asked: Mapping[str, str], tanks: Mapping[str, Mapping[str, Any]]) ->
     ArgumentError
         If it asks for nothing that can be answered.
     """
-    tank = tanks.get(asked.get("tank", ""))
+    tank = tanks.get(request.get("tank", ""))
     if tank is None:
         raise ArgumentError("tank: expected a tank of this desk")
     tz = fmt.zone(tank["timezone"])
-    start, end = (_instant(asked, name, tz) for name in ("from", "to"))
+    start, end = (_instant(request, name, tz) for name in ("from", "to"))
     if not timedelta() < end - start <= timedelta(days=READINGS_DAYS):
         raise ArgumentError(f"from, to: expected a span of more than nothing and at most {READINGS_DAYS} days")
     least, most = WIDTHS
-    width = asked.get("width", "")
+    width = request.get("width", "")
     if not (width.isascii() and width.isdigit() and len(width) < 6 and least <= int(width) <= most):
         raise ArgumentError(f"width: expected a whole number from {least} to {most}")
     return Span(tank["tank_id"], start, end, int(width), tz)
 
 
-def _instant(asked: Mapping[str, str], name: str, tz: ZoneInfo) -> datetime:
+def _instant(request: Mapping[str, str], name: str, tz: ZoneInfo) -> datetime:
     try:
-        at = datetime.fromisoformat(asked.get(name, ""))
+        at = datetime.fromisoformat(request.get(name, ""))
         return (at.replace(tzinfo=tz) if at.tzinfo is None else at).astimezone(UTC)
     except (ValueError, OverflowError) as error:
         raise ArgumentError(f"{name}: expected an instant, such as 2026-05-01T06:00") from error
@@ -81,12 +71,7 @@ def readings_of(lake: Path, span: Span) -> dict[str, Any]:
     LakeError
         If the lake cannot be read, or too many ask at once.
     """
-    if not _asking.acquire(timeout=_WAIT_S):
-        raise LakeError("others are asking for readings just now; try again in a moment")
-    try:
-        rows = _asked(lake, span)
-    finally:
-        _asking.release()
+    rows = _asked(lake, span)
     points = rows.drop_nulls("quantity").with_columns(
         x=pl.col("ts").dt.convert_time_zone(span.tz.key).dt.strftime("%Y-%m-%d %H:%M:%S"),
         is_gap=(pl.col("ts").diff().over("quantity") > GAP).fill_null(False),
@@ -98,22 +83,13 @@ def readings_of(lake: Path, span: Span) -> dict[str, Any]:
 
 
 def _asked(lake: Path, span: Span) -> pl.DataFrame:
-    first, last = span.start.date() - _DAY, span.end.date() + _DAY
-    parts = [p for p in find_parts(lake, tables=[PATH]) if p.day is None or first <= p.day <= last]
-    # Names are taken as they are: what would be a pattern in them is none.
-    files = [glob.escape(str(path)) for part in parts for path in part.files]
+    files = files_between(lake, PATH, span.start, span.end)
     if not files:
         return _NOTHING.to_frame()
     parameters = {
         "files": files, "tank": span.tank_id, "start": span.start, "end": span.end, "width": span.width,
     }  # fmt: skip
-    try:
-        with duckdb.connect(config={"threads": 1, "memory_limit": _MEMORY}) as connection:
-            connection.execute("set TimeZone = 'UTC'")
-            found: pl.DataFrame = connection.sql(query_text("desk/readings_between"), params=parameters).pl()
-            return found
-    except duckdb.Error as error:
-        raise LakeError(f"the lake's readings cannot be read: {error}") from error
+    return asked("desk/readings_between", parameters, table=PATH)
 
 
 _NOTHING: Final = pl.Schema(

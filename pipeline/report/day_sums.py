@@ -1,7 +1,7 @@
 """A site's trading days as sums that a page adds up over any span: tanks against their gauges, and each hose beside."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date
+from datetime import date, timedelta
 from typing import Any, Final
 
 import polars as pl
@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.report import day_text as words
 from pipeline.report import format as fmt
 from pipeline.report.fleet import Fleet
+from pipeline.report.hours import opens_at, usual_hours
 from pipeline.report.rendering import as_json
 from pipeline.report.tables import Tables
 
@@ -26,10 +27,10 @@ def days_page(fleet: Fleet, site: Row) -> Row:
     tanks = [t for t in fleet.tanks if t["site_id"] == site_id]
     hoses = _hoses(tables, tanks)
     days = _days(tables, tanks, len(tanks) * len(OF_TANK) + len(hoses))
-    of_tanks = {t["tank_id"]: _columns(tables.of_tank("tank_days", t["tank_id"]), days, OF_TANK) for t in tanks}
+    of_tanks = {t["tank_id"]: columns_of(tables.of_tank("tank_days", t["tank_id"]), days, OF_TANK) for t in tanks}
     for hose in hoses:
         own = tables.of_tank("hose_days", hose["tank_id"]).filter(meter_id=hose["meter_id"])
-        hose["sold_l"] = _columns(own, days, ("sold_l",))["sold_l"]
+        hose["sold_l"] = columns_of(own, days, ("sold_l",))["sold_l"]
     tank_rows = [t | span_of(of_tanks[t["tank_id"]], 0, len(days) - 1) for t in tanks]
     sold = {t["tank_id"]: t["sales_l"] for t in tank_rows}
     hose_rows = [_of_its_tank(h | {"total_l": _sum(h["sold_l"])}, sold) for h in hoses]
@@ -42,8 +43,17 @@ def days_page(fleet: Fleet, site: Row) -> Row:
         "sums": as_json(content), "all_days": len(_all_days(tables, tanks)), "line": line(total_of(tank_rows), days),
         "tank_records": as_json({"columns": ["tank_id", "from", "to", *OF_TANK, "variance_pct", "days"], "rows": {}}),
         "hose_records": as_json({"columns": ["meter_id", "from", "to", "tank_id", "sold_l", "share_pct"], "rows": {}}),
+        "shift_form": _shift_form(site, days[-1]) if days else {},
         "months": " ".join(name[:3] for name in fmt.MONTHS),
     }  # fmt: skip
+
+
+def _shift_form(site: Row, day: date) -> Row:
+    """What the form of a span between two instants begins with: a trading day."""
+    opens = opens_at(site)
+    ends = {"from": day, "to": day + timedelta(days=1)}
+    hours = " ".join(f"{at:%H:%M}" for at in usual_hours(site))
+    return {name: f"{at}T{opens:%H:%M}" for name, at in ends.items()} | {"shifts": hours}
 
 
 def span_of(columns: Mapping[str, Sequence[float | None]], first: int, last: int) -> Row:
@@ -95,7 +105,7 @@ def _days(tables: Tables, tanks: Sequence[Row], columns: int) -> list[date]:
     return _all_days(tables, tanks)[-max(MAX_CELLS // max(columns, 1), 1) :]
 
 
-def _columns(own: pl.DataFrame, days: Sequence[date], names: Sequence[str]) -> dict[str, list[float | None]]:
+def columns_of(own: pl.DataFrame, days: Sequence[date], names: Sequence[str]) -> dict[str, list[float | None]]:
     """Figures of each of the days, None where there is none."""
     frame = pl.DataFrame({"trading_day": days}, schema={"trading_day": pl.Date}).join(
         own.select("trading_day", *names), on="trading_day", how="left", maintain_order="left"

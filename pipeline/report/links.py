@@ -35,6 +35,11 @@ def days_page(site_page: str) -> str:
     return f"days/{site_page.partition('/')[2]}"
 
 
+def shifts_page(site_page: str) -> str:
+    """Where a desk has a site's sales and gauges between any two instants, by where its page is."""
+    return f"shifts/{site_page.partition('/')[2]}"
+
+
 def _named(folder: str, names: Iterable[str]) -> dict[str, str]:
     ids = list(dict.fromkeys(names))
     twins = Counter(slug(i).casefold() for i in ids)

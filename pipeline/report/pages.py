@@ -16,12 +16,12 @@ from pipeline.report.delivery_pages import delivery_pages, delivery_rows, delive
 from pipeline.report.fleet import Fleet, Row, by_tank
 from pipeline.report.meter_weeks import meter_weeks
 from pipeline.report.papers import paper_pages
-from pipeline.report.parts import Made, Part, part_pages, parted
+from pipeline.report.parts import Made, Part, part_pages, parted, rows_place, rows_script
 from pipeline.report.patterns import patterns_page
 from pipeline.report.records import case_records, meter_records, statement_records, tank_records
 from pipeline.report.rendering import as_json, kept_environment
 from pipeline.report.search import PLACE, search_script
-from pipeline.report.site_pages import line_of_sites, site_page, site_records, site_rows
+from pipeline.report.site_pages import line_of_sites, named, site_page, site_records, site_rows
 from pipeline.report.statements import limits_of
 from pipeline.report.tables import Tables
 from pipeline.report.tank_page import tank_page
@@ -44,7 +44,8 @@ class Pages:
 
     `made` has each page's template and a function that gives what it shows, by its path below the report's folder;
     `papers` those that are made to be printed, which the report from disk does not have; `search` gives the script that
-    says where everything is; `what_if` are the tanks that a run beside this one has other charts for.
+    says where everything is; `parted` are the pages that have a script of their rows; `what_if` are the tanks that
+    a run beside this one has other charts for.
     """
 
     fleet: Fleet
@@ -53,6 +54,7 @@ class Pages:
     papers: Mapping[str, tuple[str, Callable[[], Row]]]
     search: Callable[[], str]
     what_if: tuple[str, ...] = ()
+    parted: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, fleet: Fleet, style_hashes: Sequence[str], beside: Fleet | None = None) -> "Pages":
@@ -96,19 +98,29 @@ class Pages:
             made[what_if.PAGE] = ("what_if.html", partial(what_if.compared, fleet, beside))
         others = [] if beside is None else beside.tables["other_charts"]["tank_id"].to_list()
         script = partial(search_script, fleet, parts, [(path, own) for path, _, _, own in windows])
-        return cls(fleet, tuple(style_hashes), made, paper_pages(fleet, deliveries), script, tuple(others))
+        return cls(
+            fleet, tuple(style_hashes), made, paper_pages(fleet, deliveries), script, tuple(others), _with_rows(parts)
+        )
 
     def __contains__(self, path: str) -> bool:
         """Whether there is such a page."""
         return path in self.made or path in self.papers
 
+    def site_of(self, href: str) -> Row | None:
+        """The site whose page is there, None where none is."""
+        site_id = next((one for one, path in self.fleet.places.items() if path == href), None)
+        sites = self.fleet.tables.rows("sites")
+        found = next((site for site in sites if site_id is not None and site["site_id"] == site_id), None)
+        return found and named(found, href)
+
     def since(self, last: Shown, line: str) -> "Pages":
         """The same with the worklist once more, at `LOOKED`, by what was shown another time, of which `line` tells."""
         cases = [replace(c, news=news_of(c.row, c.state, last)) for c in self.fleet.cases]
-        own = part_pages(parted(LOOKED, cases), partial(_index, replace(self.fleet, cases=cases)))
+        of_list = parted(LOOKED, cases)
+        own = part_pages(of_list, partial(_index, replace(self.fleet, cases=cases)))
         told = {"section": "index.html", "news": worklist.counted_news(cases, line)}
         made = {path: ("index.html", partial(_with, make, told)) for path, (_, make) in own.items()}
-        return replace(self, made={**self.made, **made})
+        return replace(self, made={**self.made, **made}, parted=self.parted | _with_rows(of_list))
 
     def render(self, path: str, **more: object) -> str:
         """A page's HTML; `more` stands for what its template is told of the desk, and for another content policy.
@@ -132,11 +144,21 @@ class Pages:
 
 
 def render_all(tables: Tables, as_of: date, style_hashes: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Every page, and the script by which they find things, as (path below the report's folder, content)."""
+    """Every page and script, as (path below the report's folder, content).
+
+    Scripts have the rows of a part of a long list, and say where everything is.
+    """
     pages = Pages.of(Fleet.of(tables, as_of), style_hashes)
     for path in pages.made:
-        yield path, pages.render(path)
+        html = pages.render(path)
+        yield path, html
+        if path in pages.parted:
+            yield rows_place(path), rows_script(path, html)
     yield PLACE, pages.search()
+
+
+def _with_rows(parts: Mapping[str, Part]) -> frozenset[str]:
+    return frozenset(path for path, part in parts.items() if part.scripts)
 
 
 def _with(make: Callable[[], Row], more: Row) -> Row:
@@ -165,9 +187,9 @@ def _index(fleet: Fleet, part: Part) -> Row:
         "order": text.WORKLIST_ORDER.format(days=worklist.CURRENT_DAYS),
         "tallies": tallies,
         "has_money": any(c.money is not None for c in fleet.cases),
-        "sites": sorted({c.site for c in shown}),
-        "products": sorted({c.product_label for c in shown if c.product}),
-        "causes": sorted({c.label for c in shown}),
+        "sites": sorted({c.site for c in part.whole}),
+        "products": sorted({c.product_label for c in part.whole if c.product}),
+        "causes": sorted({c.label for c in part.whole}),
         "blind": {
             "statements": sum(r["verdict"] == "inconclusive" for r in latest),
             "tested": len(latest),
@@ -222,7 +244,7 @@ def _beyond(rows: list[Row], part: Part) -> Row:
     picture = beyond.hours(rows) if part.is_first else None
     return {
         "rows": part.rows, "line": beyond.line(rows), "records": as_json(beyond.beyond_records(part.rows)),
-        "sorts": [label for sort, label in beyond_text.SORTS.items() if any(r["sort"] == sort for r in part.rows)],
+        "sorts": [label for sort, label in beyond_text.SORTS.items() if any(r["sort"] == sort for r in rows)],
         "charts": as_json({"linked": False, "charts": [picture]}) if picture else None,
     }  # fmt: skip
 
@@ -249,7 +271,7 @@ def _money(fleet: Fleet, rows: list[Row], part: Part) -> Row:
         "total": total,
         "line": money_text.line(total, months),
         "charts": as_json({"linked": False, "charts": [trend]}) if trend else None,
-        "sites": sorted({r["site"] for r in part.rows}),
+        "sites": sorted({r["site"] for r in rows}),
         "records": as_json(money.money_records(part.rows)),
         "with_paper": {(r["site_id"], r["month"]) for r in fleet.statements},
     }
@@ -261,8 +283,8 @@ def _statements(fleet: Fleet, part: Part) -> Row:
         "statements": shown,
         "records": as_json(statement_records(shown)),
         "limits": limits_of(fleet.tables),
-        "months": sorted({r["month"] for r in shown if r["month"]}, reverse=True),
-        "sites": sorted({r["site"] for r in shown if r["site"]}),
+        "months": sorted({r["month"] for r in part.whole if r["month"]}, reverse=True),
+        "sites": sorted({r["site"] for r in part.whole if r["site"]}),
         "href": {t["tank_id"]: t["href"] for t in fleet.tanks},
     }
 

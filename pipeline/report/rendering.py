@@ -19,6 +19,7 @@ from pipeline.report import (
     paper_text,
     pattern_text,
     said_text,
+    shift_text,
     sound_text,
     text,
     weighed_text,
@@ -51,6 +52,7 @@ def environment(style_hashes: Sequence[str]) -> jinja2.Environment:
         y=history_text,
         j=weighed_text,
         u=sound_text,
+        k=shift_text,
         desk=None,
         policy=content_policy(style_hashes, forms="'none'"),
     )

@@ -33,15 +33,19 @@ def site_rows(fleet: Fleet, money: Sequence[Row]) -> list[Row]:
             continue
         tanks = [t for t in fleet.tanks if t["site_id"] == site_id]
         rows.append(
-            site
+            named(site, fleet.places[site_id])
             | {
-                "site": site["name"] or site_id, "href": fleet.places[site_id],
-                "days_href": links.days_page(fleet.places[site_id]), "tanks": len(tanks),
+                "tanks": len(tanks),
                 "stale": sum(t["is_stale"] for t in tanks), "latest": latest.get(site_id),
                 "current": sum(c.row["site_id"] == site_id and not c.is_past for c in fleet.cases),
             }
         )  # fmt: skip
     return sorted(rows, key=lambda r: (r["site"], r["site_id"]))
+
+
+def named(site: Row, href: str) -> Row:
+    """A site with the name that it goes by, its page and that of its days."""
+    return site | {"site": site["name"] or site["site_id"], "href": href, "days_href": links.days_page(href)}
 
 
 def line_of_sites(fleet: Fleet, rows: Sequence[Row]) -> str:

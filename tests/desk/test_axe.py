@@ -18,3 +18,15 @@ def test_a_case_with_its_forms_open_has_no_serious_finding(browser, address, fra
         for number in range(forms.count()):
             forms.nth(number).click()
         assert grave_findings(page) == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", ["shifts/S02.html", "shifts/S02.html?from=x", "days/S02.html"])
+def test_a_span_between_two_instants_has_no_serious_finding(browser, address, path, scheme):
+    with browser.new_context(bypass_csp=True, color_scheme=scheme) as own:
+        page = own.new_page()
+        page.goto(f"{address}/{path}")
+        for summary in page.locator("main details summary").all():
+            summary.click()
+        assert page.locator("#shift-form").is_visible()
+        assert grave_findings(page) == []

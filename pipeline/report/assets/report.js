@@ -13,6 +13,15 @@
     return a < b ? -1 : a > b ? 1 : 0;
   };
 
+  // -- Order by a column ----------------------------------------------------------------------------------
+  const arrange = (head) => {
+    const body = head.closest("table").tBodies[0], at = [...head.parentNode.children].indexOf(head);
+    const up = head.getAttribute("aria-sort") === "ascending";
+    const rows = [...body.rows].map((row) => [cellValue(row.cells[at]), row]);
+    rows.sort(([a], [b]) => (a === "" || b === "" ? compare(a, b) : up ? compare(a, b) : compare(b, a)));
+    body.append(...rows.map(([, row]) => row));
+  };
+
   // -- Filters: their state is the address's hash, so that it can be kept, sent and gone back to --------
   const usual = (form, name) => form.elements[name].dataset?.default ?? "";
   const state = (form) => {
@@ -46,24 +55,81 @@
     return `${label}: ${chosen}`;
   };
 
-  const apply = (form) => {
-    const table = document.getElementById(form.dataset.table);
-    const body = table.tBodies[0], wanted = state(form);
-    const query = (wanted.get("q") ?? "").toLowerCase().split(/\s+/).filter(Boolean);
-    let shown = 0;
-    for (const row of body.rows) {
-      row.hidden = !keep(row, wanted, query);
-      shown += row.hidden ? 0 : 1;
+  // -- The rows of a long list's other parts: read once somebody asks for more than this part shows by itself ---------
+  const lists = new WeakMap();
+
+  const read = (place) => new Promise((done, failed) => {
+    const script = document.createElement("script");
+    script.src = place;
+    script.addEventListener("load", () => done(globalThis.tankdriftRows[place]));
+    script.addEventListener("error", () => failed(new Error(place)));
+    document.head.append(script);
+  });
+
+  const rowsOf = ({ rows }) => {
+    const held = document.createElement("template");
+    held.innerHTML = `<table><tbody>${rows}</tbody></table>`;
+    return [...held.content.querySelector("tbody").rows];
+  };
+
+  // One part after the other: a desk is not asked for forty pages at once.
+  const readAll = async (list) => {
+    const every = [], records = document.getElementById(`${list.table.id}-records`);
+    const saved = records && JSON.parse(records.textContent);
+    for (const [number, place] of list.parts.entries()) {
+      if (number === list.at) { every.push(...list.own); continue; }
+      const part = await read(place);
+      every.push(...rowsOf(part));
+      if (saved) Object.assign(saved.rows, part.records);
     }
+    if (saved) records.textContent = JSON.stringify(saved);
+    list.every = every;
+  };
+
+  const listOf = (form) => {
+    if (!lists.has(form)) {
+      const table = document.getElementById(form.dataset.table);
+      const parts = (form.dataset.parts ?? "").split(" ").filter(Boolean);
+      lists.set(form, { table, parts, at: Number(form.dataset.at), own: [...table.tBodies[0].rows], every: null, state: "" });
+    }
+    return lists.get(form);
+  };
+
+  const isUsual = (form, wanted) => [...wanted].every(([name, value]) => value === usual(form, name));
+
+  // Rows to look through: of all parts once something is asked for, else this part's own. They are asked for once.
+  const rowsFor = (form, wanted) => {
+    const list = listOf(form);
+    if (!list.parts.length || isUsual(form, wanted)) return list.own;
+    if (!list.state) {
+      list.state = "reading";
+      readAll(list).then(() => { list.state = "read"; }, () => { list.state = "unread"; }).then(() => apply(form));
+    }
+    return list.every ?? list.own;
+  };
+
+  const told = (form, list, rows, shown) => {
+    const all = rows.length, template = shown === all ? form.dataset.all : shown ? form.dataset.shown : form.dataset.none;
+    const line = words(template, { shown, all });
+    if (rows !== list.own || !list.parts.length || isUsual(form, state(form))) return line;
+    return list.state === "reading" ? form.dataset.reading : words(form.dataset.unread, { told: line });
+  };
+
+  const apply = (form) => {
+    const wanted = state(form), list = listOf(form), rows = rowsFor(form, wanted), body = list.table.tBodies[0];
+    const query = (wanted.get("q") ?? "").toLowerCase().split(/\s+/).filter(Boolean);
+    for (const row of rows) row.hidden = !keep(row, wanted, query);
+    const kept = rows.filter((row) => !row.hidden), shown = kept.length;
+    if (list.parts.length) body.replaceChildren(...(rows === list.own ? rows : kept));
     if (form.elements.sort) body.append(...ordered(body.rows, wanted.get("sort") || "rank"));
-    const all = body.rows.length;
-    const template = shown === all ? form.dataset.all : shown ? form.dataset.shown : form.dataset.none;
-    const told = words(template, { shown, all });
-    form.querySelector("output").textContent = told;
+    const head = list.table.tHead.querySelector("th[aria-sort]");
+    if (head && list.parts.length) arrange(head);
+    const line = told(form, list, rows, shown);
+    form.querySelector("output").textContent = line;
     const chosen = [...wanted].filter(([name]) => name !== "sort").map(([name, value]) => chosenWords(form, name, value));
-    const line = form.nextElementSibling;
-    line.textContent = [told, ...chosen].join("; ");
-    line.hidden = false;
+    const printed = form.nextElementSibling;
+    printed.textContent = [line, ...chosen].join("; ");
+    printed.hidden = false;
   };
 
   const fill = (form, wanted) => {
@@ -93,17 +159,13 @@
     restore();
   }
 
-  // -- Order by a column ----------------------------------------------------------------------------------
   for (const button of document.querySelectorAll("thead button")) {
     button.addEventListener("click", () => {
-      const head = button.closest("th"), table = button.closest("table"), body = table.tBodies[0];
-      const at = [...head.parentNode.children].indexOf(head);
+      const head = button.closest("th");
       const up = head.getAttribute("aria-sort") === "descending" || (!head.hasAttribute("aria-sort") && !head.classList.contains("num"));
       for (const other of head.parentNode.children) other.removeAttribute("aria-sort");
       head.setAttribute("aria-sort", up ? "ascending" : "descending");
-      const rows = [...body.rows].map((row) => [cellValue(row.cells[at]), row]);
-      rows.sort(([a], [b]) => (a === "" || b === "" ? compare(a, b) : up ? compare(a, b) : compare(b, a)));
-      body.append(...rows.map(([, row]) => row));
+      arrange(head);
     });
   }
 
