@@ -124,6 +124,7 @@ def _lasting(one: UnitWalk, named: Named) -> Finding:
         log_odds=named.log_odds,
         of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause],
+        share=named.share,
         rival=named.rival,
         course=course,
         evidence=_evidence(one, named, course),
@@ -231,6 +232,7 @@ def _chart(one: UnitWalk, named: Named) -> list[Finding]:
         log_odds=named.log_odds,
         of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause],
+        share=named.share,
         rival=named.rival,
         evidence=(
             Evidence("statistic", CHART_WORDS[way]),
@@ -300,6 +302,7 @@ def _delivery(one: UnitWalk, named: Named) -> Finding:
         log_odds=named.log_odds - rarer,
         of_balance=True,
         log_prior=LOG_PRIOR[named.hypothesis.cause] - rarer,
+        share=named.share,
         rival=named.rival,
         course=Course(at, np.array([0.0, litres])),
         evidence=_delivery_evidence(known.drop, float(tickets["ticket_volume_l"].sum()), litres, sd),

@@ -15,7 +15,7 @@ from pipeline.estimate.known import DAY_S
 from pipeline.estimate.known_drops import KnownDrop
 from pipeline.estimate.observe import SiteObserved, UnitObserved
 from pipeline.ledger.gauge import GaugeSeries, seconds
-from pipeline.physics.products import product_base_density_15_kg_m3
+from pipeline.physics.products import held_in_range, product_base_density_15_kg_m3
 
 Floats = NDArray[np.float64]
 
@@ -170,7 +170,7 @@ def dropped_density_15(unit: UnitObserved) -> Floats:
     places = [place for side in (before, after) for place, is_seen in zip(side, seen, strict=True) if is_seen]
     density = np.array([np.median(series.density_kg_m3[place]) for place in places])
     temp = np.array([np.median(series.temp_c[place]) for place in places])
-    at_15 = np.asarray(product_base_density_15_kg_m3(unit.unit.product, density, np.clip(temp, -20, 40)))
+    at_15 = np.asarray(product_base_density_15_kg_m3(unit.unit.product, density, held_in_range(temp)))
     was, now = at_15.reshape(2, -1)
     starts = np.array([drop.start_s for drop in drops])[seen]
     came = np.maximum(np.array([drop.gain_l for drop in drops])[seen], 1.0)

@@ -25,7 +25,7 @@ from pipeline.estimate.unit_walk import jump_hours
 from pipeline.estimate.whiten import Filter, Noise, filter_of
 from pipeline.ledger.dips import Dips
 from pipeline.physics.losses import VAPOUR_LOSS
-from pipeline.physics.products import expansion_per_k, product_vcf
+from pipeline.physics.products import expansion_per_k, held_in_range, product_vcf
 
 Floats = NDArray[np.float64]
 
@@ -181,7 +181,7 @@ def _steadied(seen: UnitObserved, dips: Dips, balance: Balance, cycle: NDArray[n
     for number in np.unique(cycle):
         mine = cycle == number
         temp[mine] = local_lines(balance.hours[mine], balance.temp_c[mine], half_h)
-    held = np.clip(temp, -19.0, 39.0)
+    held = held_in_range(temp)
     vcf = np.asarray(product_vcf(seen.unit.product, held), dtype=np.float64)
     columns = balance.columns.copy()
     beta = np.asarray(expansion_per_k(seen.unit.product, held), dtype=np.float64)

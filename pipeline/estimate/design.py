@@ -37,7 +37,7 @@ from pipeline.estimate.warmth import coarseness_c, smoothed_temp_c
 from pipeline.ledger.dips import Dips
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
-from pipeline.physics.products import expansion_per_k, product_vcf
+from pipeline.physics.products import expansion_per_k, held_in_range, product_vcf
 
 Floats = NDArray[np.float64]
 
@@ -182,14 +182,14 @@ def stock_at_15(unit: Unit, dips: Dips, drops: Sequence[Drop], delivered: Delive
     began = np.array([drop.start_s / 3600.0 for drop in drops])
     coarse = coarseness_c(unit.series.ts_s, unit.series.temp_c, dips.ts_s)
     temp = smoothed_temp_c(dips.temp_c, hours, began, coarse, in_the_open=not bool(unit.tanks["buried"].all()))
-    vcf = np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
+    vcf = np.asarray(product_vcf(unit.product, held_in_range(temp)), dtype=np.float64)
     steps = np.diff(dips.sold_l, axis=0, prepend=dips.sold_l[:1] * 0.0)
     return Stock15(
         hours=hours,
         temp_c=temp,
         coarse_c=coarse,
         vcf=vcf,
-        expansion_per_k=np.asarray(expansion_per_k(unit.product, np.clip(temp, -19.0, 39.0)), dtype=np.float64),
+        expansion_per_k=np.asarray(expansion_per_k(unit.product, held_in_range(temp)), dtype=np.float64),
         stock_l=(dips.gauge_l + unit.between_rows_l(dips.level_mm, dips.ts_s)) * vcf,
         sold_l=np.cumsum(steps * vcf[:, None], axis=0),
         came_l=so_far(delivered.hours, delivered.litres_15, hours),

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimate.kept import Shelf
-from pipeline.estimate.known import DAY_S, first_seen_s, tells_feeds
+from pipeline.estimate.known import DAY_S, clock_changed, explains_falls, first_seen_s
 from pipeline.estimate.seen_feeds import feeds_between
 from pipeline.features.feeds import FeedDay, onset_s, other_feed
 from pipeline.ledger.clocks import DayLag
@@ -21,6 +21,8 @@ from pipeline.ledger.fleet import Feed, share_at
 from pipeline.ledger.moves import Moves
 
 NOT_DRAWN_T = 6.0
+AS_BOOKED = 0.7
+"""A day tells of one hose where most of the others drew at least such a share where they are taken to. No source."""
 FEED_LOOK_BACK_S = 10 * DAY_S
 """A hose that sells little shows on the wrong tank only after days."""
 
@@ -63,19 +65,20 @@ def feed_changes(
 ) -> tuple[list[FeedChange], dict[str, Moves]]:
     """Some meters whose sales leave another unit than the one they are booked to, and the units' `moves` after that.
 
-    A day on which the `clocks`, the site's days and their lags, moved, or sales hardly explain the falls, is passed
-    over.
+    A day on which the `clocks`, the site's days and their lags, moved is passed over, and one whose sales hardly
+    explain the falls where the other hoses do not show that they do.
     """
     moves = dict(moves)
     days, lags = clocks
     changes: list[FeedChange] = []
     for day in days.tolist():
-        if not tells_feeds(lags, day):
+        if clock_changed(lags, day):
             continue
         start_s, end_s = first_seen_s(day, lags), first_seen_s(day + 1, lags)
         seen = _seen(moves, (start_s, end_s), day, kept)
         held = _held(moves, end_s)
-        for meter in meters:
+        told = _told(seen, meters, explained=explains_falls(lags.get(day)))
+        for meter in told:
             homes = [name for name, shares in held.items() if shares.get(meter, 0.0) > 0.99]
             booked_s = _booked_s(feeds, meter, end_s)
             since = seen if booked_s <= start_s else _seen(moves, (booked_s, end_s), day, kept)
@@ -89,6 +92,19 @@ def feed_changes(
 
 def _seen(moves: Mapping[str, Moves], span_s: tuple[float, float], day: int, kept: Shelf[list[FeedDay]]) -> _Seen:
     return _Seen(*span_s, day, {name: feeds_between(own, *span_s, kept) for name, own in moves.items()})
+
+
+def _told(seen: _Seen, meters: Sequence[str], *, explained: bool) -> list[str]:
+    """The meters that a day may say something of: all where sales explain the falls, else those beside good ones.
+
+    Where many hoses are open at once, or the till stamps them late, sales explain little of any step and yet enough of
+    all together: then the site's other hoses lie where they are booked.
+    """
+    if explained:
+        return list(meters)
+    drawn = [(one.meter_id, one.drawn) for unit in seen.feeds.values() for one in unit.values()]
+    others = {meter: [share for name, share in drawn if name != meter] for meter in meters}
+    return [meter for meter, shares in others.items() if shares and float(np.median(shares)) >= AS_BOOKED]
 
 
 def _booked_s(feeds: list[Feed], meter: str, before_s: float) -> float:

@@ -89,7 +89,6 @@ def clock_moved(lags: dict[int, DayLag], day: int) -> bool:
     return abs(used_lag_s(lag) - used_lag_s(before)) > 30.0
 
 
-def tells_feeds(lags: dict[int, DayLag], day: int) -> bool:
-    """Whether a day's sales explain enough of what the gauges show to say which tanks they left."""
-    lag = lags.get(day)
-    return not clock_changed(lags, day) and (lag is None or lag.fit >= TOLD_FIT)
+def explains_falls(lag: DayLag | None) -> bool:
+    """Whether a day's sales explain enough of what the gauges show to say by themselves which tanks they left."""
+    return lag is None or lag.fit >= TOLD_FIT

@@ -73,8 +73,7 @@ def is_named(options: list[Option], now: Now) -> bool:
     if best.log_odds < _raised_at(best, now):
         return False
     cause = best.hypothesis.cause
-    rivals = [one.weight for one in options[1:] if _is_rival(best, one)]
-    lead = best.weight - max(rivals) if rivals else np.inf
+    lead = min((best.weight - one.weight for one in rivals_of(options)), default=np.inf)
     is_erratic = sum(now.day - day <= ERRATIC_DAYS for day in now.odd_days) >= 2
     first_day = int(now.known_day[0])
     if best.item is None:
@@ -88,6 +87,17 @@ def is_named(options: list[Option], now: Now) -> bool:
         if is_early or is_erratic or (best.grown is None and age < best.hypothesis.days - 1):
             return False
     return bool(lead >= MARGIN or (best.log_odds >= PATIENCE and cause != "unexplained"))
+
+
+def rivals_of(options: list[Option]) -> list[Option]:
+    """What else the heaviest option could be, heaviest first."""
+    return [one for one in options[1:] if _is_rival(options[0], one)]
+
+
+def share_of(options: list[Option]) -> float:
+    """Chance that it is the heaviest option and none of its rivals, if it is any of them: by their weights, 0..1."""
+    rivals = [one for one in rivals_of(options) if one.grown is None]
+    return 1.0 / (1.0 + sum(float(np.exp(one.weight - options[0].weight)) for one in rivals))
 
 
 def _raised_at(option: Option, now: Now) -> float:

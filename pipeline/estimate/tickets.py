@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.ledger.drops import Drop
 from pipeline.ledger.fleet import Unit
 from pipeline.ledger.gauge import REFERENCE_TEMP_C, seconds
-from pipeline.physics.products import expansion_15_per_k, product_vcf
+from pipeline.physics.products import expansion_15_per_k, held_in_range, product_vcf
 from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
@@ -32,8 +32,6 @@ AFTER_S = (1500.0, 2700.0)
 when the level has settled, and before the drop counts as seen."""
 LONGEST_S = 3 * 3600.0
 """Over a longer drop, with a silence in it, the tank's own cooling is mixed in."""
-COLDEST_C, HOTTEST_C = -20.0, 40.0
-"""Temperatures within which product is delivered; one beyond is taken for the nearer. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +83,7 @@ def tickets_15_l(unit: Unit, tickets: tuple[int, ...], mixing: Mixing | None) ->
     usual, doubt = median(measured) if len(measured) else REFERENCE_TEMP_C, UNTOLD_C
     if mixing is not None and volume.sum() > 0:
         usual, doubt = mixing.came_at_c(float(volume.sum())), min(mixing.sd_c(float(volume.sum())), UNTOLD_C)
-    factor = np.asarray(product_vcf(unit.product, np.clip(np.where(told, temp, usual), COLDEST_C, HOTTEST_C)))
+    factor = np.asarray(product_vcf(unit.product, held_in_range(np.where(told, temp, usual))))
     share = np.where(told, 0.0, doubt * per_k)
     # What a thermometer tells wrongly of one ticket it tells of all; what meters and hoses do is each ticket's own.
     own = np.sqrt(((TICKET_SHARE_SD * volume) ** 2).sum())

@@ -14,7 +14,7 @@ from pipeline.estimate.evidence import LOG_PRIOR, ROUGH, Weighed, is_rough, weig
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.month_leak import month_leak
-from pipeline.estimate.naming import CHART, Now, Option, is_named
+from pipeline.estimate.naming import CHART, Now, Option, is_named, share_of
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.walk_state import (
     NO_PAST,
@@ -236,19 +236,22 @@ def _now(state: State, day: int) -> Now:
 
 def _take_in(state: State, day: int, options: list[Option]) -> None:
     best = options[0]
-    rival = next(((o.hypothesis.key, o.log_odds) for o in options[1:] if o.grown is None), None)
+    rival = next(
+        ((o.hypothesis.key, best.log_odds - best.weight + o.weight) for o in options[1:] if o.grown is None), None
+    )
+    share = share_of(options)
     if best.item is None:
         start = state.chart_starts[best.chart]
         for way in {str(best.way), "offset"}:
             state.prior = widened(state.prior, start, way)
         first = int(np.searchsorted(state.known_day, day)) if best.chart else 0
         state.named.append(
-            Named(CHART, day, best.log_odds, first if best.chart else 0, rival, f"{best.chart}:{best.way}")
+            Named(CHART, day, best.log_odds, first if best.chart else 0, rival, share, f"{best.chart}:{best.way}")
         )
     elif best.grown is not None:
         _add_piece(state, best.grown, best.item)
     else:
-        named = Named(best.hypothesis, day, best.log_odds, best.item.onset, rival)
+        named = Named(best.hypothesis, day, best.log_odds, best.item.onset, rival, share)
         (state.excursions if best.hypothesis.cause == "excursion" else state.named).append(named)
         _add_piece(state, named, best.item)
     state.solve()

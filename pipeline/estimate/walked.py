@@ -19,11 +19,12 @@ Floats = NDArray[np.float64]
 class Named:
     """A hypothesis named on `day` with log posterior odds `log_odds`, setting in at dip `onset`.
 
-    `rival` is the next best hypothesis and its log odds; `way` how a chart is wrong; `pieces` the places among the
-    active regressors that carry its rate, each with the dip from which it acts; `hole` the number of a leak's height in
-    `HOLES`, as the last day that was walked has it, and `shapes` the whitened course of each of its pieces from each;
-    `ended` whether the rate has fallen back to nothing with its last piece, and `total` what it came to, both as the
-    last day has it.
+    `share` is the chance that it is this and none of the others that could be the same, 0..1; `rival` the next best of
+    them and its log odds, as far behind as it is with the usual wander of both given back; `way` how a chart is wrong;
+    `pieces` the places among the active regressors that carry its rate, each with the dip from which it acts; `hole`
+    the number of a leak's height in `HOLES`, as the last day that was walked has it, and `shapes` the whitened course
+    of each of its pieces from each; `ended` whether the rate has fallen back to nothing with its last piece, and
+    `total` what it came to, both as the last day has it.
     """
 
     hypothesis: Hypothesis
@@ -31,6 +32,7 @@ class Named:
     log_odds: float
     onset: int
     rival: tuple[str, float] | None
+    share: float = 1.0
     way: str | None = None
     pieces: list[tuple[int, int]] = field(default_factory=list)
     hole: int = 0

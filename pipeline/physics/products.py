@@ -70,6 +70,15 @@ PRODUCTS: Final = {
 heating oil are common practice, no source."""
 
 
+COLDEST_C, WARMEST_C = -39.5, 59.5
+"""Between these every product's volume and its growth are known; product in a tank is hardly beyond. [°C]"""
+
+
+def held_in_range(temp_c: FloatArray) -> FloatArray:
+    """Temperatures as far as `product_vcf` and `expansion_per_k` take those of every product; NaN stays NaN. [°C]"""
+    return np.clip(temp_c, COLDEST_C, WARMEST_C)
+
+
 def product_density_15_kg_m3(product: str) -> float:
     """Typical density of `product` at 15 °C [kg/m³].
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.estimate.observe import UnitObserved
 from pipeline.features.trading_days import TradingDays
 from pipeline.ledger.gauge import GaugeSeries
-from pipeline.physics.products import product_base_density_15_kg_m3
+from pipeline.physics.products import held_in_range, product_base_density_15_kg_m3
 from pipeline.physics.ranks import median
 
 Floats = NDArray[np.float64]
@@ -35,7 +35,7 @@ def member_days(days: TradingDays, seen: UnitObserved) -> dict[str, MemberDays]:
     for name, series in zip(seen.unit.members, seen.unit.member_series, strict=True):
         temp = _median(days, series.ts_s, series.temp_c)
         density = _median(days, series.ts_s, series.density_kg_m3)
-        base = product_base_density_15_kg_m3(seen.unit.product, density, np.clip(temp, -20.0, 40.0))
+        base = product_base_density_15_kg_m3(seen.unit.product, density, held_in_range(temp))
         found[name] = MemberDays(_last_water(days, series), temp, np.asarray(base, dtype=np.float64))
     return found
 

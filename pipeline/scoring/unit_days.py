@@ -23,7 +23,7 @@ from pipeline.ledger.drop_tickets import LOADED_BEFORE_S
 from pipeline.ledger.fleet import Feed, Unit, feeds_of
 from pipeline.ledger.gauge import GaugeSeries, seconds
 from pipeline.ledger.movements import MeterFlow, cumulative_l, ordered_flow
-from pipeline.physics.products import product_vcf
+from pipeline.physics.products import held_in_range, product_vcf
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -187,7 +187,7 @@ def _at_bounds(days: TradingDays, seen: UnitObserved, booked: Booked, lag_s: Flo
 
 def _ticket_vcf(unit: Unit) -> Floats:
     temp = unit.tickets["ticket_temp_c"].cast(pl.Float64).to_numpy()
-    return np.asarray(product_vcf(unit.product, np.clip(temp, -20.0, 40.0)), dtype=np.float64)
+    return np.asarray(product_vcf(unit.product, held_in_range(temp)), dtype=np.float64)
 
 
 def _lag_s(site: SiteObserved, at_s: float, run_day: int) -> float:

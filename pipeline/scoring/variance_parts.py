@@ -23,7 +23,7 @@ from pipeline.estimate.unit_walk import UnitWalk, exchanges_s
 from pipeline.features.trading_days import DAY_S, day_end_s
 from pipeline.ledger.fleet import Unit, meter_flows, share_at
 from pipeline.physics.losses import vapour_pressure_ratio
-from pipeline.physics.products import expansion_per_k
+from pipeline.physics.products import expansion_per_k, held_in_range
 from pipeline.scoring.drop_rises import coefficients, day_views, drop_rises_15_l, ticket_litres_15, vcf_at_bounds
 from pipeline.scoring.unit_days import UnitDays
 
@@ -177,7 +177,7 @@ def _add_beliefs(parts: Parts, days: UnitDays, walked: UnitWalk) -> None:
     lost = beta[:, meters] * sold.sum(axis=1) + beta[:, meters + 1] * days.days.hours()
     parts["vapour"] = parts["vapour"] - 0.5 * (ratio[1:] + ratio[:-1]) * lost
     vcf = vcf_at_bounds(days, walked)
-    growth = np.asarray(expansion_per_k(walked.seen.unit.product, np.clip(balance.temp_c[at], -19.0, 39.0)))
+    growth = np.asarray(expansion_per_k(walked.seen.unit.product, held_in_range(balance.temp_c[at])))
     grown = np.diff(growth * np.nan_to_num(days.stock_l) * (balance.temp_c[at] - 15.0))
     warm = [place for place, name in enumerate(balance.names) if name.startswith(("warmth:", "thermometer:"))]
     read_off = (beta[:, warm] * np.diff(balance.columns[at][:, warm], axis=0)).sum(axis=1)

@@ -19,6 +19,7 @@ from pipeline.estimate.courses import head_hours, shell_lag_l, steadied, without
 from pipeline.estimate.design import FREE_L2, Delivered
 from pipeline.ledger.fleet import Unit
 from pipeline.ledger.gauge import Strapping
+from pipeline.physics.products import product_vcf
 from tests.support.hand_unit import FIRST_DAY, at_s, balance_by, dips_of, drop_of, gauge_of, unit_of
 
 HOURS = np.arange(0.0, 72.0, 6.0)
@@ -80,6 +81,20 @@ def test_at_25_degrees_fewer_litres_are_there():
     assert column(warm, "expansion")[6:] == pytest.approx(np.full(6, 0.00085 * 5_000.0 * 10.0), rel=0.02)
     cold = balance_by(UNIT, dips_of(HOURS, level, temp_c=5.0))
     assert cold.y_l[6:] == pytest.approx(np.full(6, 5_000.0 * 1.0085), abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("product", "from_c", "to_c"),
+    [("diesel_b7", 52.0, 36.0), ("gasoline_e10", 48.0, 33.0), ("gasoline_e85", -34.0, -14.0), ("kerosene", -38.0, -12.0)],
+)  # fmt: skip
+def test_what_cools_from_40_degrees_and_more_or_warms_from_far_below_nought_loses_nothing(product, from_c, to_c):
+    """5,000 l at 15 °C in the sun of a hot country, or in a hard winter, go with the temperature alone."""
+    temp = np.linspace(from_c, to_c, 12)
+    level = 5_000.0 / np.asarray(product_vcf(product, temp)) / 5.0
+    unit = unit_of(gauge_of(HOURS, level), product=product)
+    balance = balance_by(unit, dips_of(HOURS, level, temp_c=temp))
+    assert balance.vcf == pytest.approx(np.asarray(product_vcf(product, balance.temp_c)))
+    assert np.ptp(balance.y_l) < 0.3 * np.ptp(5.0 * level)  # the temperature is smoothed from the past, so it lags
 
 
 def test_a_shell_that_was_just_filled_still_gives():

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.estimate.evidence import Weighed
 from pipeline.estimate.hypotheses import Hypothesis
-from pipeline.estimate.naming import CHART, Now, Option, is_named
+from pipeline.estimate.naming import CHART, Now, Option, is_named, share_of
 from pipeline.estimate.walked import Named
 
 A_DAY = 4
@@ -50,6 +50,17 @@ def test_what_its_wander_took_off_holds_a_rival_up():
     assert named(option("tank_leak", 9.0), option("line_leak", 4.0))
     assert not named(option("tank_leak", 9.0), option("line_leak", 4.0, wander=2.5))
     assert named(option("tank_leak", 9.0, wander=2.5), option("line_leak", 4.0, wander=2.5))
+
+
+def test_how_sure_it_is_among_its_rivals_goes_by_their_weights():
+    """By hand: 3 ahead of one, e^3 to 1, is 0.953; level with it one half; what was named and grew is no rival."""
+    line = option("line_leak", 6.0)
+    assert share_of([option("tank_leak", 9.0)]) == 1.0
+    assert share_of([option("tank_leak", 9.0), line]) == pytest.approx(0.9526, abs=1e-4)
+    assert share_of([option("tank_leak", 9.0), option("line_leak", 6.0, wander=3.0)]) == pytest.approx(0.5)
+    assert share_of([option("tank_leak", 9.0), line, line]) == pytest.approx(1.0 / (1.0 + 2.0 * np.exp(-3.0)))
+    assert share_of([option("tank_leak", 9.0), option("meter_drift", 8.9, grown=True)]) == 1.0
+    assert share_of([option("tank_leak", 9.0), option("excursion", 8.9, since=4)]) == 1.0
 
 
 def test_an_odd_day_before_it_began_is_no_rival():
