@@ -85,8 +85,13 @@ def test_at_25_degrees_fewer_litres_are_there():
 
 @pytest.mark.parametrize(
     ("product", "from_c", "to_c"),
-    [("diesel_b7", 52.0, 36.0), ("gasoline_e10", 48.0, 33.0), ("gasoline_e85", -34.0, -14.0), ("kerosene", -38.0, -12.0)],
-)  # fmt: skip
+    [
+        ("diesel_b7", 52.0, 36.0),
+        ("gasoline_e10", 48.0, 33.0),
+        ("gasoline_e85", -34.0, -14.0),
+        ("kerosene", -38.0, -12.0),
+    ],
+)
 def test_what_cools_from_40_degrees_and_more_or_warms_from_far_below_nought_loses_nothing(product, from_c, to_c):
     """5,000 l at 15 °C in the sun of a hot country, or in a hard winter, go with the temperature alone."""
     temp = np.linspace(from_c, to_c, 12)
