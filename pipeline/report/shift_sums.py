@@ -30,8 +30,9 @@ def span_sums(fleet: Fleet, site: Row, start: datetime, end: datetime) -> Row:
     """What the page of a span shows of a site's tanks, and of all of them together.
 
     From the opening of a trading day to that of another, it is what the day sheets have. Else each tank is taken from
-    its last settled reading at or before `start` to its first at or after `end`; `start_at` and `end_at` are these.
-    A tank without one in the span has no figures.
+    its settled reading nearest to `start` to that nearest to `end`, so that spans next to each other add up, and where
+    these are one, from the last before the span to the first after it; `start_at` and `end_at` are these. A tank
+    without one in the span has no figures.
     """
     tanks, tz = _tanks(fleet, site), fmt.zone(site["timezone"])
     days = _whole_days(fleet, site, tanks, start, end)
@@ -74,7 +75,9 @@ def _of_days(own: pl.DataFrame, days: Sequence[date], start: datetime, end: date
 
 
 def _of_ledger(own: pl.DataFrame, start: datetime, end: datetime) -> Row:
-    inside = own.filter(pl.col("ts_end") > start, pl.col("ts_start") < end)
+    about = own.filter(pl.col("ts_end") > start, pl.col("ts_start") < end)
+    first, last = _nearest(about, start), _nearest(about, end)
+    inside = about.filter(pl.col("ts_start") >= first, pl.col("ts_end") <= last) if first != last else about
     row: Row = dict.fromkeys((*OF_TANK, "pct", "start_at", "end_at")) | {"is_silent": own.is_empty()}
     if inside.is_empty():
         return row
@@ -87,6 +90,12 @@ def _of_ledger(own: pl.DataFrame, start: datetime, end: datetime) -> Row:
         "variance_l": variance, "pct": 100.0 * variance / sold if variance is not None and sold else None,
         "start_at": inside["ts_start"][0], "end_at": inside["ts_end"][-1],
     }  # fmt: skip
+
+
+def _nearest(rows: pl.DataFrame, at: datetime) -> datetime | None:
+    """The settled reading nearest to an instant, the earlier of two; None without rows."""
+    readings = pl.concat([rows["ts_start"], rows["ts_end"]]).unique().sort()
+    return min(readings, key=lambda one: abs(one - at), default=None)
 
 
 def _known_sum(values: pl.Series) -> float | None:

@@ -25,9 +25,9 @@ LATER: Final = "A day later"
 LINE: Final = "{span}: {sales} sold, variance {variance}, {pct} of sales."
 WHOLE: Final = "These are whole trading days: tanks are as their day sheets have them, and begin and end with the days."
 SETTLED: Final = (
-    "Each tank from its last settled reading at or before the start to its first at or after the end, about one each "
-    "half hour; after a drop the surface is waited for. What its row really spans is in it. Shifts next to each "
-    "other thus share up to half an hour."
+    "Each tank from its settled reading nearest to the start to that nearest to the end, about one each half hour; "
+    "after a drop the surface is waited for. What its row really spans is in it, so that shifts next to each other "
+    "add up."
 )
 CUT: Final = "The data of this site are of {span}: what lies beyond is left out."
 TWICE: Final = {

@@ -1,6 +1,7 @@
 """Kind of evidence: known truth by construction, contract, a real browser. A site between any two instants."""
 
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 from types import SimpleNamespace
 
 import httpx
@@ -106,8 +107,8 @@ def test_a_spans_litres_are_those_that_were_poured(hand, hand_lake, start, end, 
     assert page["tanks"][0]["pct"] == pytest.approx(100 * first[4] / first[2])
     assert page["total"]["sales_l"] == pytest.approx(first[2] + second[2])
     for row in page["tanks"][:2]:
-        assert at(start) - timedelta(minutes=45) < row["start_at"] <= at(start)
-        assert at(end) <= row["end_at"] < at(end) + timedelta(minutes=45)
+        assert abs(row["start_at"] - at(start)) <= timedelta(minutes=20)
+        assert abs(row["end_at"] - at(end)) <= timedelta(minutes=20)
     sold = {h["meter_id"]: (h["sales"], h["sold_l"]) for h in page["hoses"]}
     assert sold == {"M-T1": (pytest.approx(first[2] / 20.0, rel=0.5), pytest.approx(first[2])),
                     "M-T2": (pytest.approx(second[2] / 10.0, rel=0.5), pytest.approx(second[2]))}  # fmt: skip
@@ -129,6 +130,28 @@ def test_a_whole_trading_day_is_as_the_page_of_days_has_it_and_its_shifts_add_up
     assert {h["meter_id"]: h["sold_l"] for h in page["hoses"]} == {
         "M-T1": pytest.approx(400.0), "M-T2": pytest.approx(200.0)
     }  # fmt: skip
+
+
+def test_shifts_next_to_each_other_add_up_wherever_they_begin(hand, hand_lake):
+    """Five spans from one instant to the next, none at a settled reading, come to the one that they make together."""
+    cuts = [52.1, 55.37, 58.62, 61.9, 68.41, 76.2]
+    spans = [asked_of(hand, *span, hand_lake)[0] for span in pairwise(cuts)]
+    whole, _ = asked_of(hand, cuts[0], cuts[-1], hand_lake)
+    for name in ("sales_l", "deliveries_l", "variance_l"):
+        for tank in (0, 1):
+            parts = sum(one["tanks"][tank][name] for one in spans)
+            assert parts == pytest.approx(whole["tanks"][tank][name], abs=1e-6)
+    assert [a["tanks"][0]["end_at"] for a in spans[:-1]] == [b["tanks"][0]["start_at"] for b in spans[1:]]
+    assert sum(h["sold_l"] for one in spans for h in one["hoses"]) == pytest.approx(
+        sum(h["sold_l"] for h in whole["hoses"])
+    )
+
+
+def test_within_half_an_hour_it_is_the_two_readings_about_it(hand):
+    page, _ = asked_of(hand, 55.05, 55.1)
+    row = page["tanks"][0]
+    assert row["start_at"] <= at(55.05) < at(55.1) <= row["end_at"]
+    assert row["end_at"] - row["start_at"] < timedelta(minutes=45)
 
 
 def test_a_sale_under_way_at_an_instant_is_shared_by_time_and_by_feed(tmp_path):
@@ -237,7 +260,7 @@ def with_lake(out, lake):
 
 
 def test_a_shift_is_picked_on_the_page_of_days_and_summed_from_the_half_hours(browser, with_lake, frames):
-    """Berlin is an hour ahead of UTC: from 9:10 to 12:10 there the ledger's rows are those from 8:00 to 11:30."""
+    """Berlin is an hour ahead of UTC: from 9:10 to 12:10 there the ledger's rows are those from 8:00 to 11:00."""
     day = last_day(DAYS) - timedelta(days=1)
     with browser.new_context(accept_downloads=True) as context:
         page = context.new_page()
@@ -258,15 +281,15 @@ def test_a_shift_is_picked_on_the_page_of_days_and_summed_from_the_half_hours(br
         saved = {r["tank_id"]: r for r in saved_rows(page)}
         hoses = page.locator("#shift-hoses tbody tr[data-key^='S02-T1-M1']").inner_text().split("\t")
         inside = frames["ledger"].filter(
-            pl.col("ts_start").is_between(*(datetime.combine(day, t, UTC) for t in (time(8), time(11)))),
+            pl.col("ts_start").is_between(*(datetime.combine(day, t, UTC) for t in (time(8), time(10, 30)))),
             pl.col("tank_id").str.starts_with("S02"),
         )
         for (tank,), own in inside.group_by("tank_id"):
             row = saved[tank]
-            assert row["from"] == f"{day}T09:00:00+01:00" and row["to"] == f"{day}T12:30:00+01:00"
+            assert row["from"] == f"{day}T09:00:00+01:00" and row["to"] == f"{day}T12:00:00+01:00"
             assert float(row["sales_l"]) == pytest.approx(own["sold_l"].sum(), abs=1e-3)
             assert float(row["variance_l"]) == pytest.approx(own["residual_l"].sum(), abs=1e-3)
-        assert hoses[2:4] == ["4", "28.0"]
+        assert hoses[2:4] == ["3", "21.0"]
         follow(page.locator("#picks").get_by_text("07:00 to 19:00"))
         assert "shifts=07%3A00+19%3A00" in page.url
         assert page.locator("#picks a[aria-current]").inner_text() == "07:00 to 19:00"
