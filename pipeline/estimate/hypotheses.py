@@ -20,9 +20,9 @@ RATES = (*LASTING, "slow_theft")
 """The same with draws at a usual hour, too small to be seen one by one."""
 LEAK_SPREAD_L_PER_H = 1.0
 LINE_SPREAD_L_PER_H = 20.0
-METER_SPREAD = 0.01
+METER_SPREAD = 0.005
 """Spread of a fault's size before the data speaks. No source: a leak to be found is 0.757 L/h (40 CFR 280.43), a
-pressure line's 11.4 L/h (40 CFR 280.44), and a meter that drifts ends one to three times its 0.5 % tolerance off."""
+pressure line's 11.4 L/h (40 CFR 280.44), and a meter that is off is mostly within twice its 0.5 % tolerance."""
 METER_ALWAYS_SPREAD = 0.015
 """Spread of the error of a meter that has been off since before the data: nobody has looked at it. No source: 2 to 5 %
 of meters in service are beyond their tolerance (common practice)."""

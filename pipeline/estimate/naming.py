@@ -95,9 +95,17 @@ def rivals_of(options: list[Option]) -> list[Option]:
 
 
 def share_of(options: list[Option]) -> float:
-    """Chance that it is the heaviest option and none of its rivals, if it is any of them: by their weights, 0..1."""
-    rivals = [one for one in rivals_of(options) if one.grown is None]
-    return 1.0 / (1.0 + sum(float(np.exp(one.weight - options[0].weight)) for one in rivals))
+    """Chance that it is of the heaviest option's cause and meter, if it is that or a rival: by their weights, 0..1.
+
+    Draws at a neighbouring hour are the same cause.
+    """
+    best = options[0].hypothesis
+    others = (
+        one
+        for one in rivals_of(options)
+        if one.grown is None and (one.hypothesis.cause, one.hypothesis.meter_id) != (best.cause, best.meter_id)
+    )
+    return 1.0 / (1.0 + sum(float(np.exp(one.weight - options[0].weight)) for one in others))
 
 
 def _raised_at(option: Option, now: Now) -> float:

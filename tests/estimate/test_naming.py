@@ -61,6 +61,7 @@ def test_how_sure_it_is_among_its_rivals_goes_by_their_weights():
     assert share_of([option("tank_leak", 9.0), line, line]) == pytest.approx(1.0 / (1.0 + 2.0 * np.exp(-3.0)))
     assert share_of([option("tank_leak", 9.0), option("meter_drift", 8.9, grown=True)]) == 1.0
     assert share_of([option("tank_leak", 9.0), option("excursion", 8.9, since=4)]) == 1.0
+    assert share_of([option("slow_theft", 9.0), option("slow_theft", 8.9)]) == 1.0  # at another hour
 
 
 def test_an_odd_day_before_it_began_is_no_rival():
