@@ -94,6 +94,13 @@ def rivals_of(options: list[Option]) -> list[Option]:
     return [one for one in options[1:] if _is_rival(options[0], one)]
 
 
+def next_of(options: list[Option]) -> tuple[str, float] | None:
+    """The next likely cause that was not named yet, and its log odds, as far behind the best as its weight is."""
+    best = options[0]
+    rivals = (one for one in rivals_of(options) if one.grown is None)
+    return next(((one.hypothesis.key, best.log_odds - best.weight + one.weight) for one in rivals), None)
+
+
 def share_of(options: list[Option]) -> float:
     """Chance that it is of the heaviest option's cause and meter, if it is that or a rival: by their weights, 0..1.
 

@@ -14,7 +14,7 @@ from pipeline.estimate.evidence import LOG_PRIOR, ROUGH, Weighed, is_rough, weig
 from pipeline.estimate.holes import HoleSums
 from pipeline.estimate.hypotheses import RATES
 from pipeline.estimate.month_leak import month_leak
-from pipeline.estimate.naming import CHART, Now, Option, is_named, share_of
+from pipeline.estimate.naming import CHART, Now, Option, is_named, next_of, share_of
 from pipeline.estimate.regression import Prior
 from pipeline.estimate.walk_state import (
     NO_PAST,
@@ -236,10 +236,7 @@ def _now(state: State, day: int) -> Now:
 
 def _take_in(state: State, day: int, options: list[Option]) -> None:
     best = options[0]
-    rival = next(
-        ((o.hypothesis.key, best.log_odds - best.weight + o.weight) for o in options[1:] if o.grown is None), None
-    )
-    share = share_of(options)
+    rival, share = next_of(options), share_of(options)
     if best.item is None:
         start = state.chart_starts[best.chart]
         for way in {str(best.way), "offset"}:

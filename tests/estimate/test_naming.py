@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.estimate.evidence import Weighed
 from pipeline.estimate.hypotheses import Hypothesis
-from pipeline.estimate.naming import CHART, Now, Option, is_named, share_of
+from pipeline.estimate.naming import CHART, Now, Option, is_named, next_of, share_of
 from pipeline.estimate.walked import Named
 
 A_DAY = 4
@@ -62,6 +62,12 @@ def test_how_sure_it_is_among_its_rivals_goes_by_their_weights():
     assert share_of([option("tank_leak", 9.0), option("meter_drift", 8.9, grown=True)]) == 1.0
     assert share_of([option("tank_leak", 9.0), option("excursion", 8.9, since=4)]) == 1.0
     assert share_of([option("slow_theft", 9.0), option("slow_theft", 8.9)]) == 1.0  # at another hour
+
+
+def test_the_next_likely_is_as_far_behind_as_its_weight_and_is_no_odd_day_before():
+    line = option("line_leak", 4.0, wander=2.5)
+    assert next_of([option("tank_leak", 9.0), option("excursion", 8.5, since=4), line]) == ("line_leak:", 6.5)
+    assert next_of([option("tank_leak", 9.0), option("meter_drift", 8.9, grown=True)]) is None
 
 
 def test_an_odd_day_before_it_began_is_no_rival():
