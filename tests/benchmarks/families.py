@@ -248,7 +248,10 @@ def arguments_of(arguments: Sequence[str] | None) -> argparse.Namespace:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run every job and print the tables."""
     options = arguments_of(arguments)
-    jobs = jobs_of(options)
+    try:
+        jobs = jobs_of(options)
+    except ArgumentError as error:
+        sys.exit(str(error))
     runs = list(in_order(worker_count(len(jobs)))(measured, jobs))
     pl.Config.set_tbl_formatting("ASCII_MARKDOWN").set_tbl_hide_column_data_types(True)
     pl.Config.set_tbl_hide_dataframe_shape(True).set_tbl_rows(-1).set_tbl_cols(-1).set_tbl_width_chars(240)
